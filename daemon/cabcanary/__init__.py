@@ -1,0 +1,3 @@
+"""cabcanary: an in-cab monitor for an engine that is getting boost, a stage at a time."""
+
+__version__ = "0.1.0"

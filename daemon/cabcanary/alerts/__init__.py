@@ -1,0 +1,1 @@
+"""Alert states -> what the cab hears and what is said."""

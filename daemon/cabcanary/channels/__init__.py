@@ -1,0 +1,1 @@
+"""Reading -> engineering value, its uncertainty and its quality. Time is passed in; nothing here waits."""

@@ -1,0 +1,94 @@
+"""A wideband at the end of its range: truly lean (or rich), or a broken wire?
+
+A fuel pump that dies under boost takes the mixture to the lean end through valid readings, at the pace
+that the sensor's lag allows; a broken wire jumps there within one sample. The first must sound as lean,
+the second as *cannot see*, and the first must never become the second. So the verdict "broken" needs
+evidence: samples close enough together to have seen a ramp, and no ramp in them.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from cabcanary.model import Quality
+
+#: A gas change moves a first-order sensor sampled three times per response time by at most 28 % of its
+#: way per sample. A reading that has come this share of its range nearer to the end is part of a ramp,
+#: and one that is this near to the end need not have jumped.
+_RAMP_SHARE = 0.10
+#: Readings older than this many response times say nothing about how the end was reached.
+_HISTORY_RESPONSES = 5.0
+#: Needed to tell a ramp from a jump at all (design rule: at least three samples per response time).
+_SAMPLES_PER_RESPONSE = 3.0
+
+
+class LambdaEnds:
+    """Judges how one wideband came to an end of its range."""
+
+    def __init__(self, low: float, high: float, response_s: float) -> None:
+        self._low, self._high = low, high
+        self._response_ns = int(response_s * 1e9)
+        self._recent: list[tuple[int, float]] = []
+        self._broken = False
+
+    def judge(self, value: float, quality: Quality, time_ns: int) -> tuple[Quality, str]:
+        """Quality and reason for a new reading whose curve gave `quality`; called once per reading."""
+        if quality is Quality.GOOD:
+            self._broken = False
+            self._remember(time_ns, value)
+            return quality, ""
+        if quality not in (Quality.SATURATED_HIGH, Quality.SATURATED_LOW):
+            return quality, ""
+        side = "lean" if quality is Quality.SATURATED_HIGH else "rich"
+        if not self._broken and self._at_end(value):
+            self._remember(time_ns, value)
+            return quality, f"at the {side} end of its range"
+        self._forget(time_ns)
+        if self._broken or self._jumped(value):
+            self._broken = True
+            return (
+                Quality.OUT_OF_RANGE,
+                f"jumped to the {side} end at once: wire broken, shorted or unplugged",
+            )
+        reason = f"ran to the {side} end of its range" if self._seen_ramp() else f"{side}, or wire broken"
+        self._remember(time_ns, value)
+        return quality, reason
+
+    def _at_end(self, end: float) -> bool:
+        """The last reading was at this very end, and was believed."""
+        return bool(self._recent) and self._recent[-1][1] == end
+
+    def _jumped(self, end: float) -> bool:
+        if not self._seen_ramp():
+            return False
+        span = self._high - self._low
+        last = self._recent[-1][1]
+        if abs(end - last) <= 2 * _RAMP_SHARE * span:
+            return False
+        farthest = max(abs(end - v) for _, v in self._recent)
+        return farthest - abs(end - last) < _RAMP_SHARE * span
+
+    def _seen_ramp(self) -> bool:
+        """Whether the samples came densely enough for a ramp to have been seen."""
+        if len(self._recent) < 3:
+            return False
+        spacing = (self._recent[-1][0] - self._recent[0][0]) / (len(self._recent) - 1)
+        return spacing * _SAMPLES_PER_RESPONSE <= self._response_ns
+
+    def _remember(self, time_ns: int, value: float) -> None:
+        self._recent.append((time_ns, value))
+        self._forget(time_ns)
+
+    def _forget(self, time_ns: int) -> None:
+        oldest = time_ns - int(_HISTORY_RESPONSES * self._response_ns)
+        while self._recent and self._recent[0][0] < oldest:
+            del self._recent[0]
+
+    def state(self) -> dict[str, Any]:
+        """All that the next verdict depends on."""
+        return {"recent": [list(r) for r in self._recent], "broken": self._broken}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Go on from a saved state."""
+        self._recent = [(int(t), float(v)) for t, v in state["recent"]]
+        self._broken = bool(state["broken"])

@@ -1,0 +1,56 @@
+"""All channels together: the newest readings at a tick -> a frame."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from cabcanary.model import Frame, Reading, Value
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from cabcanary.channels.derived import Derived
+    from cabcanary.channels.measured import Measured
+
+#: (source, item) -> the newest reading.
+Newest = dict[tuple[str, str], Reading]
+
+
+class Pipeline:
+    """Steps every channel once a tick. Same readings and state, same frame: nothing else comes in.
+
+    `channel_units` gives each channel's unit, in the order of the settings.
+    """
+
+    def __init__(
+        self, measured: Sequence[Measured], derived: Sequence[Derived], channel_units: Mapping[str, str]
+    ) -> None:
+        self.measured, self.derived = tuple(measured), tuple(derived)
+        self._all: tuple[Measured | Derived, ...] = (*self.measured, *self.derived)
+        self.units = dict(channel_units)
+
+    def step(self, newest: Newest, now_ns: int) -> Frame:
+        """One tick: `newest` holds the newest reading of each wire, `now_ns` is the tick's time."""
+        values: dict[str, Value] = {}
+        for channel in self.measured:
+            values[channel.name] = channel.step(newest.get(channel.key), now_ns)
+        for derived in self.derived:
+            values[derived.name] = derived.step(values, now_ns)
+        return Frame(now_ns, values)
+
+    def roots(self) -> dict[str, tuple[str, ...]]:
+        """Each channel -> the measured channels that it is made from (itself, if measured)."""
+        found: dict[str, tuple[str, ...]] = {m.name: (m.name,) for m in self.measured}
+        for d in self.derived:
+            found[d.name] = tuple(dict.fromkeys(root for i in d.inputs for root in found.get(i, (i,))))
+        return found
+
+    def state(self) -> dict[str, Any]:
+        """All that later frames depend on, beyond the readings to come; plain JSON."""
+        return {c.name: c.state() for c in self._all}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Go on from a saved state; a channel that is not in it starts anew."""
+        for channel in self._all:
+            if channel.name in state:
+                channel.restore(state[channel.name])

@@ -1,0 +1,201 @@
+"""The command line: one verb each, no logic.
+
+Exit codes: 0 all well, 1 it did not work, 2 the settings or the command are wrong.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+OK, FAILED, WRONG = 0, 1, 2
+
+_DEFAULT_FOLDER = Path("/var/lib/cabcanary")
+_EPILOG = (
+    "This is a monitor, not protection: it warns, and it cannot stop an engine from being damaged. "
+    "Limits come from a qualified tuner. Set it up only when parked."
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    options = _parser().parse_args(arguments)
+    try:
+        code: int = options.run(options)
+    except KeyboardInterrupt:
+        return FAILED
+    except BrokenPipeError:
+        # The reader of our output has seen enough (| head).
+        sys.stderr.close()
+        return OK
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    from cabcanary import __version__
+
+    parser = argparse.ArgumentParser(
+        prog="cabcanary",
+        description="In-cab safety monitor for an engine that is getting boost.",
+        epilog=_EPILOG,
+    )
+    parser.add_argument("--version", action="version", version=f"cabcanary {__version__}")
+    verbs = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    run = verbs.add_parser("run", help="watch the vehicle: the daemon")
+    run.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
+    run.add_argument("--speed", type=float, default=1.0, help="bench only: run the clock this many times as fast")
+    run.set_defaults(run=_run)
+
+    check = verbs.add_parser("check", help="validate settings and rules, without hardware")
+    check.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
+    check.add_argument("--json", action="store_true", help="for a program to read")
+    check.set_defaults(run=_check)
+
+    bench = verbs.add_parser("bench", help="drive the simulated van against the real daemon")
+    bench.add_argument("--speed", type=float, default=10.0, help="times as fast as real time (1 to 20; default 10)")
+    bench.add_argument("--folder", type=Path, default=Path("bench-drives"), help="where recordings go")
+    bench.add_argument("--plain", action="store_true", help="lines instead of a live screen")
+    bench.add_argument("--json", action="store_true", help="only the result, for a program to read")
+    bench.set_defaults(run=_bench)
+
+    listen = verbs.add_parser("listen", help="show raw readings of a wire as they come; sends nothing")
+    listen.add_argument(
+        "source",
+        metavar="SOURCE",
+        help="/dev/ttyUSB0[@BAUD], iio[:FOLDER], can:INTERFACE:CHANNEL@BITRATE, or a source's name with --config",
+    )
+    listen.add_argument("--config", type=Path, help="settings file in which SOURCE is named")
+    listen.add_argument("--seconds", type=float, help="stop after this long")
+    listen.set_defaults(run=_listen)
+
+    drives = verbs.add_parser("drives", help="list recorded drives")
+    drives.add_argument("--folder", type=Path, help=f"the daemon's folder (default {_DEFAULT_FOLDER})")
+    drives.add_argument("--config", type=Path, help="settings file that names the folder")
+    drives.add_argument("--json", action="store_true", help="for a program to read")
+    drives.set_defaults(run=_drives)
+    return parser
+
+
+def _run(options: argparse.Namespace) -> int:
+    from cabcanary.clock import Clock
+    from cabcanary.plan import load_plan
+    from cabcanary.runtime import Daemon
+    from cabcanary.settings.problems import SettingsError
+
+    try:
+        plan = load_plan(options.config)
+        clock = Clock(options.speed)
+    except (SettingsError, ValueError) as error:
+        print(error, file=sys.stderr)
+        return WRONG
+
+    async def run() -> None:
+        await Daemon(plan, clock, sys.stdout).run()
+
+    asyncio.run(run())
+    return OK
+
+
+def _check(options: argparse.Namespace) -> int:
+    from cabcanary.plan import load_plan
+    from cabcanary.settings.problems import SettingsError
+
+    try:
+        plan = load_plan(options.config)
+    except SettingsError as error:
+        if options.json:
+            print(json.dumps({"ok": False, "problems": [p.as_json() for p in error.problems]}, ensure_ascii=False))
+        else:
+            print(error)
+            count = len(error.problems)
+            print(f"\n{count} problem{'s' if count != 1 else ''} in {options.config}")
+        return WRONG
+    not_fitted = [{"rule": n.id, "channel": n.channel, "hint": n.hint} for n in plan.not_fitted]
+    confirmed = plan.settings.limits.confirmed_by
+    if options.json:
+        ready = [r.id for r in plan.rules.rules]
+        answer = {
+            "ok": True,
+            "problems": [],
+            "rules": ready,
+            "not_fitted": not_fitted,
+            "limits_confirmed_by": confirmed,
+        }
+        print(json.dumps(answer, ensure_ascii=False))
+        return OK
+    print(f"{options.config}: {len(plan.settings.channels)} channels, {len(plan.rules.rules)} rules, no problem found")
+    for rule in not_fitted:
+        print(f"not fitted: rule {rule['rule']} needs a channel '{rule['channel']}' ({rule['hint']})")
+    if not confirmed:
+        print("limits are examples: have a qualified tuner confirm them, then set limits.confirmed_by")
+    return OK
+
+
+def _bench(options: argparse.Namespace) -> int:
+    from cabcanary_bench.bench import run_bench
+
+    if not 1 <= options.speed <= 20:
+        print("--speed takes a number from 1 to 20", file=sys.stderr)
+        return WRONG
+    code: int = run_bench(options.folder, options.speed, plain=options.plain, as_json=options.json)
+    return code
+
+
+def _listen(options: argparse.Namespace) -> int:
+    from cabcanary.listen import ListenError, listen, parse_wire, wire_of_source
+    from cabcanary.settings.load import load_settings
+    from cabcanary.settings.problems import SettingsError
+
+    try:
+        if options.config:
+            wire = wire_of_source(load_settings(options.config).model, options.source)
+        else:
+            wire = parse_wire(options.source)
+    except (ListenError, SettingsError) as error:
+        print(error, file=sys.stderr)
+        return WRONG
+    try:
+        for line in listen(wire, options.seconds):
+            print(line, flush=True)
+    except ListenError as error:
+        print(error, file=sys.stderr)
+        return FAILED
+    return OK
+
+
+def _drives(options: argparse.Namespace) -> int:
+    from cabcanary.review.drives import list_drives, table
+    from cabcanary.settings.load import load_settings
+    from cabcanary.settings.problems import SettingsError
+
+    folder = options.folder or _DEFAULT_FOLDER
+    if options.config:
+        try:
+            folder = load_settings(options.config).model.daemon.folder
+        except SettingsError as error:
+            print(error, file=sys.stderr)
+            return WRONG
+    if not folder.is_dir():
+        print(
+            f"there is no folder {folder}; name the daemon's folder with --folder or --config",
+            file=sys.stderr,
+        )
+        return WRONG
+    drives, faults = list_drives(folder)
+    for fault in faults:
+        print(f"left out: {fault}", file=sys.stderr)
+    if options.json:
+        print(json.dumps(drives, ensure_ascii=False, indent=1))
+    elif drives:
+        print("\n".join(table(drives)))
+    else:
+        print(f"no drives recorded in {folder} yet")
+    return FAILED if faults else OK

@@ -1,0 +1,1 @@
+"""Feed -> MQTT, in a process of its own."""

@@ -1,0 +1,146 @@
+"""The recorder as the tick sees it: detects drives, keeps the seconds before, hands all to the writer."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from cabcanary import __version__
+from cabcanary.clock import wall_ns
+from cabcanary.model import Event, EventKind
+from cabcanary.recorder.detect import DriveDetector
+
+if TYPE_CHECKING:
+    import threading
+
+    from cabcanary.channels.pipeline import Newest, Pipeline
+    from cabcanary.clock import Clock
+    from cabcanary.model import Frame
+    from cabcanary.plan import Plan
+    from cabcanary.recorder.writer import JournalWriter
+    from cabcanary.rules.engine import Engine
+    from cabcanary.store.journal import Tick
+
+#: How often, in clock seconds, the state of channels and rules is kept while no drive is under way.
+_SNAPSHOT_S = 1.0
+#: How often, in clock seconds, a drive notes what the wall clock says.
+_CLOCK_NOTE_S = 10.0
+
+
+class Recorder:
+    """One per daemon. `step` is called after the warnings of a tick are out, and returns at once."""
+
+    def __init__(self, plan: Plan, pipeline: Pipeline, engine: Engine, writer: JournalWriter, clock: Clock) -> None:
+        self._plan, self._pipeline, self._engine = plan, pipeline, engine
+        self._writer, self._clock = writer, clock
+        self._detector = DriveDetector(plan.settings.drive)
+        self._keys = [m.key for m in pipeline.measured]
+        self._before: deque[Tick] = deque()
+        self._snapshots: deque[tuple[int, dict[str, Any], dict[str, Any]]] = deque()
+        self._kept_ns = int(plan.settings.drive.kept_before * 1e9)
+        self._next_clock_note = 0
+        self._early_events: deque[dict[str, Any]] = deque(maxlen=200)
+        self.drive: str | None = None
+        self._started_ns = 0
+
+    def before_step(self, now_ns: int) -> None:
+        """Keep the state that the coming tick starts from, so that a drive can be played again from here."""
+        if self.drive is not None:
+            return
+        if not self._snapshots or now_ns - self._snapshots[-1][0] >= _SNAPSHOT_S * 1e9:
+            self._snapshots.append((now_ns, self._pipeline.state(), self._engine.state()))
+        # Always keep one snapshot that is old enough; its ticks are the seconds before the start.
+        while len(self._snapshots) > 1 and self._snapshots[1][0] <= now_ns - self._kept_ns:
+            self._snapshots.popleft()
+        while self._before and self._before[0][0] < self._snapshots[0][0]:
+            self._before.popleft()
+
+    def step(self, frame: Frame, newest: Newest) -> tuple[Event | None, threading.Event | None]:
+        """Record one tick; returns what changed, and when a drive ended an event that says it is written."""
+        tick: Tick = (frame.time_ns, tuple(newest.get(k) for k in self._keys))
+        change = self._detector.step(frame)
+        if change == "start":
+            return self._start(frame, tick), None
+        if self.drive is None:
+            self._before.append(tick)
+            return None, None
+        self._writer.tick(tick)
+        if frame.time_ns >= self._next_clock_note:
+            self._note_clock(frame.time_ns)
+        if change == "end":
+            return self._end(frame.time_ns)
+        return None, None
+
+    def event(self, event: Event) -> None:
+        """Record an event; before a drive the last ones are kept, so that the drive has what led to it."""
+        if self.drive is None:
+            self._early_events.append(event.as_json())
+        else:
+            self._writer.event(event.as_json())
+
+    def close(self, now_ns: int) -> tuple[Event | None, threading.Event | None]:
+        """The daemon stops: a drive under way is ended in order."""
+        return (None, None) if self.drive is None else self._end(now_ns)
+
+    def _start(self, frame: Frame, tick: Tick) -> Event:
+        begun, channels_state, rules_state = self._snapshots[0]
+        wall = wall_ns()
+        started = datetime.fromtimestamp(wall / 1e9, UTC)
+        self.drive = f"{started:%Y%m%dT%H%M%SZ}-{os.urandom(2).hex()}"
+        self._started_ns = frame.time_ns
+        self._writer.open(self.drive, self._header(begun, channels_state, rules_state, frame.time_ns, wall))
+        for earlier in self._before:
+            self._writer.tick(earlier)
+        self._writer.tick(tick)
+        for event in self._early_events:
+            if event["t"] >= begun:
+                self._writer.event(event)
+        self._before.clear()
+        self._snapshots.clear()
+        self._early_events.clear()
+        self._note_clock(frame.time_ns)
+        text = f"drive {self.drive} started"
+        return Event(frame.time_ns, EventKind.DRIVE, "started", text, {"drive": self.drive})
+
+    def _header(
+        self, begun: int, channels_state: dict[str, Any], rules_state: dict[str, Any], now_ns: int, wall: int
+    ) -> dict[str, Any]:
+        settings = self._plan.settings
+        return {
+            "drive": self.drive,
+            "vehicle": settings.vehicle.name,
+            "stage": settings.vehicle.stage,
+            "software": __version__,
+            "settings": self._plan.settings_text,
+            "rules": self._plan.rule_texts,
+            "channels": [[m.name, *m.key] for m in self._pipeline.measured],
+            "begun": begun,
+            "channels_state": channels_state,
+            "rules_state": rules_state,
+            "clock": [now_ns, wall],
+            "speed": self._clock.speed,
+            "boot": _boot_id(),
+        }
+
+    def _note_clock(self, now_ns: int) -> None:
+        self._next_clock_note = now_ns + int(_CLOCK_NOTE_S * 1e9)
+        self._writer.event(Event(now_ns, EventKind.CLOCK, "wall", "", {"wall": wall_ns()}).as_json())
+
+    def _end(self, now_ns: int) -> tuple[Event, threading.Event]:
+        minutes = (now_ns - self._started_ns) / 60e9
+        text = f"drive {self.drive} ended after {minutes:.1f} minutes"
+        event = Event(now_ns, EventKind.DRIVE, "ended", text, {"drive": self.drive})
+        self._writer.event(event.as_json())
+        done = self._writer.close({"ended": now_ns})
+        self.drive = None
+        return event, done
+
+
+def _boot_id() -> str:
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    except OSError:
+        return ""

@@ -1,0 +1,204 @@
+"""The journal's writer: a thread of its own behind a bounded queue.
+
+The tick leaves its readings in the queue and goes on; a card that stalls, fills up or fails costs records,
+counted and told, and never a warning.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import queue
+import threading
+from typing import TYPE_CHECKING, Any
+
+from cabcanary.store.journal import (
+    BlockKind,
+    Tick,
+    encode_block,
+    encode_events,
+    encode_json,
+    encode_samples,
+)
+from cabcanary.store.manifest import JOURNAL, sync_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+#: A block every half second of clock time: a killed process loses less than a second.
+BLOCK_S = 0.5
+#: Synced to the card with every second block, about once a second.
+_BLOCKS_PER_SYNC = 2
+#: What waits for a stalled card, in ticks: a minute at 50 Hz. More is lost and counted.
+LONGEST_QUEUE = 3000
+
+
+class JournalWriter:
+    """Writes one drive at a time. All methods return at once; the work is done in the thread.
+
+    `tell(words, ok)` is called from the thread whenever writing begins to fail or works again.
+    """
+
+    def __init__(self, folder: Path, tell: Callable[[str, bool], None]) -> None:
+        self._folder = folder / JOURNAL
+        self._tell = tell
+        self._queue: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
+        self.lost_ticks = 0
+        self._failing = ""
+        self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
+        self._thread.start()
+
+    def open(self, drive: str, header: dict[str, Any]) -> None:
+        """Begin a drive."""
+        self._queue.put(("open", (drive, header)))
+
+    def tick(self, tick: Tick) -> None:
+        """Add a tick; dropped and counted when the card is a minute behind."""
+        if self._queue.qsize() >= LONGEST_QUEUE:
+            self.lost_ticks += 1
+            return
+        self._queue.put(("tick", tick))
+
+    def event(self, event: dict[str, Any]) -> None:
+        """Add an event; the queue has room for these beyond what ticks may fill."""
+        if self._queue.qsize() < 2 * LONGEST_QUEUE:
+            self._queue.put(("event", event))
+
+    def close(self, end: dict[str, Any]) -> threading.Event:
+        """End the drive; the event returned is set once all of it is written, or cannot be."""
+        done = threading.Event()
+        self._queue.put(("close", ({**end, "lost_ticks": self.lost_ticks}, done)))
+        self.lost_ticks = 0
+        return done
+
+    def stop(self, longest_s: float) -> bool:
+        """Stop the thread; False if it did not finish within `longest_s` real seconds."""
+        self._queue.put(("stop", None))
+        self._thread.join(longest_s)
+        return not self._thread.is_alive()
+
+    # --- in the thread --------------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        drive: _DriveFile | None = None
+        while True:
+            what, content = self._queue.get()
+            if what == "open":
+                drive = _DriveFile(self._folder, *content)
+            if drive is not None:
+                self._try(drive, what, content)
+            if what == "close":
+                if drive is not None:
+                    drive.leave()
+                drive = None
+                content[1].set()
+            if what == "stop":
+                return
+
+    def _try(self, drive: _DriveFile, what: str, content: Any) -> None:
+        """Let the file take one piece; a failing card is told of once, and once more when it works again."""
+        try:
+            drive.take(what, content)
+        except OSError as error:
+            words = f"cannot record: {error.strerror or error}"
+            if words != self._failing:
+                self._failing = words
+                self._tell(words, False)
+        else:
+            if self._failing and not drive.behind:
+                self._failing = ""
+                self._tell("recording again", True)
+
+
+class _DriveFile:
+    """The file of one drive: blocks go in whole or are cut off again."""
+
+    def __init__(self, folder: Path, drive: str, header: dict[str, Any]) -> None:
+        self._path = folder / f"{drive}.ccj"
+        self._header = header
+        self._descriptor: int | None = None
+        self._good_end = 0
+        self._sequence = 0
+        self._since_sync = 0
+        self._ticks: list[Tick] = []
+        self._events: list[dict[str, Any]] = []
+        self._pending: list[tuple[BlockKind, bytes]] = [(BlockKind.HEADER, encode_json(header))]
+        self.lost_ticks = 0
+
+    @property
+    def behind(self) -> bool:
+        """Something that should be on disk is not."""
+        return bool(self._pending)
+
+    def take(self, what: str, content: Any) -> None:
+        """Take one piece and write what has come together; on OSError it is kept for the next time."""
+        if what == "tick":
+            self._ticks.append(content)
+            if content[0] - self._ticks[0][0] >= BLOCK_S * 1e9:
+                self._collect()
+                self._write_pending()
+        elif what == "event":
+            self._events.append(content)
+        elif what == "open":
+            self._write_pending(sync=True)
+        else:
+            self._collect()
+            if what == "close":
+                end = {**content[0], "lost_ticks": content[0]["lost_ticks"] + self.lost_ticks}
+                self._pending.append((BlockKind.END, encode_json(end)))
+            self._write_pending(sync=True)
+
+    def _collect(self) -> None:
+        if self._ticks:
+            self._pending.append((BlockKind.SAMPLES, encode_samples(self._ticks)))
+            self._ticks = []
+        if self._events:
+            self._pending.append((BlockKind.EVENTS, encode_events(self._events)))
+            self._events = []
+        # Keep about a minute for a card that fails; the header must not be dropped, it gives the rest a meaning.
+        while len(self._pending) > 120:
+            kind, payload = self._pending.pop(1)
+            if kind is BlockKind.SAMPLES:
+                self.lost_ticks += int.from_bytes(payload[:4], "little")
+
+    def _write_pending(self, *, sync: bool = False) -> None:
+        if self._descriptor is None:
+            self._descriptor = self._create()
+        while self._pending:
+            kind, payload = self._pending[0]
+            block = encode_block(self._sequence, kind, payload)
+            self._write_whole(self._descriptor, block)
+            del self._pending[0]
+            self._sequence += 1
+            self._since_sync += 1
+        if sync or self._since_sync >= _BLOCKS_PER_SYNC:
+            os.fsync(self._descriptor)
+            self._since_sync = 0
+
+    def _create(self) -> int:
+        self._path.parent.mkdir(parents=True, exist_ok=True)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
+        descriptor = os.open(self._path, flags, 0o644)
+        # Held as long as this process lives: the archiver leaves a locked journal alone.
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        sync_folder(self._path.parent)
+        return descriptor
+
+    def _write_whole(self, descriptor: int, block: bytes) -> None:
+        written = 0
+        try:
+            while written < len(block):
+                written += os.write(descriptor, block[written:])
+        except OSError:
+            # Cut the torn block off again, so that the next try begins where this one did.
+            os.ftruncate(descriptor, self._good_end)
+            os.lseek(descriptor, self._good_end, os.SEEK_SET)
+            raise
+        self._good_end += len(block)
+
+    def leave(self) -> None:
+        """Close the file and with it give up the lock."""
+        if self._descriptor is not None:
+            os.close(self._descriptor)
+            self._descriptor = None

@@ -1,0 +1,1 @@
+"""After the drive: what was recorded."""

@@ -1,0 +1,287 @@
+"""Read a TOML file into its model; a syntax error alone, otherwise every error at once with its line."""
+
+from __future__ import annotations
+
+import tomllib
+import types
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from cabcanary.settings.positions import Positions
+from cabcanary.settings.problems import Problem, SettingsError, nearest
+from cabcanary.settings.schema import RuleFile, Settings
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pydantic_core import ErrorDetails
+
+#: Settings are written by hand; a file this large is something else.
+_LARGEST_FILE = 1_000_000
+
+
+T = TypeVar("T", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded(Generic[T]):
+    """A model, the text it came from, and where everything stands in it."""
+
+    file: Path
+    text: str
+    model: T
+    positions: Positions
+
+    def problem(self, path: tuple[str | int, ...], message: str, fix: str = "") -> Problem:
+        """A problem at the key `path` of this file."""
+        return _problem(self.file, self.positions, path, message, fix)
+
+
+def load_settings(file: Path) -> Loaded[Settings]:
+    """Load a settings file.
+
+    Raises:
+        SettingsError: the file cannot be read, is no TOML, or says something that cannot be.
+    """
+    return _load(file, Settings)
+
+
+def load_rule_file(file: Path) -> Loaded[RuleFile]:
+    """Load a rule file; its conditions are not looked into here.
+
+    Raises:
+        SettingsError: the file cannot be read, is no TOML, or says something that cannot be.
+    """
+    return _load(file, RuleFile)
+
+
+def settings_from_text(text: str, file: Path) -> Loaded[Settings]:
+    """Like `load_settings`, for a text kept elsewhere, such as in a recording."""
+    return _parse(text, file, Settings)
+
+
+def rules_from_text(text: str, file: Path) -> Loaded[RuleFile]:
+    """Like `load_rule_file`, for a text kept elsewhere."""
+    return _parse(text, file, RuleFile)
+
+
+def _load(file: Path, model: type[T]) -> Loaded[T]:
+    try:
+        if file.stat().st_size > _LARGEST_FILE:
+            raise SettingsError([Problem(file, 1, "", "this file is too large to be settings")])
+        text = file.read_text(encoding="utf-8")
+    except OSError as error:
+        raise SettingsError(
+            [
+                Problem(
+                    file,
+                    1,
+                    "",
+                    f"cannot be read: {error.strerror or error}",
+                    "check the path and permissions",
+                )
+            ]
+        ) from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(
+            [Problem(file, 1, "", f"is not UTF-8 text (byte {error.start})", "save it as UTF-8")]
+        ) from error
+    return _parse(text, file, model)
+
+
+def _parse(text: str, file: Path, model: type[T]) -> Loaded[T]:
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError([_syntax_problem(file, text, str(error))]) from error
+    positions = Positions(text)
+    try:
+        return Loaded(file, text, model.model_validate(data), positions)
+    except ValidationError as error:
+        problems = [_from_pydantic(file, positions, model, e) for e in error.errors(include_url=False)]
+        raise SettingsError(problems) from error
+
+
+def _syntax_problem(file: Path, text: str, message: str) -> Problem:
+    words, _, where = message.partition(" (at ")
+    line, column = text.count("\n") + 1, 0
+    numbers = [int(n) for n in where.replace(",", " ").replace(")", " ").split() if n.isdigit()]
+    if len(numbers) == 2:
+        line, column = numbers
+    return Problem(file, line, "", f"this is not valid TOML: {words}", "mend this first, then check again", column)
+
+
+def _problem(file: Path, positions: Positions, path: tuple[str | int, ...], message: str, fix: str = "") -> Problem:
+    line, column = positions.key(path)
+    return Problem(file, line, dotted(path), message, fix, column)
+
+
+def dotted(path: tuple[str | int, ...]) -> str:
+    """A key path as people write it: channels.map.curve.points[1]."""
+    text = ""
+    for part in path:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def _from_pydantic(file: Path, positions: Positions, model: type[BaseModel], error: ErrorDetails) -> Problem:
+    path, parent, here = _without_tags(model, error["loc"])
+    kind, context = error["type"], error.get("ctx", {})
+    name = str(path[-1]) if path else ""
+    if kind == "extra_forbidden":
+        known = list(parent.model_fields) if parent is not None else []
+        return _problem(file, positions, path, "unknown key", nearest(name, known))
+    if kind == "missing":
+        return _problem(file, positions, path, "this key is missing", f"add {_EXAMPLES.get(name, f'{name} = …')}")
+    if kind in ("union_tag_not_found", "union_tag_invalid"):
+        return _tag_problem(file, positions, path, here, error)
+    if kind == "string_pattern_mismatch" and "a-z" in str(context.get("pattern", "")):
+        return _problem(
+            file, positions, path, f"{error['input']!r} is not a name", "use small letters, digits and _ only"
+        )
+    # Our own validators say what is wrong and, after a semicolon, what to do.
+    message, _, fix = error["msg"].removeprefix("Value error, ").removeprefix("Input ").partition("; ")
+    fix = fix or _fix_for(kind, name, context)
+    return _problem(file, positions, path, message[:1].lower() + message[1:], fix)
+
+
+def _tag_problem(
+    file: Path, positions: Positions, path: tuple[str | int, ...], union: Any, error: ErrorDetails
+) -> Problem:
+    context = error.get("ctx", {})
+    key = str(context.get("discriminator", "'kind'")).strip("'")
+    known = _tags(union, key)
+    if error["type"] == "union_tag_not_found":
+        choices = " or ".join(f'{key} = "{tag}"' for tag in known)
+        return _problem(file, positions, path, f"'{key}' is missing", f"write {choices}")
+    message = f"{key} = '{context.get('tag')}' does not exist"
+    return _problem(file, positions, (*path, key), message, nearest(str(context.get("tag")), known))
+
+
+def _tags(union: Any, key: str) -> list[str]:
+    """The values of `key` that choose a member of a tagged union."""
+    members = _plain(union)
+    if not isinstance(members, tuple):
+        return []
+    fields = [m.model_fields.get(key) for member in members if _is_model(m := _plain(member))]
+    found = [str(tag) for field in fields if field for tag in get_args(field.annotation)]
+    return found or [t for member in members for t in _tags(member, key)]
+
+
+_EXAMPLES = {
+    "vehicle": "a table [vehicle] with name and stage",
+    "device": 'device = "…", the converter\'s name as the kernel gives it',
+    "port": 'port = "/dev/ttyUSB0"',
+    "interface": 'interface = "slcan"',
+    "channel": 'channel = "/dev/ttyACM0"',
+    "items": "a table of items, each with how often it is wanted a second, such as rpm = 10",
+    "kind": 'kind = "linear"',
+    "below_idle_kpa": "below_idle_kpa = 25.0, a little under this engine's lowest pressure at idle",
+    "of": 'of = "…", the name of a channel, or in a table of a rule file a unit',
+    "gives": 'gives = "lambda", a unit',
+    "host": 'host = "localhost"',
+    "id": 'id = "over_boost"',
+    "priority": 'priority = "warning"',
+    "say": 'say = "Boost too high"',
+    "do": 'do = "Lift off gently"',
+    "unit": 'unit = "kPa"',
+    "source": 'source = "adc", the name of a [sources.…] table',
+    "item": 'item = "voltage0"',
+    "name": 'name = "bench van"',
+    "stage": 'stage = "sensors only"',
+    "points": "points = [[0.5, 20.0], [4.5, 250.0]]",
+    "sources": 'a table such as [sources.adc] with kind = "iio"',
+    "channels": "a table such as [channels.map] with source, item and unit",
+    "when": 'when = "boost > 8 psi"',
+}
+
+
+def _fix_for(kind: str, name: str, context: dict[str, Any]) -> str:
+    """What would be accepted instead, in one line."""
+    if name in _EXAMPLES and kind.startswith(("too_short", "list_type", "string_t")):
+        return f"write {_EXAMPLES[name]}"
+    bounds = [f"{word} {context[k]:g}" for k, word in _BOUNDS.items() if k in context]
+    if bounds:
+        return f"give {name} a value " + " and ".join(bounds)
+    if kind == "literal_error":
+        return f"use one of: {context.get('expected', '')}".replace("'", "")
+    if kind.endswith(("_type", "_parsing")):
+        return f"{name} takes {_TYPES.get(kind.rpartition('_')[0], 'another kind of value')}"
+    return f"correct {name} here; config/README.md shows each key with an example"
+
+
+_BOUNDS = {
+    "ge": "of at least",
+    "gt": "above",
+    "le": "of at most",
+    "lt": "below",
+    "min_length": "with a length of at least",
+    "max_length": "with a length of at most",
+}
+_TYPES = {
+    "float": "a number",
+    "int": "a whole number",
+    "string": "text in quotes",
+    "list": "a list in [ ]",
+    "dict": "a table",
+    "bool": "true or false",
+    "tuple": "a pair in [ ]",
+    "model": "a table",
+}
+
+
+def _without_tags(
+    model: type[BaseModel], location: tuple[str | int, ...]
+) -> tuple[tuple[str | int, ...], type[BaseModel] | None, Any]:
+    """Pydantic's location -> the path in the file (union tags left out), the model that holds the last key, and
+    the kind of value that belongs there.
+    """
+    path: list[str | int] = []
+    here: Any = model
+    parent: type[BaseModel] | None = model
+    for part in location:
+        kind = _plain(here)
+        if isinstance(kind, tuple):
+            here = _member(kind, str(part))
+            continue
+        path.append(part)
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            parent = kind
+            field = kind.model_fields.get(str(part))
+            here = field.annotation if field else None
+            # The discriminator of a union that is a field's whole type sits in the field, not the annotation.
+        else:
+            arguments = get_args(kind)
+            here = arguments[-1] if arguments else None
+    return tuple(path), parent, here
+
+
+def _plain(annotation: Any) -> Any:
+    """Strip Annotated and Optional; a real union becomes the tuple of its members."""
+    while get_origin(annotation) is Annotated:
+        annotation = get_args(annotation)[0]
+    if get_origin(annotation) in (Union, types.UnionType):
+        members = [a for a in get_args(annotation) if a is not type(None)]
+        models = [m for m in members if isinstance(_plain(m), tuple) or _is_model(_plain(m))]
+        if len(models) > 1:
+            return tuple(models)
+        return _plain(members[0])
+    return annotation
+
+
+def _is_model(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
+def _member(members: tuple[Any, ...], tag: str) -> Any:
+    """The member of a tagged union that `tag` stands for; a nested union takes the tags of its members."""
+    for member in members:
+        kind = _plain(member)
+        if isinstance(kind, tuple):
+            if tag == "derived":
+                return member
+        elif tag == "measured" or any(tag in get_args(f.annotation) for f in kind.model_fields.values()):
+            return member
+    return None

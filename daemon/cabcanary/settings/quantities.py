@@ -1,0 +1,61 @@
+"""Field types for quantities written with their unit, such as "0.3 s" or "2 psi"."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator
+
+from cabcanary import units
+
+
+def _seconds(raw: Any) -> float:
+    if isinstance(raw, bool) or not isinstance(raw, str):
+        raise ValueError(f'a time has a unit; write it as in "0.3 s", not {raw!r}')  # noqa: TRY004 - pydantic reports ValueError
+    value, unit = units.parse_quantity(raw)
+    if unit.dimension != units.TIME:
+        raise ValueError(f'"{raw}" is {units.dimension_name(unit.dimension)}, not a time; write it as in "0.3 s"')
+    if value < 0:
+        raise ValueError(f'a time cannot be negative; write it as in "0.3 s", not "{raw}"')
+    return unit.to_si(value)
+
+
+#: A duration in seconds, written with its unit.
+Seconds = Annotated[float, BeforeValidator(_seconds)]
+
+
+def _unit_symbol(raw: Any) -> str:
+    if not isinstance(raw, str):
+        raise ValueError(f'a unit is text; write it as in "kPa", not {raw!r}')  # noqa: TRY004
+    units.unit(raw)
+    return raw
+
+
+#: The symbol of a unit that exists.
+UnitSymbol = Annotated[str, BeforeValidator(_unit_symbol)]
+
+_VARIABLE = re.compile(r"\$\{(?P<name>[A-Z][A-Z0-9_]*)(?::-(?P<default>[^}]*))?\}")
+
+
+def _expand(raw: Any) -> Any:
+    """Put the environment's values into "${NAME}" and "${NAME:-default}"."""
+    if not isinstance(raw, str):
+        return raw
+
+    def value(match: re.Match[str]) -> str:
+        found = os.environ.get(match["name"], match["default"])
+        if found is None:
+            raise ValueError(
+                f"the environment has no {match['name']}; set it, or write ${{{match['name']}:-default}} with a default"
+            )
+        return found
+
+    return _VARIABLE.sub(value, raw)
+
+
+#: A path or device name in which "${NAME:-default}" stands for a variable of the environment.
+Place = Annotated[str, BeforeValidator(_expand)]
+FolderPath = Annotated[Path, BeforeValidator(_expand)]

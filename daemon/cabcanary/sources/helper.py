@@ -1,0 +1,109 @@
+"""A helper process: started, fed its settings, read line by line, and started again when it dies.
+
+Helpers own what is too slow, too heavy or too ill-behaved for the daemon's own process. A helper gets one
+line of JSON on its standard input and ends when that input ends, so none outlives a killed daemon.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import random
+import sys
+from typing import TYPE_CHECKING, Any
+
+from cabcanary.sources.slot import Backoff
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from cabcanary.sources.slot import Status
+
+#: A helper that ran this long was healthy: its next death starts the waiting from the shortest again.
+_HEALTHY_S = 30.0
+#: How long a helper may take to end when asked; then it is killed.
+_STOP_S = 2.0
+_LONGEST_LINE = 1 << 16
+
+
+class Helper:
+    """Keeps one helper process running; `take(message)` gets every JSON object that it prints."""
+
+    def __init__(
+        self,
+        module: str,
+        settings: dict[str, Any],
+        status: Status,
+        take: Callable[[dict[str, Any]], None],
+        lost: Callable[[str], None] = lambda _words: None,
+    ) -> None:
+        self._module, self._settings = module, settings
+        self._status, self._take, self._lost = status, take, lost
+        self.process: asyncio.subprocess.Process | None = None
+
+    async def run(self) -> None:
+        """Run the helper for ever; ends only by cancellation, and takes the process along."""
+        backoff = Backoff(first_s=0.3, longest_s=10.0)
+        loop = asyncio.get_running_loop()
+        while True:
+            started = loop.time()
+            code = await self.run_once()
+            if loop.time() - started > _HEALTHY_S:
+                backoff.reset()
+            words = f"the helper {self._module} ended with code {code}; it is started again"
+            self._status.bad(words)
+            self._lost(words)
+            await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
+
+    async def run_once(self) -> int:
+        """Run the helper to its end and return its exit code."""
+        process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-m",
+            self._module,
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            limit=_LONGEST_LINE,
+        )
+        self.process = process
+        assert process.stdin is not None
+        assert process.stdout is not None
+        try:
+            process.stdin.write(json.dumps(self._settings).encode() + b"\n")
+            await self._read(process.stdout)
+            return await process.wait()
+        finally:
+            await _end(process)
+            self.process = None
+
+    async def _read(self, stream: asyncio.StreamReader) -> None:
+        while True:
+            try:
+                line = await stream.readline()
+            except ValueError:
+                continue  # longer than any line of ours
+            if not line:
+                return
+            try:
+                message = json.loads(line)
+            except ValueError:
+                continue
+            if isinstance(message, dict):
+                self._take(message)
+
+
+async def _end(process: asyncio.subprocess.Process) -> None:
+    """End a helper: its input ends, then it is asked, then it is killed."""
+    if process.stdin is not None:
+        process.stdin.close()
+    if process.returncode is not None:
+        return
+    with contextlib.suppress(ProcessLookupError):
+        process.terminate()
+    try:
+        await asyncio.wait_for(process.wait(), _STOP_S)
+    except TimeoutError:
+        with contextlib.suppress(ProcessLookupError):
+            process.kill()
+        await process.wait()

@@ -1,0 +1,1 @@
+"""File formats: the journal of a running drive, the archive of finished ones, and their manifests."""

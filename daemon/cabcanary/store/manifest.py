@@ -1,0 +1,102 @@
+"""Manifests: what a drive was, in one small file, so that drives can be listed without opening the archive."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from typing import TYPE_CHECKING, Any
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+DRIVES = "drives"
+JOURNAL = "journal"
+MANIFEST_ENDING = ".manifest.json"
+
+
+class AlertCount(BaseModel):
+    """How often one alert was raised in a drive."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True)
+
+    alert: str
+    priority: str
+    count: int
+    #: Seconds from the drive's first sample to the first time.
+    first_s: float
+
+
+class Manifest(BaseModel):
+    """One archived drive. Unknown keys are left alone: a newer version may have written it."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True)
+
+    drive: str
+    vehicle: str
+    stage: str
+    #: ISO 8601, UTC, as the system clock said.
+    start: str
+    length_s: float
+    ticks: int
+    #: The drive was cut off (power, kill) and put together from its journal.
+    recovered: bool
+    #: Blocks or ticks that did not reach the disk.
+    lost_blocks: int
+    lost_ticks: int
+    software: str
+    boost_unit: str | None = None
+    peak_boost: float | None = None
+    leanest_under_boost: float | None = None
+    leanest_at_boost: float | None = None
+    alerts: list[AlertCount] = []
+    note: str = ""
+
+
+def slug(name: str) -> str:
+    """A name as part of a path."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "unnamed"
+
+
+def drive_folder(folder: Path, vehicle: str, start: str) -> Path:
+    """Where a drive is archived: partitioned by vehicle and month, as Hive-style data sets are."""
+    return folder / DRIVES / f"vehicle={slug(vehicle)}" / f"month={start[:7]}"
+
+
+def write_atomically(path: Path, data: bytes) -> None:
+    """Write a file so that it is there whole or not at all, whatever happens to the power."""
+    temporary = path.with_name(path.name + ".new")
+    with temporary.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    temporary.replace(path)
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder durable."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def read_manifests(folder: Path) -> tuple[list[tuple[Path, Manifest]], list[str]]:
+    """All drives under a state folder, oldest first, and what could not be read and why."""
+    found, faults = [], []
+    for path in sorted((folder / DRIVES).glob(f"vehicle=*/month=*/*{MANIFEST_ENDING}")):
+        try:
+            found.append((path, Manifest.model_validate_json(path.read_bytes())))
+        except (OSError, ValidationError, ValueError) as error:
+            faults.append(f"{path}: {str(error).splitlines()[0]}")
+    return sorted(found, key=lambda f: (f[1].start, f[1].drive)), faults
+
+
+def manifest_json(manifest: Manifest) -> bytes:
+    """A manifest as its file holds it."""
+    content: dict[str, Any] = manifest.model_dump()
+    return json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n"

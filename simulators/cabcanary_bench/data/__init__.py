@@ -1,0 +1,1 @@
+"""Data files of the bench: the speed trace and the van's parameters."""

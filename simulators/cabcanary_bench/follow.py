@@ -1,0 +1,64 @@
+"""Follows a daemon's feed: its events, and its frames at a wanted rate."""
+
+from __future__ import annotations
+
+import json
+import select
+import socket
+import time
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_CHUNK = 1 << 16
+
+
+class FeedLostError(ConnectionError):
+    """The daemon is gone."""
+
+
+class Follower:
+    """One reader of the feed."""
+
+    def __init__(self, path: Path, frames_hz: float, wait_s: float = 10.0) -> None:
+        self._socket = _connect(path, wait_s)
+        self._rest = b""
+        self._socket.sendall(json.dumps({"subscribe": {"frames_hz": frames_hz}}).encode() + b"\n")
+
+    def messages(self, wait_s: float) -> list[dict[str, Any]]:
+        """What has come, after waiting at most `wait_s` real seconds for something.
+
+        Raises:
+            FeedLostError: the daemon closed the feed.
+        """
+        if not select.select([self._socket], [], [], wait_s)[0]:
+            return []
+        data = self._socket.recv(_CHUNK)
+        if not data:
+            raise FeedLostError("the daemon closed its feed")
+        *lines, self._rest = (self._rest + data).split(b"\n")
+        return [json.loads(line) for line in lines if line]
+
+    def command(self, what: dict[str, Any]) -> None:
+        """Give the daemon a command, such as {"do": "acknowledge"}."""
+        self._socket.sendall(json.dumps(what).encode() + b"\n")
+
+    def close(self) -> None:
+        """Stop following."""
+        self._socket.close()
+
+
+def _connect(path: Path, wait_s: float) -> socket.socket:
+    ends = time.monotonic() + wait_s
+    while True:
+        client = socket.socket(socket.AF_UNIX)
+        try:
+            client.connect(str(path))
+        except OSError as error:
+            client.close()
+            if time.monotonic() > ends:
+                raise FeedLostError(f"no daemon serves {path}: {error}") from error
+            time.sleep(0.02)
+        else:
+            return client

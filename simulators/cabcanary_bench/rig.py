@@ -1,0 +1,142 @@
+"""The bench rig: the van on its wires, and the installed daemon as a process of its own against them."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cabcanary.clock import NS_PER_S, Clock
+
+from .follow import Follower
+from .paths import config_folder
+from .van import STEP_S, BenchVan
+from .wiring.gpio import PINS_VARIABLE
+
+if TYPE_CHECKING:
+    from .scenario import Scenario
+
+#: Longer than a daemon takes to stop in order; then it is killed.
+_STOP_S = 12.0
+
+
+def daemon_command(config: Path, speed: float) -> list[str]:
+    """How to start the daemon that is installed beside this Python."""
+    beside = Path(sys.executable).with_name("cabcanary")
+    program = [str(beside)] if beside.exists() else [sys.executable, "-m", "cabcanary"]
+    return [*program, "run", str(config), "--speed", f"{speed:g}"]
+
+
+class Rig:
+    """Wires, van and daemon. Times of the drive count from `start_van`, in clock seconds.
+
+    `folder` is the daemon's own; wires and the record of the pins are in a temporary one. `config` is the
+    bench van's own unless another is given.
+    """
+
+    def __init__(self, folder: Path, scenario: Scenario, speed: float, config: Path | None = None) -> None:
+        self.clock = Clock(speed)
+        self.folder = folder.resolve()
+        self.folder.mkdir(parents=True, exist_ok=True)
+        self.config = config or config_folder() / "bench-van.toml"
+        self.wires = Path(tempfile.mkdtemp(prefix="cabcanary-bench-"))
+        self.pins = self.wires / "pins.jsonl"
+        self.log = self.folder / "daemon.log"
+        self.van = BenchVan(self.wires, scenario)
+        self.stepped_ns: list[int] = []
+        self.started_ns = 0
+        self.worst_lag_s = 0.0
+        self.daemon: subprocess.Popen[bytes] | None = None
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._drive, name="van", daemon=True)
+
+    # --- the daemon -----------------------------------------------------------------------------------
+
+    def start_daemon(self) -> Follower:
+        """Start the daemon and follow its feed."""
+        environment = {
+            **os.environ,
+            "CABCANARY_BENCH": str(self.folder),
+            "CABCANARY_BENCH_IIO": str(self.wires / "iio"),
+            "CABCANARY_BENCH_WIDEBAND": str(self.wires / "tty-wideband"),
+            "CABCANARY_BENCH_CAN": str(self.wires / "tty-can"),
+            "GPIOZERO_PIN_FACTORY": "cabcanary-bench",
+            PINS_VARIABLE: str(self.pins),
+            "PYTHONUNBUFFERED": "1",
+        }
+        with self.log.open("ab") as log:
+            self.daemon = subprocess.Popen(
+                daemon_command(self.config, self.clock.speed),
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+                env=environment,
+            )
+        return Follower(self.folder / "feed.sock", frames_hz=50)
+
+    def stop_daemon(self) -> int:
+        """Ask the daemon to stop, and wait; returns its exit code."""
+        assert self.daemon is not None
+        self.daemon.terminate()
+        try:
+            return self.daemon.wait(_STOP_S)
+        except subprocess.TimeoutExpired:
+            self.daemon.kill()
+            return self.daemon.wait()
+
+    def kill_daemon(self) -> None:
+        """Kill the daemon as a power cut would: at once, without a word."""
+        assert self.daemon is not None
+        self.daemon.kill()
+        self.daemon.wait()
+
+    # --- the van ----------------------------------------------------------------------------------------
+
+    def start_van(self) -> None:
+        """Turn the key: the scenario begins."""
+        self.started_ns = self.clock.now_ns()
+        self._thread.start()
+
+    def drive_s(self, clock_ns: int) -> float:
+        """A time of the clock as seconds of the drive; negative before the key is turned."""
+        return (clock_ns - (self.started_ns or self.clock.now_ns())) / NS_PER_S
+
+    @property
+    def now_s(self) -> float:
+        """How far the drive is, s."""
+        return self.drive_s(self.clock.now_ns())
+
+    @property
+    def ended(self) -> bool:
+        """The scenario has been driven to its end."""
+        return self.started_ns > 0 and not self._thread.is_alive()
+
+    def _drive(self) -> None:
+        steps = round(self.van.scenario.length_s / STEP_S)
+        for n in range(steps):
+            due_ns = self.started_ns + int(n * STEP_S * NS_PER_S)
+            wait = self.clock.real_until(due_ns)
+            if wait > 0:
+                time.sleep(wait)
+            if self._stop.is_set():
+                return
+            now_ns = self.clock.now_ns()
+            self.worst_lag_s = max(self.worst_lag_s, (now_ns - due_ns) / NS_PER_S)
+            self.van.step(n * STEP_S)
+            self.stepped_ns.append(self.clock.now_ns())
+
+    def close(self) -> None:
+        """Stop everything and take the wires away. May be called twice."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join(5.0)
+        if self.daemon is not None and self.daemon.poll() is None:
+            self.stop_daemon()
+        self.van.close()
+        shutil.rmtree(self.wires, ignore_errors=True)

@@ -1,0 +1,77 @@
+"""The bench van whole: vehicle, sensors and wiring under one folder, driven through a scenario."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from .sensors import Sensors
+from .vehicle import DriverInput, Truth, Vehicle
+from .wiring.obd import ObdResponder, van_pids
+from .wiring.serial_pty import SerialPty
+from .wiring.slcan import SlcanAdapter
+from .wiring.voltage_tree import VoltageTree
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from .scenario import Scenario
+    from .sensors import Outputs
+
+STEP_S = 0.01
+#: The wideband sends at 50 Hz: every second step.
+_LINE_EVERY = 2
+MAP_CHANNEL, SUPPLY_CHANNEL, CHARGE_CHANNEL = 0, 1, 2
+CONVERTER_NAME = "bench-converter"
+
+
+class Row(NamedTuple):
+    """What the sensors put out at a step, for grading: pressures in kPa, None where nothing was shown."""
+
+    time_s: float
+    lambda_shown: float | None
+    map_kpa: float | None
+    boost_kpa: float | None
+    fuel_cut: bool
+    phase: str
+
+
+class BenchVan:
+    """The van on its wiring: `folder/iio`, `folder/tty-wideband`, `folder/tty-can`.
+
+    Call `step` once per 10 ms of the drive, in order. Nothing here keeps time or sleeps.
+    """
+
+    def __init__(self, folder: Path, scenario: Scenario, seed: int = 1) -> None:
+        self.scenario = scenario
+        self.vehicle = Vehicle(faults=scenario.faults, start_coolant_c=scenario.start_coolant_c)
+        self.sensors = Sensors(seed)
+        self.truth: Truth = self.vehicle.truth(DriverInput(key_on=False, crank=False, target_speed_km_h=0.0))
+        self.outputs: list[Row] = []
+        folder.mkdir(parents=True, exist_ok=True)
+        channels = [MAP_CHANNEL, SUPPLY_CHANNEL, CHARGE_CHANNEL]
+        self.voltages = VoltageTree(folder / "iio", CONVERTER_NAME, channels)
+        self.wideband = SerialPty(folder / "tty-wideband")
+        self.can = SlcanAdapter(folder / "tty-can")
+        self.obd = ObdResponder(self.can, van_pids(lambda: self.truth))
+        self._steps = 0
+
+    def step(self, time_s: float) -> Outputs:
+        """Advance by 10 ms from this time of the drive, and put the result on the wires."""
+        self.truth = self.vehicle.step(STEP_S, self.scenario.input(time_s))
+        shown = self.sensors.step(self.truth, self.vehicle.effects)
+        self.obd.awake = self.truth.key_on
+        self.voltages.write(MAP_CHANNEL, shown.map_v)
+        self.voltages.write(SUPPLY_CHANNEL, shown.supply_v)
+        self.voltages.write(CHARGE_CHANNEL, shown.charge_v)
+        if self._steps % _LINE_EVERY == 0 and shown.line:
+            self.wideband.write(shown.line)
+        self._steps += 1
+        phase = self.scenario.phase_at(time_s).name
+        self.outputs.append(Row(time_s, shown.wideband, shown.map_kpa, shown.boost_kpa, self.truth.fuel_cut, phase))
+        return shown
+
+    def close(self) -> None:
+        """Take everything off the wires. May be called twice."""
+        self.can.close()
+        self.wideband.close()
+        self.voltages.close()

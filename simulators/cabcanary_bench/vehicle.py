@@ -1,0 +1,291 @@
+"""The bench van: a forward mean-value model of engine, driveline and driver.
+
+Source of the approach: mean-value engine models, Hendricks and Sorenson, SAE 900616 (from memory);
+each part's own equations name theirs. Good to a few percent in shape, which is what a monitor is tested
+with; it is no design tool.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from .air import CP_J_KG_K, KELVIN, Air, compressed_k
+from .driver import RPM_PER_RAD_S, Driver, Situation, friction_nm
+from .faults import Effects, effects_at
+from .fuelling import Fuelling, energy_factor
+from .parameters import Van, bench_van
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from .faults import Fault
+
+_SUBSTEP_S = 0.002  # the manifold settles in tens of ms, the coupling in 20 ms
+_FIRING_RPM = 150.0
+_STALL_RPM = 60.0
+_CRANK_S = 0.8  # the controller finds the cylinders in about two turns
+_CRANKING_RPM = 200.0
+_STARTER_NM_S = 12.0
+_STARTER_LIMIT_NM = 190.0
+_FLARE_S, _FLARE_SPARK = 0.6, 0.05
+_FOOT_OFF = 0.01
+_IDLE_BAND = 0.25  # of idle speed: the integral works only near it
+_RADIATOR_W_K = 12_000.0
+_LOCK_RPM = 1000.0  # below it the coupling only slips
+_BITE_RPM, _BITE_SPAN_RPM = 800.0, 400.0
+_COUPLING_LIMIT_NM = 700.0
+_KMH = 3.6
+
+
+@dataclass(frozen=True, slots=True)
+class DriverInput:
+    """What is asked of the van at a moment; `pedal_percent` overrides the driver when given."""
+
+    key_on: bool
+    crank: bool
+    target_speed_km_h: float
+    grade_percent: float = 0.0
+    pedal_percent: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What the van really does at a moment; units in the names, pressures absolute except boost."""
+
+    time_s: float
+    key_on: bool
+    cranking: bool
+    running: bool
+    speed_km_h: float
+    rpm: float
+    gear: int
+    pedal_percent: float
+    throttle_percent: float
+    map_kpa: float
+    baro_kpa: float
+    boost_kpa: float
+    coolant_c: float
+    charge_c: float
+    ambient_c: float
+    lambda_cylinder: float
+    fuel_cut: bool
+    exhaust_flow_g_s: float
+    airflow_g_s: float
+    supply_v: float
+    short_trim_percent: float
+    long_trim_percent: float
+    command_lambda: float
+
+
+class Vehicle:
+    """The van with its driver. `step` advances it; nothing in it reads a clock or draws a random number."""
+
+    def __init__(
+        self,
+        van: Van | None = None,
+        faults: Sequence[Fault] = (),
+        baro_kpa: float = 101.325,
+        start_coolant_c: float | None = None,
+    ) -> None:
+        self.van = van or bench_van()
+        self.faults = tuple(faults)
+        self.effects = Effects()
+        self.air = Air(self.van, baro_kpa * 1000)
+        self.driver = Driver(self.van, self.air)
+        self.fuel = Fuelling()
+        self.time_s = 0.0
+        self._speed = 0.0
+        self._rad_s = 0.0
+        self._ratio = self.van.driveline.gears[0]
+        self._coolant = self.van.cooling.start_c if start_coolant_c is None else start_coolant_c
+        self._running = False
+        self._has_run = False
+        self._cranked_s = 0.0
+        self._supply = self.van.supply.resting_v
+        self._idle_integral = 0.0
+        self._idle_area = 0.0
+        self._start_air = 1.0  # 1 while starting, then fading: more air and earlier spark make the flare
+
+    def step(self, dt_s: float, wanted: DriverInput) -> Truth:
+        """Advance by `dt_s` seconds, in substeps of at most 2 ms; return the state at the end."""
+        van, air = self.van, self.air
+        self.effects = effects_at(self.faults, self.time_s)
+        rpm = self._rad_s * RPM_PER_RAD_S
+        self._ignition(dt_s, wanted, rpm)
+        cranking = wanted.key_on and wanted.crank and not self._running
+        self._mixture(dt_s, rpm)
+        friction = friction_nm(van, rpm, self._coolant)
+        energy = self._energy(rpm)
+        back = air.baro_pa + van.engine.exhaust_back_pressure_pa
+        self._idle(dt_s, rpm)
+        situation = Situation(self._speed, self._rad_s, self._planned_energy(), friction, back, self._idle_area)
+        self._drive(dt_s, wanted, situation)
+        air.hose_open = self.effects.hose_open
+        air.slow(dt_s, rpm, self._idle_area, self.effects.compressor_speed)
+        self._move(dt_s, wanted.grade_percent, energy, friction, back, cranking)
+        self._slow_states(dt_s, wanted, cranking)
+        self.time_s = round(self.time_s + dt_s, 9)  # hours of 10 ms must still end on whole ones
+        return self.truth(wanted, cranking)
+
+    def _ignition(self, dt_s: float, wanted: DriverInput, rpm: float) -> None:
+        if not wanted.key_on or (self._running and rpm < _STALL_RPM):
+            self._running = False
+            self._cranked_s = 0.0
+        elif not self._running and rpm > _FIRING_RPM:
+            self._cranked_s += dt_s
+            self._running = self._cranked_s >= _CRANK_S
+        self._has_run = self._has_run or self._running
+
+    def _mixture(self, dt_s: float, rpm: float) -> None:
+        if not self._running:
+            self.fuel.stopped()
+            return
+        self.fuel.overrun(dt_s, self.driver.pedal, rpm)
+        self.fuel.step(dt_s, self.air.map_pa, self.air.baro_pa, self._coolant, self.effects.fuel)
+
+    def _energy_at(self, factor: float) -> float:
+        """Work per kg of air at the piston, J, for an energy factor."""
+        engine = self.van.engine
+        return engine.efficiency * engine.heating_value_j_kg / engine.stoichiometric_ratio * factor
+
+    def _planned_energy(self) -> float:
+        """What the driver may count on, the compressor's work taken off."""
+        return self._energy_at(energy_factor(self.fuel.command)) - self._compressor_work()
+
+    def _compressor_work(self) -> float:
+        """Work the compressor takes per kg of air, J."""
+        if self.air.ratio <= 1:
+            return 0.0
+        hot = compressed_k(self.air.ambient_k, self.air.ratio, self.van.compressor.isentropic_efficiency)
+        return CP_J_KG_K * (hot - self.air.ambient_k)
+
+    def _energy(self, rpm: float) -> float:
+        engine = self.van.engine
+        burning = self._running and not self.fuel.cut
+        work = self._energy_at(energy_factor(self.fuel.cylinder)) if burning else 0.0
+        if self.driver.pedal < _FOOT_OFF:
+            # Idle keeps spark in hand on both sides, and uses it against changes of speed.
+            spark = engine.idle_spark * (1 + 0.8 * (engine.idle_rpm - rpm) / engine.idle_rpm)
+            work *= min(1.0, max(0.45, spark + _FLARE_SPARK * self._start_air))
+        return work - self._compressor_work()
+
+    def _idle(self, dt_s: float, rpm: float) -> None:
+        """Idle air: a PI control of speed, never below what holds the overrun pressure."""
+        engine = self.van.engine
+        if not self._running:
+            self._idle_integral, self._start_air = 0.0, 1.0
+            self._idle_area = self.air.idle_area_for(engine.idle_map_pa, engine.idle_rpm / RPM_PER_RAD_S) * 1.5
+            return
+        self._start_air *= 1 - dt_s / _FLARE_S
+        base = self.air.idle_area_for(engine.idle_map_pa, engine.idle_rpm / RPM_PER_RAD_S)
+        error = (engine.idle_rpm - rpm) / engine.idle_rpm
+        if self.driver.pedal < _FOOT_OFF and abs(error) < _IDLE_BAND:
+            self._idle_integral = min(0.6, max(-0.4, self._idle_integral + 0.35 * error * dt_s))
+        wanted = base * (1 + self._idle_integral + 0.8 * max(-1.0, error) + self._start_air)
+        least = self.air.idle_area_for(engine.overrun_map_pa, max(self._rad_s, 1.0))
+        self._idle_area += (max(wanted, least) - self._idle_area) * min(1.0, dt_s / 0.08)
+
+    def _drive(self, dt_s: float, wanted: DriverInput, now: Situation) -> None:
+        target = wanted.target_speed_km_h / _KMH if self._running else 0.0
+        self.driver.step(dt_s, target, wanted.grade_percent, now)
+        if wanted.pedal_percent is not None:
+            self.driver.override(wanted.pedal_percent / 100)
+
+    def _coupling_limit(self, wheel_rad_s: float, rad_s: float) -> float:
+        """Torque the coupling can pass: little near idle, so that the van stands and creeps off."""
+        if wheel_rad_s * RPM_PER_RAD_S > _LOCK_RPM:
+            return _COUPLING_LIMIT_NM
+        if self.driver.pedal < _FOOT_OFF:
+            return 0.0
+        bite = (rad_s * RPM_PER_RAD_S - _BITE_RPM) / _BITE_SPAN_RPM
+        return self.van.driveline.launch_torque_nm * min(1.5, max(0.0, bite))
+
+    def _move(self, dt_s: float, grade: float, energy: float, friction: float, back_pa: float, cranking: bool) -> None:
+        """Advance pressure, crankshaft and road speed together; energy in J per kg of air, rest SI."""
+        van, air = self.van, self.air
+        line = van.driveline
+        steps = max(1, math.ceil(dt_s / _SUBSTEP_S - 1e-9))
+        dt = dt_s / steps
+        resistance = self.driver.road_load_n(self._speed, grade) + self.driver.brake_n
+        mass = van.body.mass_kg * (1 + van.body.rotating_share)
+        pump = van.engine.displacement_m3 / (4 * math.pi)
+        pedal, stiff = self.driver.pedal, line.coupling_nm_s
+        wanted_ratio = line.gears[self.driver.gear - 1]
+        self._ratio += (wanted_ratio - self._ratio) * min(1.0, 3 * dt_s / line.shift_s)
+        ratio = self._ratio * line.final_ratio / line.tyre_radius_m
+        speed, rad_s = self._speed, self._rad_s
+        limit = self._coupling_limit(speed * ratio, rad_s)
+        work = air.engine_coefficient * energy
+        residual = van.engine.residual_pa
+        for _ in range(steps):
+            air.fast(dt, pedal, rad_s)
+            torque = work * (air.map_pa - residual) - pump * (back_pa - air.map_pa) - friction
+            if cranking:
+                torque += min(
+                    _STARTER_LIMIT_NM, max(0.0, _STARTER_NM_S * (_CRANKING_RPM / RPM_PER_RAD_S * 1.1 - rad_s))
+                )
+            passed = min(limit, max(-limit, stiff * (rad_s - speed * ratio)))
+            rad_s = max(0.0, rad_s + dt / van.engine.inertia_kg_m2 * (torque - passed))
+            force = passed * ratio * line.efficiency
+            speed = max(0.0, speed + dt / mass * (force - resistance))
+        self._speed, self._rad_s = speed, rad_s
+
+    def _slow_states(self, dt_s: float, wanted: DriverInput, cranking: bool) -> None:
+        cooling = self.van.cooling
+        fuel_w = 0.0
+        if self._running and not self.fuel.cut:
+            fuel_kg_s = self.air.flow_kg_s / (self.fuel.cylinder * self.van.engine.stoichiometric_ratio)
+            fuel_w = fuel_kg_s * self.van.engine.heating_value_j_kg * cooling.heat_share
+        loss = cooling.loss_w_k * (self._coolant - cooling.ambient_c)
+        if self._coolant > cooling.thermostat_c:
+            # The thermostat opens and the radiator takes whatever is left over.
+            loss += _RADIATOR_W_K * (self._coolant - cooling.thermostat_c)
+        self._coolant += (fuel_w - loss) * dt_s / cooling.heat_capacity_j_k
+        target, lag = self._supply_target(wanted, cranking)
+        self._supply += (target - self._supply) * min(1.0, dt_s / lag)
+
+    def _supply_target(self, wanted: DriverInput, cranking: bool) -> tuple[float, float]:
+        """Where the supply is heading, V, and how fast, s."""
+        supply = self.van.supply
+        if cranking:
+            return supply.cranking_v, 0.05
+        if self._running:
+            if self.effects.charging:
+                return supply.charging_v + 0.04 * math.sin(2 * math.pi * 3.1 * self.time_s), 0.4
+            return supply.flat_v, 2.0
+        if not wanted.key_on and self._has_run:
+            return supply.after_run_v, 1.0
+        return supply.resting_v - (0.15 if wanted.key_on else 0.0), 0.3
+
+    def truth(self, wanted: DriverInput, cranking: bool = False) -> Truth:
+        """The state as it is now."""
+        air, fuel = self.air, self.fuel
+        air_g_s = air.flow_kg_s * 1000
+        fuel_g_s = air_g_s / (fuel.cylinder * self.van.engine.stoichiometric_ratio)
+        return Truth(
+            self.time_s,
+            wanted.key_on,
+            cranking,
+            self._running,
+            self._speed * _KMH,
+            self._rad_s * RPM_PER_RAD_S,
+            self.driver.gear,
+            self.driver.pedal * 100,
+            air.throttle * 100,
+            air.map_pa / 1000,
+            air.baro_pa / 1000,
+            (air.map_pa - air.baro_pa) / 1000,
+            self._coolant,
+            air.charge_k - KELVIN,
+            self.van.cooling.ambient_c,
+            fuel.cylinder,
+            fuel.cut,
+            air_g_s + fuel_g_s,
+            air_g_s,
+            self._supply,
+            fuel.short_trim * 100,
+            fuel.long_trim * 100,
+            fuel.command,
+        )
