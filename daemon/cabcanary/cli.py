@@ -87,7 +87,7 @@ def _parser() -> argparse.ArgumentParser:
 def _run(options: argparse.Namespace) -> int:
     from cabcanary.clock import Clock
     from cabcanary.plan import load_plan
-    from cabcanary.runtime import Daemon
+    from cabcanary.runtime import AlreadyWatchedError, Daemon, claim
     from cabcanary.settings.problems import SettingsError
 
     try:
@@ -96,6 +96,12 @@ def _run(options: argparse.Namespace) -> int:
     except (SettingsError, ValueError) as error:
         print(error, file=sys.stderr)
         return WRONG
+
+    try:
+        claim(plan.settings.daemon.folder)
+    except AlreadyWatchedError as error:
+        print(error, file=sys.stderr)
+        return FAILED
 
     async def run() -> None:
         await Daemon(plan, clock, sys.stdout).run()
@@ -109,7 +115,7 @@ def _check(options: argparse.Namespace) -> int:
     from cabcanary.settings.problems import SettingsError
 
     try:
-        plan = load_plan(options.config)
+        plan = load_plan(options.config, look_into_dbc=True)
     except SettingsError as error:
         if options.json:
             print(json.dumps({"ok": False, "problems": [p.as_json() for p in error.problems]}, ensure_ascii=False))

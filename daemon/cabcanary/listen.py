@@ -11,11 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 import serial
 
-from cabcanary.settings.schema import IioSource, ObdSource, SerialTextSource, Settings
-from cabcanary.sources.iio import IioError, millivolts
+from cabcanary.settings.wires import CanSource, IioSource, SerialPort
+from cabcanary.sources.iio import millivolts
+from cabcanary.sources.tree import TreeError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from cabcanary.settings.schema import Settings
 
 #: Voltages are shown this often; a person cannot read faster.
 _SHOW_S = 0.5
@@ -72,32 +75,36 @@ def wire_of_source(settings: Settings, name: str) -> Wire:
     source = settings.sources.get(name)
     if isinstance(source, IioSource):
         return Wire("iio", str(source.folder))
-    if isinstance(source, SerialTextSource):
+    if isinstance(source, SerialPort):
         return Wire("serial", source.port, source.baud)
-    if isinstance(source, ObdSource):
+    if isinstance(source, CanSource):
         return Wire("can", source.channel, source.bitrate, source.interface)
     raise ListenError(f"there is no source '{name}'; there are: {', '.join(settings.sources)}")
 
 
 def listen(wire: Wire, seconds: float | None) -> Iterator[str]:
-    """Lines for a person, as the readings come; ends after `seconds`, or when the wire is lost.
+    """Lines for a person, as the readings come; ends `seconds` after the wire was opened, or when it is lost.
 
     Raises:
         ListenError: the wire cannot be opened, or was lost.
     """
-    ends = None if seconds is None else time.monotonic() + seconds
     try:
         if wire.kind == "serial":
-            yield from _serial(wire, ends)
+            yield from _serial(wire, seconds)
         elif wire.kind == "iio":
-            yield from _iio(Path(wire.place), ends)
+            yield from _iio(Path(wire.place), seconds)
         else:
-            yield from _can(wire, ends)
-    except IioError as error:
+            yield from _can(wire, seconds)
+    except TreeError as error:
         raise ListenError(str(error)) from error
     except OSError as error:
         words = os.strerror(error.errno) if error.errno else str(error)
         raise ListenError(f"{wire.place}: {words}; is it plugged in, and may you open it?") from error
+
+
+def _ends(seconds: float | None) -> float | None:
+    # Counted from here and not from the command: a CAN adapter on a serial port takes 2 s to open.
+    return None if seconds is None else time.monotonic() + seconds
 
 
 def _left(ends: float | None, longest: float) -> float:
@@ -108,16 +115,17 @@ def _over(ends: float | None) -> bool:
     return ends is not None and time.monotonic() >= ends
 
 
-def _serial(wire: Wire, ends: float | None) -> Iterator[str]:
+def _serial(wire: Wire, seconds: float | None) -> Iterator[str]:
     port = serial.Serial(wire.place, wire.rate, timeout=0, exclusive=True)
     yield f"listening on {wire.place} at {wire.rate} baud; times are seconds since the start"
-    started, rest = time.monotonic(), b""
+    started, ends, rest, heard = time.monotonic(), _ends(seconds), b"", False
     with port:
         while not _over(ends):
             if not select.select([port.fileno()], [], [], _left(ends, 1.0))[0]:
-                yield f"{time.monotonic() - started:8.2f}  (nothing)"
+                if not (heard and _over(ends)):  # the last wait is cut short, and then says nothing
+                    yield f"{time.monotonic() - started:8.2f}  (nothing)"
                 continue
-            data = os.read(port.fileno(), 4096)
+            data, heard = os.read(port.fileno(), 4096), True
             if not data:
                 raise ListenError(f"{wire.place} was unplugged")
             *lines, rest = (rest + data).split(b"\n")
@@ -134,11 +142,11 @@ def _shown(data: bytes) -> str:
     return data.rstrip(b"\r").decode("latin-1").encode("unicode_escape").decode("ascii")
 
 
-def _iio(folder: Path, ends: float | None) -> Iterator[str]:
+def _iio(folder: Path, seconds: float | None) -> Iterator[str]:
     devices = sorted(folder.glob("iio:device*"))
     if not devices:
         raise ListenError(f"there is no IIO device under {folder}; is its kernel driver loaded?")
-    started = time.monotonic()
+    started, ends = time.monotonic(), _ends(seconds)
     while not _over(ends):
         for device in devices:
             name = _text(device / "name")
@@ -173,7 +181,7 @@ def _text(path: Path) -> str:
         os.close(descriptor)
 
 
-def _can(wire: Wire, ends: float | None) -> Iterator[str]:
+def _can(wire: Wire, seconds: float | None) -> Iterator[str]:
     import can
 
     # Adapters that can keep silent in hardware are asked to; nothing is sent in either case.
@@ -183,14 +191,16 @@ def _can(wire: Wire, ends: float | None) -> Iterator[str]:
     except (can.CanError, ValueError, OSError) as error:
         raise ListenError(f"the bus {wire.place} cannot be opened: {error}") from error
     yield f"listening on {wire.place} at {wire.rate} bit/s, sending nothing; a quiet bus may just be asleep"
-    started = time.monotonic()
+    started, ends, heard = time.monotonic(), _ends(seconds), False
     try:
         while not _over(ends):
             message = bus.recv(_left(ends, 1.0))
             at = f"{time.monotonic() - started:8.2f}  "
             if message is None:
-                yield at + "(nothing)"
+                if not (heard and _over(ends)):
+                    yield at + "(nothing)"
                 continue
+            heard = True
             digits = 8 if message.is_extended_id else 3
             yield at + f"{message.arbitration_id:0{digits}X}  {message.data.hex(' ').upper()}"
     except (can.CanError, ValueError, IndexError) as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import fcntl
 import os
 import signal
 import socket
@@ -18,26 +19,72 @@ from cabcanary.alerts.console import Console
 from cabcanary.alerts.words import alert_event, log_line
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.feed import Feed
-from cabcanary.model import Event, EventKind, Priority
+from cabcanary.model import Event, EventKind, Priority, Quality
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
-from cabcanary.settings.schema import IioSource, ObdSource, SerialTextSource
+from cabcanary.settings.wires import (
+    CanSource,
+    GpioSource,
+    HwmonSource,
+    IioSource,
+    SerialBinarySource,
+    SerialTextSource,
+    Source,
+)
+from cabcanary.sources.binary_frame import FrameParser
+from cabcanary.sources.can_bus import CanBus
+from cabcanary.sources.gpio import GpioInputs
 from cabcanary.sources.helper import Helper
-from cabcanary.sources.iio import IioReader
-from cabcanary.sources.obd import Obd
-from cabcanary.sources.serial_text import SerialText
+from cabcanary.sources.hwmon import hwmon_reader
+from cabcanary.sources.iio import iio_reader
+from cabcanary.sources.serial_port import SerialReader
 from cabcanary.sources.slot import Slots, Status
+from cabcanary.sources.text_line import LineParser
 
 if TYPE_CHECKING:
     import threading
+    from collections.abc import Callable, Coroutine
+    from pathlib import Path
     from typing import TextIO
 
+    from cabcanary.model import Frame
     from cabcanary.plan import Plan
+    from cabcanary.sources.tree import TreeReader
 
 #: How long the parts may take to stop, real seconds; after that the daemon says so and goes.
 _STOP_S = 3.0
 #: How many past events a new reader of the feed is told.
 _RECENT_EVENTS = 20
+
+
+class AlreadyWatchedError(RuntimeError):
+    """Another daemon has this folder, and with it the wires."""
+
+
+def claim(folder: Path) -> int:
+    """Take the folder for this daemon, for as long as the returned descriptor stays open.
+
+    Two daemons would take each other's wires. A folder that cannot be written is no reason not to watch, so then
+    nothing is claimed (-1).
+
+    Raises:
+        AlreadyWatchedError: another daemon has it.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(folder / "daemon.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError:
+        return -1
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        holder = os.read(descriptor, 20).decode(errors="replace").strip()
+        os.close(descriptor)
+        words = f"another daemon (process {holder}) watches already, with the folder {folder}; stop it first"
+        raise AlreadyWatchedError(words) from None
+    os.ftruncate(descriptor, 0)
+    os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
+    return descriptor
 
 
 class Daemon:
@@ -61,7 +108,9 @@ class Daemon:
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
         self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._command)
         self._archive_wanted = asyncio.Event()
-        self._iio: list[IioReader] = []
+        self._trees: list[TreeReader] = []
+        self._buses: list[CanBus] = []
+        self._ignition: bool | None = None
         self.late_ticks = 0
 
     # --- life -----------------------------------------------------------------------------------------
@@ -90,7 +139,7 @@ class Daemon:
             await self._shut_down()
 
     async def _shut_down(self) -> None:
-        for reader in self._iio:
+        for reader in self._trees:
             reader.stop()
         event, written = self._recorder.close(self._clock.now_ns())
         if event is not None:
@@ -149,20 +198,59 @@ class Daemon:
 
     # --- sources and helpers ----------------------------------------------------------------------------
 
-    def _start_sources(self) -> list[Any]:
-        tasks = []
-        for name, spec in self._plan.settings.sources.items():
-            items = self._plan.wanted_items(name)
-            status = self._status(name, EventKind.SOURCE)
-            if isinstance(spec, IioSource):
-                reader = IioReader(name, spec, items, self._clock, self._slots, status)
-                self._iio.append(reader)
-                reader.start()
-            elif isinstance(spec, SerialTextSource):
-                tasks.append(SerialText(name, spec, items, self._clock, self._slots, status).run())
-            elif isinstance(spec, ObdSource):
-                tasks.append(Obd(name, spec, self._clock, self._slots, status).run())
-        return tasks
+    def _start_sources(self) -> list[Coroutine[Any, Any, None]]:
+        started = [self._start_source(name, spec) for name, spec in self._plan.settings.sources.items()]
+        return [task for task in started if task is not None]
+
+    def _start_source(self, name: str, spec: Source) -> Coroutine[Any, Any, None] | None:
+        """Start one source; what must run in the loop is returned, the others have threads of their own."""
+        items = self._plan.wanted_items(name)
+        status = self._status(name, EventKind.SOURCE)
+        clock, slots = self._clock, self._slots
+        match spec:
+            case IioSource():
+                self._start_tree(iio_reader(name, spec, items, clock, slots, status))
+            case HwmonSource():
+                self._start_tree(hwmon_reader(name, spec, items, clock, slots, status))
+            case SerialTextSource():
+                return SerialReader(name, spec, LineParser(name, spec), items, clock, slots, status).run()
+            case SerialBinarySource():
+                return SerialReader(name, spec, FrameParser(name, spec), items, clock, slots, status).run()
+            case CanSource():
+                bus = CanBus(name, spec, clock, slots, status)
+                self._buses.append(bus)
+                return bus.run()
+            case GpioSource():
+                return GpioInputs(name, spec, items, clock, slots, status, self._pressed(name)).run()
+        return None
+
+    def _start_tree(self, reader: TreeReader) -> None:
+        self._trees.append(reader)
+        reader.start()
+
+    def _pressed(self, source: str) -> Callable[[str], None]:
+        """What a press of a button of this source does."""
+        button = self._plan.settings.buttons.acknowledge
+
+        def pressed(item: str) -> None:
+            if button is not None and (source, item) == (button.source, button.item):
+                self._acknowledge("button")
+
+        return pressed
+
+    def _follow_ignition(self, frame: Frame) -> None:
+        """Tell the buses when the ignition goes on or off, so that a sleeping vehicle is asked for nothing."""
+        channel = self._plan.ignition
+        if channel is None or not self._buses:
+            return
+        value = frame.values[channel]
+        if value.value is None or value.quality is not Quality.GOOD:
+            return
+        ignition = value.value != 0.0
+        if ignition != self._ignition:
+            self._ignition = ignition
+            for bus in self._buses:
+                bus.ignition(ignition)
 
     def _status(self, name: str, kind: EventKind) -> Status:
         def tell(name: str, ok: bool, words: str) -> None:
@@ -262,6 +350,7 @@ class Daemon:
         if written is not None:
             self._archive_when(written)
         self._feed.frame(frame)
+        self._follow_ignition(frame)
 
     def _remember_alert(self, event: Event) -> None:
         if event.kind is EventKind.ALERT:
@@ -308,15 +397,19 @@ class Daemon:
     def _command(self, message: dict[str, Any]) -> dict[str, Any]:
         if message.get("do") != "acknowledge":
             return {"error": f"unknown command {message.get('do')!r}; there is: acknowledge"}
+        return {"acknowledged": self._acknowledge("feed")}
+
+    def _acknowledge(self, by: str) -> list[str]:
+        """A person has taken note: the sound stops, the states stay."""
         now_ns = self._clock.now_ns()
         changes = self._engine.acknowledge(now_ns)
         text = f"{len(changes)} alert(s) acknowledged"
-        self._tell(Event(now_ns, EventKind.ACKNOWLEDGE, "feed", text, {"alerts": [c.alert for c in changes]}))
+        self._tell(Event(now_ns, EventKind.ACKNOWLEDGE, by, text, {"alerts": [c.alert for c in changes]}))
         for event in (*map(alert_event, changes), *self._annunciator.update(changes, now_ns)):
             self._remember_alert(event)
             self._tell(event)
         self._annunciator.acknowledged()
-        return {"acknowledged": [c.alert for c in changes]}
+        return [c.alert for c in changes]
 
 
 class _StopAskedError(Exception):

@@ -22,6 +22,7 @@ RESISTANCE: Dimension = (2, 1, -3, 0, -2, 0)
 ANGULAR_SPEED: Dimension = (0, 0, -1, 0, 0, 1)
 ANGLE: Dimension = (0, 0, 0, 0, 0, 1)
 LENGTH: Dimension = (1, 0, 0, 0, 0, 0)
+VOLUME: Dimension = (3, 0, 0, 0, 0, 0)
 SPEED: Dimension = (1, 0, -1, 0, 0, 0)
 MASS_FLOW: Dimension = (0, 1, -1, 0, 0, 0)
 VOLUME_FLOW: Dimension = (3, 0, -1, 0, 0, 0)
@@ -37,6 +38,7 @@ _NAMES: dict[Dimension, str] = {
     ANGULAR_SPEED: "engine speed",
     ANGLE: "angle",
     LENGTH: "length",
+    VOLUME: "volume",
     SPEED: "speed",
     MASS_FLOW: "mass flow",
     VOLUME_FLOW: "volume flow",
@@ -96,6 +98,7 @@ _UNITS = [
     Unit("inH2O", PRESSURE, _INH2O_PA),
     Unit("K", TEMPERATURE, 1.0),
     Unit("°C", TEMPERATURE, 1.0, 273.15),
+    Unit("m°C", TEMPERATURE, 1e-3, 273.15),
     Unit("°F", TEMPERATURE, 5 / 9, 459.67 * 5 / 9),
     Unit("mV", VOLTAGE, 1e-3),
     Unit("V", VOLTAGE, 1.0),
@@ -110,6 +113,8 @@ _UNITS = [
     Unit("km", LENGTH, 1000.0),
     Unit("ft", LENGTH, 0.3048),
     Unit("mi", LENGTH, 1609.344),
+    Unit("L", VOLUME, 1e-3),
+    Unit("m3", VOLUME, 1.0),
     Unit("m/s", SPEED, 1.0),
     Unit("km/h", SPEED, 1000 / 3600),
     Unit("mph", SPEED, 1609.344 / 3600),
@@ -142,7 +147,7 @@ def unit(symbol: str) -> Unit:
     if symbol.lower() in ("afr", "a/f"):
         raise UnitError(
             "AFR means nothing without its fuel: 12.5 is lambda 0.850 on a 14.7 scale and 0.888 on 14.08; "
-            "write the lambda value"
+            'write the lambda value; a channel takes unit = "lambda" with afr_scale = 14.7'
         )
     near = difflib.get_close_matches(symbol, [s for s in (*_TABLE, *_ALIASES) if s], n=3, cutoff=0.5)
     same = [s for s in _TABLE if s.lower() == symbol.lower()]

@@ -34,13 +34,16 @@ def run_bench(folder: Path, speed: float, *, plain: bool, as_json: bool) -> int:
     try:
         bench = _Bench(rig, Screen(rig, plain=plain, quiet=as_json))
         verdicts = bench.drive()
-    except FeedLostError:
+    except FeedLostError as error:
+        sys.stderr.write(f"{error}; its last words are in {rig.log}\n")
         return 1
     finally:
         rig.close()
     drives = [d for d in list_drives(rig.folder)[0] if d["drive"] not in before]
     if as_json:
-        result = {"speed": speed, "verdicts": [v.as_json() for v in verdicts], "drives": drives}
+        # How late the machine itself was: where it cannot keep up, a delay says nothing of the daemon.
+        lag = round(rig.worst_lag_s, 3)
+        result = {"speed": speed, "worst_lag_s": lag, "verdicts": [v.as_json() for v in verdicts], "drives": drives}
         sys.stdout.write(json.dumps(result, ensure_ascii=False, indent=1) + "\n")
     else:
         report(rig, verdicts, bench.events, drives)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from cabcanary.clock import NS_PER_S, Clock
 
 from .follow import Follower
+from .lateness import WireProbe
 from .paths import config_folder
 from .van import STEP_S, BenchVan
 from .wiring.gpio import PINS_VARIABLE
@@ -51,16 +52,18 @@ class Rig:
         self.van = BenchVan(self.wires, scenario)
         self.stepped_ns: list[int] = []
         self.started_ns = 0
-        self.worst_lag_s = 0.0
+        self._worst_step_s = 0.0
+        self._probe = WireProbe(self.wires / "tty-probe")
+        self._first_step = 0
         self.daemon: subprocess.Popen[bytes] | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._drive, name="van", daemon=True)
 
     # --- the daemon -----------------------------------------------------------------------------------
 
-    def start_daemon(self) -> Follower:
-        """Start the daemon and follow its feed."""
-        environment = {
+    def environment(self) -> dict[str, str]:
+        """The environment in which the bench van's settings point at these wires."""
+        return {
             **os.environ,
             "CABCANARY_BENCH": str(self.folder),
             "CABCANARY_BENCH_IIO": str(self.wires / "iio"),
@@ -70,6 +73,13 @@ class Rig:
             PINS_VARIABLE: str(self.pins),
             "PYTHONUNBUFFERED": "1",
         }
+
+    def start_daemon(self, **changed: str) -> Follower:
+        """Start the daemon, with `changed` in its environment, and follow its feed."""
+        if not self.started_ns and not self._first_step:
+            # The key is on before the daemon is up: its sensors have their supply.
+            self.skip(STEP_S)
+        environment = {**self.environment(), **changed}
         with self.log.open("ab") as log:
             self.daemon = subprocess.Popen(
                 daemon_command(self.config, self.clock.speed),
@@ -98,9 +108,21 @@ class Rig:
 
     # --- the van ----------------------------------------------------------------------------------------
 
+    def skip(self, to_s: float) -> None:
+        """Drive this far at once, with nobody listening; `start_van` goes on from there."""
+        assert not self.started_ns
+        while self._at_s < to_s:
+            self.van.step(self._at_s)
+            self._first_step += 1
+        self.van.outputs.clear()
+
+    @property
+    def _at_s(self) -> float:
+        return self._first_step * STEP_S
+
     def start_van(self) -> None:
-        """Turn the key: the scenario begins."""
-        self.started_ns = self.clock.now_ns()
+        """Turn the key, or go on from where `skip` got to: the scenario is driven."""
+        self.started_ns = self.clock.now_ns() - int(self._at_s * NS_PER_S)
         self._thread.start()
 
     def drive_s(self, clock_ns: int) -> float:
@@ -113,13 +135,18 @@ class Rig:
         return self.drive_s(self.clock.now_ns())
 
     @property
+    def worst_lag_s(self) -> float:
+        """How late the machine ever made the van's steps or a byte on a wire, clock seconds."""
+        return max(self._worst_step_s, self._probe.worst_s * self.clock.speed)
+
+    @property
     def ended(self) -> bool:
         """The scenario has been driven to its end."""
         return self.started_ns > 0 and not self._thread.is_alive()
 
     def _drive(self) -> None:
         steps = round(self.van.scenario.length_s / STEP_S)
-        for n in range(steps):
+        for n in range(self._first_step, steps):
             due_ns = self.started_ns + int(n * STEP_S * NS_PER_S)
             wait = self.clock.real_until(due_ns)
             if wait > 0:
@@ -127,7 +154,7 @@ class Rig:
             if self._stop.is_set():
                 return
             now_ns = self.clock.now_ns()
-            self.worst_lag_s = max(self.worst_lag_s, (now_ns - due_ns) / NS_PER_S)
+            self._worst_step_s = max(self._worst_step_s, (now_ns - due_ns) / NS_PER_S)
             self.van.step(n * STEP_S)
             self.stepped_ns.append(self.clock.now_ns())
 
@@ -139,4 +166,5 @@ class Rig:
         if self.daemon is not None and self.daemon.poll() is None:
             self.stop_daemon()
         self.van.close()
+        self._probe.close()
         shutil.rmtree(self.wires, ignore_errors=True)

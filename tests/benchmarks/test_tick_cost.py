@@ -1,4 +1,4 @@
-"""What a tick and a step of the van cost, side by side with work that everybody knows. Nothing here can fail by time."""
+"""What a tick and a step of the van cost, beside work that everybody knows. Nothing here can fail by time."""
 
 import json
 import time

@@ -26,7 +26,7 @@ class PwmBuzzer:
         self._step = 0
         self._timer: asyncio.TimerHandle | None = None
         try:
-            from gpiozero import BadPinFactory, PinInvalidPin
+            from gpiozero import BadPinFactory
             from gpiozero import PWMOutputDevice as Pwm
         except ImportError as error:
             raise BuzzerError(f"gpiozero cannot be loaded: {error}") from error
@@ -36,8 +36,8 @@ class PwmBuzzer:
             raise BuzzerError(
                 "this machine has no GPIO pins that can be used; on a Pi, install lgpio and join the group gpio"
             ) from error
-        except (PinInvalidPin, ValueError) as error:
-            raise BuzzerError(f"pin {pin} cannot be a buzzer: {error}") from error
+        except Exception as error:
+            raise BuzzerError(f"pin {pin} cannot be a buzzer: {str(error) or type(error).__name__}") from error
 
     def play(self, sound: Sound) -> None:
         """Begin a sound; its first tone is on the pin when this returns."""

@@ -3,11 +3,14 @@
 A fuel pump that dies under boost takes the mixture to the lean end through valid readings, at the pace
 that the sensor's lag allows; a broken wire jumps there within one sample. The first must sound as lean,
 the second as *cannot see*, and the first must never become the second. So the verdict "broken" needs
-evidence: samples close enough together to have seen a ramp, and no ramp in them.
+evidence: samples close enough together to have seen a ramp, no ramp in them, and a step that not even free
+air could have made. What stays open sounds as lean at the lean end, and as *cannot see* at the rich end: a
+wire without a live zero that is grounded looks rich, and rich would silence the rules for lean.
 """
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from cabcanary.model import Quality
@@ -44,29 +47,40 @@ class LambdaEnds:
             self._remember(time_ns, value)
             return quality, f"at the {side} end of its range"
         self._forget(time_ns)
-        if self._broken or self._jumped(value):
+        if self._broken or self._jumped(value, quality, time_ns):
             self._broken = True
             return (
                 Quality.OUT_OF_RANGE,
                 f"jumped to the {side} end at once: wire broken, shorted or unplugged",
             )
-        reason = f"ran to the {side} end of its range" if self._seen_ramp() else f"{side}, or wire broken"
+        rich = quality is Quality.SATURATED_LOW
+        reached = self._seen_ramp() or (rich and self._near(value))
+        if rich and not reached:
+            return Quality.OUT_OF_RANGE, "rich, or wire broken"
         self._remember(time_ns, value)
-        return quality, reason
+        return quality, f"ran to the {side} end of its range" if reached else "lean, or wire broken"
 
     def _at_end(self, end: float) -> bool:
         """The last reading was at this very end, and was believed."""
         return bool(self._recent) and self._recent[-1][1] == end
 
-    def _jumped(self, end: float) -> bool:
+    def _jumped(self, end: float, quality: Quality, time_ns: int) -> bool:
         if not self._seen_ramp():
             return False
-        span = self._high - self._low
-        last = self._recent[-1][1]
-        if abs(end - last) <= 2 * _RAMP_SHARE * span:
+        last_ns, last = self._recent[-1]
+        if self._near(end):
+            return False
+        # A pump cell is nearly linear in 1/lambda, where free air is 0: a first-order sensor in free air shows
+        # lambda growing e-fold in each response time.
+        in_free_air = last * math.exp((time_ns - last_ns) / self._response_ns)
+        if quality is Quality.SATURATED_HIGH and in_free_air >= end:
             return False
         farthest = max(abs(end - v) for _, v in self._recent)
-        return farthest - abs(end - last) < _RAMP_SHARE * span
+        return farthest - abs(end - last) < _RAMP_SHARE * (self._high - self._low)
+
+    def _near(self, end: float) -> bool:
+        """The last reading was so near to this end that it need not have jumped there."""
+        return bool(self._recent) and abs(end - self._recent[-1][1]) <= 2 * _RAMP_SHARE * (self._high - self._low)
 
     def _seen_ramp(self) -> bool:
         """Whether the samples came densely enough for a ramp to have been seen."""

@@ -1,16 +1,21 @@
-"""One measured channel: its newest reading -> a value with its quality."""
+"""One measured channel: its newest reading -> a value with its uncertainty and its quality."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
-from cabcanary.channels.curves import Curve, build_curve
+from cabcanary.channels.chain import Chain, Converted, Known, Surroundings
+from cabcanary.channels.health import HealthTests, limits_for
 from cabcanary.channels.lambda_ends import LambdaEnds
+from cabcanary.channels.usable import good
+from cabcanary.channels.wideband import WidebandStates
 from cabcanary.model import Quality, Reading, Value
 
 if TYPE_CHECKING:
-    from cabcanary.settings.schema import MeasuredChannel
+    from collections.abc import Mapping
+
+    from cabcanary.settings.sensors import MeasuredChannel
 
 #: A number sent with few digits is taken to be at an end when it is within this share of the range.
 _END_SHARE = 0.002
@@ -19,32 +24,36 @@ _END_SHARE = 0.002
 class Measured:
     """Converts the readings of one wire; remembers only what its verdicts need.
 
-    `wire` is the unit in which the source gives this item.
+    `wire` is the unit in which the source gives this item; `live` says that it is a converter's own voltage and
+    not a number that another computer sends; `channel_units` gives the units of the channels that it refers to.
 
     Raises:
         CurveError, UnitError: the settings make no conversion.
     """
 
-    def __init__(self, name: str, spec: MeasuredChannel, wire: units.Unit) -> None:
+    def __init__(
+        self, name: str, spec: MeasuredChannel, wire: units.Unit, channel_units: Mapping[str, str], *, live: bool
+    ) -> None:
         self.name, self.spec = name, spec
         self.key = (spec.source, spec.item)
         self._wire = wire
-        self._shown = units.unit(spec.wire_unit) if spec.wire_unit else wire
-        if self._shown.dimension != wire.dimension:
-            raise units.UnitError(
-                f"the source gives {units.dimension_name(wire.dimension)} and wire_unit says '{spec.wire_unit}'"
-            )
-        self._factor = wire.factor / self._shown.factor * spec.divider
-        self._curve: Curve | None = build_curve(spec.curve) if spec.curve else None
-        if self._curve is None and self._wire.dimension != units.unit(spec.unit).dimension:
-            raise units.UnitError(
-                f"the wire gives {units.dimension_name(wire.dimension)} and the channel is in "
-                f"'{spec.unit}': a curve must say how one becomes the other"
-            )
-        self._target = units.unit(spec.unit)
+        self.chain = Chain(spec, wire)
+        self._around = _Around(spec, channel_units)
+        self.needs: tuple[str, ...] = self._around.needs
         self._stale_ns = int(spec.stale_after * 1e9)
-        ends = self._curve.ends if self._curve else spec.ends
-        self._ends = LambdaEnds(*ends, spec.response_time) if spec.measures == "lambda" and ends else None
+        ends = self.chain.ends
+        is_lambda = spec.measures == "lambda"
+        self._ends = LambdaEnds(*ends, spec.response_time) if is_lambda and ends else None
+        self._wideband = WidebandStates(spec.wideband) if is_lambda else None
+        self._rpm: tuple[str, units.Unit] | None = None
+        if is_lambda and spec.wideband.engine_speed is not None:
+            speed = spec.wideband.engine_speed
+            self.needs = (*self.needs, speed)
+            self._rpm = (speed, units.unit(channel_units[speed]))
+        target = units.unit(spec.unit)
+        per_kpa = 1000.0 / target.factor if target.dimension == units.PRESSURE else 1.0
+        limits = limits_for(spec.health, spec.measures, from_converter=live, per_kpa=per_kpa)
+        self._health = HealthTests(limits, spec.unit)
         self._last: Value | None = None
         self._last_ns = -1
 
@@ -53,64 +62,146 @@ class Measured:
         """The unit in which the source gives its readings."""
         return self._wire.symbol
 
-    def step(self, reading: Reading | None, now_ns: int) -> Value:
-        """The channel's value at `now_ns`, from the newest reading there is."""
+    def step(self, reading: Reading | None, values: dict[str, Value], now_ns: int) -> Value:
+        """The channel's value at `now_ns`, from the newest reading and the channels that it refers to."""
+        value = self._without_states(reading, values, now_ns)
+        if self._wideband is None:
+            return value
+        return self._wideband.step(value, self._known_rpm(values), now_ns)
+
+    def _without_states(self, reading: Reading | None, values: dict[str, Value], now_ns: int) -> Value:
         if reading is None:
             return Value(None, Quality.ABSENT, 0, reason=f"no reading from {self.spec.source} yet")
         if self._last is None or reading.time_ns != self._last_ns:
-            self._last = self._convert(reading)
+            self._last = self._convert(reading, values)
             self._last_ns = reading.time_ns
-        age_ns = now_ns - reading.time_ns
-        if age_ns > self._stale_ns:
-            return Value(
-                self._last.value,
-                Quality.STALE,
-                reading.time_ns,
-                reason=f"nothing new from {self.spec.source} for over {self.spec.stale_after:g} s"
-                + (f" ({reading.reason})" if reading.reason else ""),
-            )
-        return self._last
+        if now_ns - reading.time_ns <= self._stale_ns:
+            return self._last
+        words = f"nothing new from {self.spec.source} for over {self.spec.stale_after:g} s"
+        if reading.reason:
+            words += f" ({reading.reason})"
+        return self._last._replace(quality=Quality.STALE, reason=words)
 
-    def _convert(self, reading: Reading) -> Value:
+    def _convert(self, reading: Reading, values: dict[str, Value]) -> Value:
         if reading.value is None:
             absence = reading.quality if reading.quality is not Quality.GOOD else Quality.ABSENT
             return Value(None, absence, reading.time_ns, reason=reading.reason)
-        wire = reading.value * self._factor
+        around, missing = self._around.at(values)
+        if around is None:
+            return Value(None, Quality.ABSENT, reading.time_ns, reason=missing)
+        converted = self.chain.convert(reading.value, around)
         rails = self.spec.rails
-        if rails and not rails[0] <= wire <= rails[1]:
-            return Value(None, Quality.OUT_OF_RANGE, reading.time_ns, reason=self._rail_words(wire, rails))
-        value, quality = self._meaning(reading.value, wire)
+        if rails and not rails[0] <= converted.wire <= rails[1]:
+            return Value(None, Quality.OUT_OF_RANGE, reading.time_ns, reason=self._rail_words(converted.wire, rails))
+        quality, reason = self._judge(reading, converted)
+        return Value(self._held(converted.value), quality, reading.time_ns, converted.uncertainty, reason)
+
+    def _judge(self, reading: Reading, converted: Converted) -> tuple[Quality, str]:
+        """The quality of a number that is on no rail, and why it is not good."""
+        assert reading.value is not None
+        value, quality = converted.value, self._at_own_ends(converted)
+        plausible = self.spec.plausible
+        verdict = self._health.judge(reading.value, value, quality, reading.time_ns)
         reason = ""
         if self._ends:
-            quality, reason = self._ends.judge(value, quality, reading.time_ns)
-        plausible = self.spec.plausible
+            quality, reason = self._ends.judge(self._held(value), quality, reading.time_ns)
         if plausible and not plausible[0] <= value <= plausible[1]:
-            quality = Quality.IMPLAUSIBLE
-            reason = f"{value:.4g} {self.spec.unit} cannot be true"
-        return Value(value, quality, reading.time_ns, reason=reason)
+            return Quality.IMPLAUSIBLE, f"{value:.4g} {self.spec.unit} cannot be true"
+        # What the ends say of a wideband weighs more: a pump that dies is faster than any other change.
+        if verdict is not None and quality is Quality.GOOD:
+            return verdict
+        return quality, reason
 
-    def _meaning(self, raw: float, wire: float) -> tuple[float, Quality]:
-        if self._curve:
-            return self._curve.value(wire)
-        value = self._target.from_si(self._wire.to_si(raw * self.spec.divider))
+    def _at_own_ends(self, converted: Converted) -> Quality:
         ends = self.spec.ends
-        if ends:
-            margin = _END_SHARE * (ends[1] - ends[0])
-            if value >= ends[1] - margin:
-                return ends[1], Quality.SATURATED_HIGH
-            if value <= ends[0] + margin:
-                return ends[0], Quality.SATURATED_LOW
-        return value, Quality.GOOD
+        if converted.quality is not Quality.GOOD or ends is None:
+            return converted.quality
+        margin = _END_SHARE * (ends[1] - ends[0])
+        if converted.value >= ends[1] - margin:
+            return Quality.SATURATED_HIGH
+        if converted.value <= ends[0] + margin:
+            return Quality.SATURATED_LOW
+        return Quality.GOOD
+
+    def _held(self, value: float) -> float:
+        """A value at or beyond the sensor's own ends is at the end, whatever the last digit says."""
+        ends = self.chain.ends
+        if ends is None:
+            return value
+        margin = _END_SHARE * (ends[1] - ends[0])
+        if value >= ends[1] - margin:
+            return ends[1]
+        return ends[0] if value <= ends[0] + margin else value
+
+    def _known_rpm(self, values: dict[str, Value]) -> float | None:
+        if self._rpm is None:
+            return None
+        speed = good(values, self._rpm[0])
+        return None if speed is None else speed * self._rpm[1].factor / _RPM
 
     def _rail_words(self, wire: float, rails: tuple[float, float]) -> str:
         what = "shorted to ground or unplugged" if wire < rails[0] else "shorted to its supply or ground lost"
-        return f"{wire:.2f} {self._shown.symbol}: {what}"
+        return f"{wire:.2f} {self.chain.shown.symbol}: {what}"
 
     def state(self) -> dict[str, Any]:
         """What the next values depend on beyond the readings themselves."""
-        return {"ends": self._ends.state()} if self._ends else {}
+        # The last verdict too: the same reading is not judged twice, not even by whoever goes on from here.
+        return {
+            "last": list(self._last) if self._last else None,
+            "last_ns": self._last_ns,
+            "health": self._health.state(),
+            "ends": self._ends.state() if self._ends else None,
+            "wideband": self._wideband.state() if self._wideband else None,
+        }
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state."""
-        if self._ends and "ends" in state:
+        last = state["last"]
+        self._last = Value(last[0], Quality(last[1]), *last[2:]) if last else None
+        self._last_ns = int(state["last_ns"])
+        self._health.restore(state["health"])
+        if self._ends and state["ends"]:
             self._ends.restore(state["ends"])
+        if self._wideband and state["wideband"]:
+            self._wideband.restore(state["wideband"])
+
+
+_RPM = units.unit("rpm").factor
+
+
+class _Around:
+    """Gathers what a conversion needs from other channels, in SI (a cold junction in °C)."""
+
+    def __init__(self, spec: MeasuredChannel, channel_units: Mapping[str, str]) -> None:
+        ratio, pull, ground, curve = spec.ratiometric, spec.pull_up, spec.ground, spec.curve
+        supply = ratio.measured if ratio else pull.measured if pull else None
+        cold = curve.cold_junction if curve is not None and curve.kind == "thermocouple_k" else None
+        self._supply, self._ground, self._cold = supply, ground.measured, cold
+        self.needs: tuple[str, ...] = tuple(c for c in (supply, ground.measured, cold) if c is not None)
+        self._units = {c: units.unit(channel_units[c]) for c in self.needs}
+        nominal = ratio.nominal if ratio else pull.supply if pull else 5.0
+        self._nominal_supply = Known(nominal, ratio.tolerance if ratio else 0.0)
+        self._fixed_ground = Known(ground.fixed, ground.uncertainty)
+
+    def at(self, values: dict[str, Value]) -> tuple[Surroundings | None, str]:
+        """The surroundings at this tick; None and the reason when a channel that they need is not good."""
+        for channel in self.needs:
+            value = values[channel]
+            if value.value is None or value.quality is not Quality.GOOD:
+                return None, f"{channel}: {value.reason or value.quality.words}"
+        supply = self._of(values, self._supply) or self._nominal_supply
+        if supply.value <= 0:
+            return None, f"{self._supply} is not above zero"
+        ground = self._of(values, self._ground) or self._fixed_ground
+        return Surroundings(supply, ground, self._celsius(values)), ""
+
+    def _of(self, values: dict[str, Value], channel: str | None) -> Known | None:
+        if channel is None:
+            return None
+        value, unit = values[channel], self._units[channel]
+        assert value.value is not None
+        return Known(unit.to_si(value.value), value.uncertainty * unit.factor)
+
+    def _celsius(self, values: dict[str, Value]) -> Known:
+        kelvin = self._of(values, self._cold)
+        return Known(25.0) if kelvin is None else Known(kelvin.value - 273.15, kelvin.uncertainty)

@@ -9,7 +9,8 @@ from cabcanary.model import Frame, Reading, Value
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from cabcanary.channels.derived import Derived
+    from cabcanary.channels.cross import CrossCheck
+    from cabcanary.channels.derive import Derived
     from cabcanary.channels.measured import Measured
 
 #: (source, item) -> the newest reading.
@@ -19,24 +20,37 @@ Newest = dict[tuple[str, str], Reading]
 class Pipeline:
     """Steps every channel once a tick. Same readings and state, same frame: nothing else comes in.
 
-    `channel_units` gives each channel's unit, in the order of the settings.
+    Measured and derived channels come in an order in which each finds what it refers to; checks between measured
+    channels are made before anything is derived from them. `channel_units` gives each channel's unit, in the order
+    of the settings, which is also the order of a frame's values.
     """
 
     def __init__(
-        self, measured: Sequence[Measured], derived: Sequence[Derived], channel_units: Mapping[str, str]
+        self,
+        measured: Sequence[Measured],
+        checks: Mapping[str, CrossCheck],
+        derived: Sequence[Derived],
+        channel_units: Mapping[str, str],
     ) -> None:
         self.measured, self.derived = tuple(measured), tuple(derived)
-        self._all: tuple[Measured | Derived, ...] = (*self.measured, *self.derived)
+        self.checks = dict(checks)
         self.units = dict(channel_units)
+        self._parts: dict[str, Measured | Derived | CrossCheck] = {
+            **{c.name: c for c in self.measured},
+            **{c.name: c for c in self.derived},
+            **{f"check {name}": check for name, check in self.checks.items()},
+        }
 
     def step(self, newest: Newest, now_ns: int) -> Frame:
         """One tick: `newest` holds the newest reading of each wire, `now_ns` is the tick's time."""
         values: dict[str, Value] = {}
         for channel in self.measured:
-            values[channel.name] = channel.step(newest.get(channel.key), now_ns)
+            values[channel.name] = channel.step(newest.get(channel.key), values, now_ns)
+        for check in self.checks.values():
+            check.step(values, now_ns)
         for derived in self.derived:
             values[derived.name] = derived.step(values, now_ns)
-        return Frame(now_ns, values)
+        return Frame(now_ns, {name: values[name] for name in self.units})
 
     def roots(self) -> dict[str, tuple[str, ...]]:
         """Each channel -> the measured channels that it is made from (itself, if measured)."""
@@ -47,10 +61,10 @@ class Pipeline:
 
     def state(self) -> dict[str, Any]:
         """All that later frames depend on, beyond the readings to come; plain JSON."""
-        return {c.name: c.state() for c in self._all}
+        return {name: part.state() for name, part in self._parts.items()}
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Go on from a saved state; a channel that is not in it starts anew."""
-        for channel in self._all:
-            if channel.name in state:
-                channel.restore(state[channel.name])
+        """Go on from a saved state; a part that is not in it starts anew."""
+        for name, part in self._parts.items():
+            if name in state:
+                part.restore(state[name])

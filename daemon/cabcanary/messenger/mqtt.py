@@ -10,6 +10,7 @@ Topics, under the configured one: `availability` (retained "online"/"offline", t
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import random
 import stat
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 #: A broker that keeps no heartbeat within this is gone, and so are we in its eyes: it publishes the will.
 _KEEPALIVE_S = 15
+#: A broker that does not take "offline" within this is not waited for; in the end its own keepalive tells it.
+_FAREWELL_S = 1.0
 
 
 class PasswordError(OSError):
@@ -65,7 +68,7 @@ class Messenger:
                 async with self._client() as client:
                     self._status.good(f"publishing to {where}")
                     backoff.reset()
-                    await self._publish_all(client)
+                    await self._serve(client)
                     self._status.bad("the daemon's feed ended")
             except aiomqtt.MqttError as error:
                 self._status.bad(f"broker {where}: {error}; warnings in the cab go on, tried again")
@@ -87,18 +90,44 @@ class Messenger:
             timeout=10,
         )
 
+    async def _serve(self, client: aiomqtt.Client) -> None:
+        """Publish until the feed ends; a broker that goes is noticed also while there is nothing to publish."""
+        work = [asyncio.ensure_future(self._publish_all(client)), asyncio.ensure_future(_until_lost(client))]
+        try:
+            done, _ = await asyncio.wait(work, return_when=asyncio.FIRST_COMPLETED)
+            for task in done:
+                task.result()
+        finally:
+            for task in work:
+                task.cancel()
+            await asyncio.gather(*work, return_exceptions=True)
+
     async def _publish_all(self, client: aiomqtt.Client) -> None:
-        await client.publish(f"{self._topic}/availability", "online", qos=1, retain=True)
-        async for message in self._feed():
-            event = message.get("event")
-            # A past event was published when it happened; an alert that still stands is said again.
-            if not isinstance(event, dict) or (message.get("past") and event.get("kind") != "alert"):
-                continue
-            payload = json.dumps(event, ensure_ascii=False)
-            if event.get("kind") == "alert":
-                await client.publish(f"{self._topic}/alert/{event['what']}", payload, qos=1, retain=True)
-            else:
-                await client.publish(f"{self._topic}/event", payload, qos=1)
+        try:
+            async for message in self._feed():
+                await self._publish(client, message)
+        finally:
+            # A connection that is closed in order has no last will: say what it would have said.
+            with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
+                async with asyncio.timeout(_FAREWELL_S):
+                    await self._available(client, "offline")
+
+    async def _publish(self, client: aiomqtt.Client, message: dict[str, Any]) -> None:
+        if "hello" in message:
+            # Only now: the broker may be there when the daemon is not.
+            await self._available(client, "online")
+        event = message.get("event")
+        # A past event was published when it happened; an alert that still stands is said again.
+        if not isinstance(event, dict) or (message.get("past") and event.get("kind") != "alert"):
+            return
+        payload = json.dumps(event, ensure_ascii=False)
+        if event.get("kind") == "alert":
+            await client.publish(f"{self._topic}/alert/{event['what']}", payload, qos=1, retain=True)
+        else:
+            await client.publish(f"{self._topic}/event", payload, qos=1)
+
+    async def _available(self, client: aiomqtt.Client, word: str) -> None:
+        await client.publish(f"{self._topic}/availability", word, qos=1, retain=True)
 
     async def _feed(self) -> AsyncIterator[dict[str, Any]]:
         reader, writer = await asyncio.open_unix_connection(self._settings["feed"], limit=1 << 20)
@@ -109,6 +138,12 @@ class Messenger:
                     yield message
         finally:
             writer.close()
+
+
+async def _until_lost(client: aiomqtt.Client) -> None:
+    """Nothing is subscribed to; the client raises here when the broker goes."""
+    async for _ in client.messages:
+        pass
 
 
 async def _run(settings: dict[str, Any]) -> None:

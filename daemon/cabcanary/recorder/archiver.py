@@ -202,9 +202,13 @@ def _words(manifest: Manifest) -> str:
 def main() -> int:
     """Archive what is there, once."""
     settings = json.loads(sys.stdin.readline())
-    for report in archive_all(Path(settings["folder"])):
-        sys.stdout.write(json.dumps(report, ensure_ascii=False) + "\n")
-        sys.stdout.flush()
+    try:
+        for report in archive_all(Path(settings["folder"])):
+            sys.stdout.write(json.dumps(report, ensure_ascii=False) + "\n")
+            sys.stdout.flush()
+    except BrokenPipeError:
+        # The daemon was killed meanwhile: the drives are archived all the same, and nobody is left to hear of it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0
 
 

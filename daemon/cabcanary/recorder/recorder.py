@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 _SNAPSHOT_S = 1.0
 #: How often, in clock seconds, a drive notes what the wall clock says.
 _CLOCK_NOTE_S = 10.0
+#: How many events from before a drive come into its record: the start-up, what was not fitted, what was missing.
+_EARLY_EVENTS = 100
 
 
 class Recorder:
@@ -42,7 +44,7 @@ class Recorder:
         self._snapshots: deque[tuple[int, dict[str, Any], dict[str, Any]]] = deque()
         self._kept_ns = int(plan.settings.drive.kept_before * 1e9)
         self._next_clock_note = 0
-        self._early_events: deque[dict[str, Any]] = deque(maxlen=200)
+        self._early_events: deque[dict[str, Any]] = deque(maxlen=_EARLY_EVENTS)
         self.drive: str | None = None
         self._started_ns = 0
 
@@ -96,8 +98,7 @@ class Recorder:
             self._writer.tick(earlier)
         self._writer.tick(tick)
         for event in self._early_events:
-            if event["t"] >= begun:
-                self._writer.event(event)
+            self._writer.event(event)
         self._before.clear()
         self._snapshots.clear()
         self._early_events.clear()

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
 from cabcanary.model import Frame, Priority, Quality
-from cabcanary.settings.schema import BoostChannel, FuelCutChannel, MeasuredChannel
+from cabcanary.settings.derived import AsBurntChannel, BoostChannel, FuelCutChannel
+from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.store.manifest import AlertCount
 
 if TYPE_CHECKING:
@@ -28,8 +29,9 @@ def summarise(plan: Plan | None, frames: list[Frame], events: list[dict[str, Any
     peak = max((v for f in frames if (v := _good(f, boost)) is not None), default=None)
     found |= {"boost_unit": channels[boost].unit, "peak_boost": None if peak is None else round(peak, 3)}
     mixture = next((n for n, c in channels.items() if isinstance(c, MeasuredChannel) and c.measures == "lambda"), None)
+    then = next((n for n, c in channels.items() if isinstance(c, AsBurntChannel) and c.of == boost), boost)
     mask = next((n for n, c in channels.items() if isinstance(c, FuelCutChannel)), None)
-    leanest = _leanest(frames, boost, mixture, mask, UNDER_BOOST_PA / units.unit(channels[boost].unit).factor)
+    leanest = _leanest(frames, then, mixture, mask, UNDER_BOOST_PA / units.unit(channels[boost].unit).factor)
     if leanest is not None:
         found |= {"leanest_under_boost": round(leanest[0], 4), "leanest_at_boost": round(leanest[1], 3)}
     return found
@@ -38,6 +40,7 @@ def summarise(plan: Plan | None, frames: list[Frame], events: list[dict[str, Any
 def _leanest(
     frames: list[Frame], boost: str, mixture: str | None, mask: str | None, under: float
 ) -> tuple[float, float] | None:
+    """The leanest mixture, and the boost that it was burnt under."""
     if mixture is None:
         return None
     found: tuple[float, float] | None = None

@@ -100,8 +100,8 @@ class JournalWriter:
         """Let the file take one piece; a failing card is told of once, and once more when it works again."""
         try:
             drive.take(what, content)
-        except OSError as error:
-            words = f"cannot record: {error.strerror or error}"
+        except Exception as error:  # noqa: BLE001 - the thread must live, whatever one piece does to it
+            words = f"cannot record: {getattr(error, 'strerror', None) or error}"
             if words != self._failing:
                 self._failing = words
                 self._tell(words, False)
@@ -180,9 +180,15 @@ class _DriveFile:
         self._path.parent.mkdir(parents=True, exist_ok=True)
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
         descriptor = os.open(self._path, flags, 0o644)
-        # Held as long as this process lives: the archiver leaves a locked journal alone.
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        sync_folder(self._path.parent)
+        try:
+            # Held as long as this process lives: the archiver leaves a locked journal alone.
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            sync_folder(self._path.parent)
+        except OSError:
+            # Leave nothing behind, so that the next try can begin anew.
+            os.close(descriptor)
+            self._path.unlink(missing_ok=True)
+            raise
         return descriptor
 
     def _write_whole(self, descriptor: int, block: bytes) -> None:

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.expressions.scalar import Truth, compile_condition
 from cabcanary.model import Frame, Priority, Quality
-from cabcanary.rules.scalar import Truth, compile_condition
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 #: The blind timer drains at a quarter of the rate that it fills: a wire that is dead for a fifth of the
 #: time or more is still heard. At the full rate a wire that flickers half the time never would be.
 BLIND_DRAIN_DIVISOR = 4
+#: Between two ticks no more than this counts as blind: while the daemon itself stood still, nobody looked, and what
+#: came meanwhile may still lie unread.
+LONGEST_LOOK_NS = 100_000_000
 #: Prefix of the alert that a channel raises when a rule that matters cannot see through it.
 BLIND = "cannot_see_"
 
@@ -157,7 +160,7 @@ class Engine:
         if urgent is not None:
             known = urgent(frame.values, state.urgent_memory)
             state.urgent = state.urgent if known is None else known
-        self._step_blind_timer(rule, state, truth, frame, dt_ns)
+        self._step_blind_timer(rule, state, truth, frame, min(dt_ns, LONGEST_LOOK_NS))
         # Suppression holds back a trip; an alert that stands goes only when its condition is known to be false.
         may_rise: Truth = False if suppressed else truth
         state.on_ns = _timer(state.on_ns, may_rise, state.may_rise, dt_ns, counts=True)
@@ -181,7 +184,10 @@ class Engine:
             patient = rule.urgent_when is not None and not state.urgent
             delay_ns = rule.blind_otherwise_ns if patient else rule.blind_delay_ns
             state.blind_ns = min(state.blind_ns + dt_ns, max(delay_ns, 1))
-            state.blind_roots = self._blame(rule, frame)
+            blamed = self._blame(rule, frame)
+            # While what a derived channel remembers is still blind, the wire that blinded it stays to blame.
+            if not state.blind_roots or any(self._roots.get(b, (b,)) == (b,) for b in blamed):
+                state.blind_roots = blamed
             if state.blind_ns >= delay_ns:
                 state.blind_tripped = True
         else:
@@ -203,8 +209,10 @@ class Engine:
                 continue
             roots = self._roots.get(channel, (channel,))
             blamed.append(next((r for r in roots if frame.values[r].quality not in _USABLE), channel))
-        # All usable and still unknown: a value at the end of its range that proves nothing here.
-        return blamed or [c for c in rule.channels if frame.values[c].quality is not Quality.GOOD]
+        # All usable and still unknown: a value at the end of its range that proves nothing here, or else a
+        # division by zero.
+        saturated = [c for c in rule.channels if frame.values[c].quality is not Quality.GOOD]
+        return blamed or saturated or list(rule.channels)
 
     # --- blindness: one alert per channel, at the root of it ---------------------------------------------
 

@@ -7,9 +7,9 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from cabcanary import units
+from cabcanary.expressions.parse import ConditionError, Names, Table, UnknownNameError, parse_condition
+from cabcanary.expressions.tree import Condition, channels_in
 from cabcanary.model import Priority
-from cabcanary.rules.parse import ConditionError, Names, Table, UnknownNameError, parse_condition
-from cabcanary.rules.tree import Condition, channels_in
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -144,7 +144,12 @@ def _from_pydantic(file: Path, positions: Positions, model: type[BaseModel], err
     # Our own validators say what is wrong and, after a semicolon, what to do.
     message, _, fix = error["msg"].removeprefix("Value error, ").removeprefix("Input ").partition("; ")
     fix = fix or _fix_for(kind, name, context)
-    return _problem(file, positions, path, message[:1].lower() + message[1:], fix)
+    return _problem(file, positions, path, _lower(message), fix)
+
+
+def _lower(message: str) -> str:
+    """Pydantic begins with a capital; a name in capitals stays one."""
+    return message if message[1:2].isupper() else message[:1].lower() + message[1:]
 
 
 def _tag_problem(

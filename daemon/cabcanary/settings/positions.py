@@ -75,7 +75,7 @@ class Positions:
         return path
 
     def _pair(self, node: Node, base: Path) -> None:
-        key, value = node.named_children[0], node.named_children[-1]
+        key, value = node.named_children[:2]  # a comment at the end of the line may come third
         path: Path = (*base, *_key_parts(key))
         self._note(path, key)
         self._value(value, path)

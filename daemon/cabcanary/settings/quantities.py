@@ -5,11 +5,14 @@ from __future__ import annotations
 import os
 import re
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BeforeValidator
 
 from cabcanary import units
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
 def _seconds(raw: Any) -> float:
@@ -25,6 +28,23 @@ def _seconds(raw: Any) -> float:
 
 #: A duration in seconds, written with its unit.
 Seconds = Annotated[float, BeforeValidator(_seconds)]
+
+
+def quantity_of(symbol: str) -> Callable[[Any], float]:
+    """A validator for quantities of one kind, such as "2.49 kohm"; gives the value in SI."""
+    wanted = units.unit(symbol)
+
+    def validate(raw: Any) -> float:
+        if not isinstance(raw, str):
+            raise ValueError(f'write it with its unit, as in "1 {symbol}", not {raw!r}')  # noqa: TRY004
+        value, unit = units.parse_quantity(raw)
+        if unit.dimension != wanted.dimension:
+            raise ValueError(
+                f'"{raw}" is {units.dimension_name(unit.dimension)}, not {units.dimension_name(wanted.dimension)}'
+            )
+        return unit.to_si(value)
+
+    return validate
 
 
 def _unit_symbol(raw: Any) -> str:

@@ -41,6 +41,17 @@ class Helper:
         self._module, self._settings = module, settings
         self._status, self._take, self._lost = status, take, lost
         self.process: asyncio.subprocess.Process | None = None
+        self._standing: dict[str, Any] | None = None
+
+    def tell(self, message: dict[str, Any]) -> None:
+        """Give the helper another line of JSON, now and after every new start; the newest replaces the one before.
+
+        Never waits: what a helper does not read is lost with it.
+        """
+        self._standing = message
+        process = self.process
+        if process is not None and process.returncode is None and process.stdin is not None:
+            process.stdin.write(json.dumps(message).encode() + b"\n")
 
     async def run(self) -> None:
         """Run the helper for ever; ends only by cancellation, and takes the process along."""
@@ -71,6 +82,8 @@ class Helper:
         assert process.stdout is not None
         try:
             process.stdin.write(json.dumps(self._settings).encode() + b"\n")
+            if self._standing is not None:
+                process.stdin.write(json.dumps(self._standing).encode() + b"\n")
             await self._read(process.stdout)
             return await process.wait()
         finally:

@@ -310,6 +310,7 @@ def parse_response(payload: bytes, asked: Collection[int] | None = None) -> dict
     """A whole service 01 answer, `41 PID data [PID data ...]` -> data bytes by PID.
 
     `asked` narrows what the answer may hold to the PIDs of the request; without it, any PID of the table.
+    An answer to several PIDs may leave some out.
 
     Raises:
         NegativeResponseError: the control unit refused, or asks for patience (`code` is PENDING).
@@ -324,14 +325,15 @@ def parse_response(payload: bytes, asked: Collection[int] | None = None) -> dict
     if payload[0] != _POSITIVE or len(payload) < 3:
         raise ObdError(f"no answer to service 01: {payload[:8].hex(' ').upper()}")
     wanted = frozenset(LENGTHS if asked is None else LENGTHS.keys() & frozenset(asked))
-    ways = _ways(payload[1:], wanted)
-    first = next(ways, None)
-    if first is None:
+    ways = list(_ways(payload[1:], wanted))
+    if not ways:
         raise ObdError(f"an answer that does not fit what was asked: {payload[:8].hex(' ').upper()}")
-    if next(ways, None) is not None:
-        # Only a trim's optional second byte can do this.
+    # Only a trim's optional second byte gives more than one; a control unit that gives all that it was asked
+    # for is the ordinary case, so that reading stands before those with something missing.
+    whole = [way for way in ways if asked is not None and len(way) == len(wanted)] or ways
+    if len(whole) > 1:
         raise ObdError(f"an answer that can be read in two ways: {payload.hex(' ').upper()}")
-    return first
+    return whole[0]
 
 
 def _ways(rest: bytes, wanted: frozenset[int]) -> Iterator[dict[int, bytes]]:

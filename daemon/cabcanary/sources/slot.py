@@ -38,6 +38,8 @@ class Status:
         self.ok: bool | None = None
         self.words = "starting"
         self.losses = 0
+        #: What a source counts: errors, malformed pieces, dropped readings.
+        self.counters: dict[str, int] = {}
 
     def good(self, words: str) -> None:
         """The source works."""
@@ -46,6 +48,10 @@ class Status:
     def bad(self, words: str) -> None:
         """The source does not work; the same words are told once, not at every try."""
         self._change(ok=False, words=words)
+
+    def note(self, words: str) -> None:
+        """Something worth a line that changes nothing in how the source stands."""
+        self._tell(self.name, self.ok is not False, words)
 
     def _change(self, *, ok: bool, words: str) -> None:
         if ok == self.ok and words == self.words:

@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 from cabcanary.model import Quality, Reading
 
 if TYPE_CHECKING:
-    from cabcanary.settings.schema import SerialTextSource
+    from cabcanary.settings.wires import SerialTextSource
+
+#: One malformed line may be noise; this share of lines means that the settings do not fit the wire.
+_MALFORMED_SHARE = 0.5
+_FEW_LINES = 10
+_ENDS = {"cr": b"\r", "lf": b"\n", "crlf": b"\r\n"}
+#: A plain decimal number; underscores, 'nan', 'inf' and the like are no measurements.
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 
 
 class LineParser:
@@ -20,6 +28,7 @@ class LineParser:
 
     def __init__(self, source: str, spec: SerialTextSource) -> None:
         self._source, self._spec = source, spec
+        self._pattern = re.compile(spec.pattern, re.ASCII) if spec.pattern else None
         self._rest = b""
         self._overlong = False
         self._synced = False
@@ -29,7 +38,7 @@ class LineParser:
 
     def feed(self, data: bytes, time_ns: int) -> list[Reading]:
         """Readings of every line that `data` completes; `time_ns` is when it arrived."""
-        *complete, rest = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
+        *complete, rest = self._split(self._rest + data)
         readings: list[Reading] = []
         for line in complete:
             if self._overlong or not self._synced:
@@ -40,7 +49,7 @@ class LineParser:
                 readings += self._line(line, time_ns)
         if len(rest) > self._spec.longest_line:
             self._count_malformed(rest)
-            rest, self._overlong = b"", True
+            rest, self._overlong = rest[-1:], True
         self._rest = rest
         return readings
 
@@ -48,20 +57,39 @@ class LineParser:
         """The port was opened anew."""
         self._rest, self._overlong, self._synced = b"", False, False
 
+    def complaint(self) -> str:
+        """What was malformed, in words, with the likely cause."""
+        words = f"{self.malformed} malformed line(s), the last: {self.last_malformed!r}"
+        if self.malformed > _MALFORMED_SHARE * (self.lines + 1) and self.lines > _FEW_LINES:
+            words += "; check baud, parity, separator and fields"
+        return words
+
+    def _split(self, data: bytes) -> list[bytes]:
+        end = _ENDS.get(self._spec.line_end)
+        if end is not None:
+            return data.split(end)
+        return data.replace(b"\r", b"\n").split(b"\n")
+
     def _line(self, line: bytes, time_ns: int) -> list[Reading]:
         self.lines += 1
         if len(line) > self._spec.longest_line or not line.isascii() or not line.decode("ascii").isprintable():
             self._count_malformed(line)
             return []
-        text = line.decode("ascii").strip()
-        words = text.split(self._spec.separator) if self._spec.separator.strip() else text.split()
-        pairs = self._named(words) if not self._spec.fields else self._positioned(words)
+        pairs = self._pairs(line.decode("ascii").strip())
         if not pairs:
             self._count_malformed(line)
             return []
         absence = self._absence([w for _, w in pairs])
         readings = [self._reading(name, word, absence, time_ns) for name, word in pairs]
         return [r for r in readings if r is not None]
+
+    def _pairs(self, text: str) -> list[tuple[str, str]]:
+        """Names and words of a line; none when it has another shape."""
+        if self._pattern is not None:
+            match = self._pattern.fullmatch(text)
+            return [(n, w.strip()) for n, w in match.groupdict().items() if w is not None] if match else []
+        words = text.split(self._spec.separator) if self._spec.separator.strip() else text.split()
+        return self._named(words) if not self._spec.fields else self._positioned(words)
 
     def _named(self, words: list[str]) -> list[tuple[str, str]]:
         pairs = []
@@ -100,11 +128,7 @@ class LineParser:
 
 
 def _number(word: str) -> float | None:
-    """A plain decimal number; underscores, 'nan', 'inf' and the like are no measurements."""
-    if "_" in word or not word or word[-1] not in "0123456789.":
+    if not _NUMBER.fullmatch(word):
         return None
-    try:
-        value = float(word)
-    except ValueError:
-        return None
+    value = float(word)
     return value if math.isfinite(value) else None

@@ -5,8 +5,9 @@ Encodings follow SAE J1979 / ISO 15031-5, framing ISO 15765-2, identifiers ISO 1
 
 from __future__ import annotations
 
+import threading
 import time
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -15,12 +16,15 @@ if TYPE_CHECKING:
     from .slcan import SlcanAdapter
 
 FUNCTIONAL_ID, REQUEST_ID, RESPONSE_ID = 0x7DF, 0x7E0, 0x7E8
+FUNCTIONAL_29, TESTER_29 = 0x18DB33F1, 0xF1
+#: The frame that a control unit puts on the bus as it wakes, so that others hear that somebody is there. Invented.
+WAKE_ID = 0x3F0
 #: An invented number: 17 characters of the allowed alphabet and no real maker's prefix.
 VIN = "0BENCHVAN00000001"
 #: The factory pressure sensor of an engine built without boost ends here, kPa.
 _MAP_CEILING_KPA = 115.0
 _FLOW_CONTROL_WAIT_S = 1.0
-_NO_SUCH_SERVICE, _NO_SUCH_ITEM = 0x11, 0x12
+_NO_SUCH_SERVICE, _NO_SUCH_ITEM, _OUT_OF_RANGE, _PENDING = 0x11, 0x12, 0x31, 0x78
 _MOST_PIDS = 6
 
 
@@ -78,35 +82,91 @@ def support_bitmap(base: int, supported: Callable[[int], bool]) -> bytes:
 class ObdResponder:
     """Answers mode 01 and the VIN of mode 09 through an adapter; anything else is refused and recorded.
 
-    `awake` is False with the ignition off: nothing is answered then. `violations` keeps every request that
-    a monitor has no business to send.
+    `awake` is False with the ignition off: nothing is answered then; as it wakes, it says so on the bus.
+    `violations` keeps every request that a monitor has no business to send. `unit` 0 is the engine's, answering on
+    7E8 (18DAF110 with `extended`), 1 the next, and so on: several may share an adapter. `several` says what
+    becomes of a request for several PIDs: answered, refused, not answered, or only its first one is.
+    `pending_s` is how long it pleads for patience before it answers for one of `pending_pids` (all, if None).
     """
 
-    def __init__(self, adapter: SlcanAdapter, pids: Callable[[int], bytes | None], padding: int | None = 0xAA) -> None:
+    def __init__(
+        self,
+        adapter: SlcanAdapter,
+        pids: Callable[[int], bytes | None],
+        padding: int | None = 0xAA,
+        *,
+        unit: int = 0,
+        extended: bool = False,
+    ) -> None:
         self._adapter = adapter
         self._pids = pids
         self._padding = padding
-        self.awake = True
+        self._extended = extended
+        self._awake = True
+        if extended:
+            address = 0x10 + unit
+            self._functional, self._request = FUNCTIONAL_29, 0x18DA0000 | address << 8 | TESTER_29
+            self._response = 0x18DA0000 | TESTER_29 << 8 | address
+        else:
+            self._functional, self._request, self._response = FUNCTIONAL_ID, REQUEST_ID + unit, RESPONSE_ID + unit
+        self.several: Literal["answered", "refused", "silent", "first"] = "answered"
+        self.pending_s = 0.0
+        self.pending_pids: frozenset[int] | None = None
+        self.asked: list[bytes] = []
         self.violations: list[bytes] = []
         self.requests = 0
         self._waiting: list[bytes] = []  # consecutive frames held back for the host's flow control
         self._waiting_since = 0.0
+        self._neighbour = adapter.on_frame
         adapter.on_frame = self.on_frame
+
+    @property
+    def awake(self) -> bool:
+        """Whether it answers."""
+        return self._awake
+
+    @awake.setter
+    def awake(self, awake: bool) -> None:
+        if awake and not self._awake:
+            self._adapter.send(WAKE_ID, extended=False, data=bytes(8))
+        self._awake = awake
 
     def on_frame(self, can_id: int, extended: bool, data: bytes) -> None:
         """A frame that the host put on the bus; called in the adapter's thread."""
-        if extended or can_id not in (FUNCTIONAL_ID, REQUEST_ID) or not self.awake or not data:
+        if self._neighbour is not None:
+            self._neighbour(can_id, extended, data)
+        if extended is not self._extended or can_id not in (self._functional, self._request):
+            return
+        if not self.awake or not data:
             return
         kind, length = data[0] >> 4, data[0] & 0x0F
         if kind == 3:
-            if can_id == REQUEST_ID:
+            if can_id == self._request:
                 self._flow_control(data)
         elif kind == 0 and 1 <= length <= min(7, len(data) - 1):
             self._waiting = []
             self.requests += 1
-            self._answer(data[1 : 1 + length], functional=can_id == FUNCTIONAL_ID)
+            self._take(data[1 : 1 + length], functional=can_id == self._functional)
         else:
             self.violations.append(bytes(data))
+
+    def _take(self, request: bytes, functional: bool) -> None:
+        """Answer at once, or plead for patience first."""
+        self.asked.append(bytes(request))
+        if request[0] == 0x01 and len(request) > 2:
+            if self.several == "silent":
+                return
+            if self.several == "refused":
+                self._send(bytes([0x7F, 0x01, _OUT_OF_RANGE]))
+                return
+            request = request[:2] if self.several == "first" else request
+        if self.pending_s and (self.pending_pids is None or self.pending_pids & set(request[1:])):
+            self._send(bytes([0x7F, request[0], _PENDING]))
+            later = threading.Timer(self.pending_s, self._answer, (request, functional))
+            later.daemon = True
+            later.start()
+            return
+        self._answer(request, functional)
 
     def _answer(self, request: bytes, functional: bool) -> None:
         service, items = request[0], request[1:]
@@ -156,7 +216,7 @@ class ObdResponder:
         self._put((0x1000 | len(payload)).to_bytes(2, "big") + payload[:6])
 
     def _put(self, data: bytes) -> None:
-        self._adapter.send(RESPONSE_ID, extended=False, data=self._frame(data))
+        self._adapter.send(self._response, extended=self._extended, data=self._frame(data))
 
     def _flow_control(self, data: bytes) -> None:
         if not self._waiting or len(data) < 3:

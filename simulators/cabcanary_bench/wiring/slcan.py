@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 _OK, _ERROR = b"\r", b"\a"
 _LONGEST_LINE = 32  # an extended frame with eight bytes has 26 characters
 _POLL_S = 0.05
+#: Bits of the status flags: error passive and bus error; both stand while the adapter is off the bus, too.
+_ERROR_FLAGS = 0xA0
+#: What a receiver makes of a bus at another bit rate, if its firmware lets it through.
+_NONSENSE = b"t7\x80E\rtFFFF\rt2Z18\r"
 _KEPT = 10_000
 _STANDARD_TOP, _EXTENDED_TOP = 0x7FF, 0x1FFF_FFFF
 
@@ -57,7 +61,13 @@ def format_frame(can_id: int, extended: bool, data: bytes) -> bytes:
 class SlcanAdapter:
     """The adapter: a thread that answers the host and hands its frames to `on_frame(id, extended, data)`.
 
-    `sent_by_host` keeps the last frames that the host put on the bus, for tests to look through.
+    `sent_by_host` keeps the last frames that the host put on the bus, for tests to look through; `commands` the
+    last lines of any kind.
+
+    `bus_code` is the bit rate that the bus runs at ("S6": 500 kbit/s); None means whatever the host sets. At
+    another one nothing passes either way: frames of the bus become errors, and garbage if `garbles`. With
+    `bus_off` set, the adapter has left the bus after too many errors, until its channel is opened again.
+    `lonely`: nobody else is awake to acknowledge a frame, so sending one only makes errors.
     """
 
     def __init__(self, link: Path) -> None:
@@ -67,6 +77,11 @@ class SlcanAdapter:
         self.open = False
         self.listen_only = False
         self.bitrate_code: str | None = None
+        self.bus_code: str | None = None
+        self.garbles = self.bus_off = self.lonely = False
+        self.errors = 0  # on the bus, as the controller counts them
+        self.attempts = 0  # frames that the host wanted to put on the bus, heard by anybody or not
+        self.commands: deque[bytes] = deque(maxlen=_KEPT)
         self.refused = 0  # lines answered with BEL
         self._line = bytearray()
         self._stop = threading.Event()
@@ -75,10 +90,20 @@ class SlcanAdapter:
 
     def send(self, can_id: int, extended: bool, data: bytes) -> bool:
         """A frame from the bus to the host; False when its channel is closed."""
-        if not self.open:
+        if not self.open or self.bus_off:
+            return False
+        if not self.right_rate:
+            self.errors += 1
+            if self.garbles:
+                self.port.write(_NONSENSE)
             return False
         line = format_frame(can_id, extended, data)
         return self.port.write(line) == len(line)
+
+    @property
+    def right_rate(self) -> bool:
+        """Whether the host has set the bit rate that the bus runs at."""
+        return self.bus_code is None or self.bus_code == self.bitrate_code
 
     def unplug(self) -> None:
         """Pull the adapter: the channel is closed and the port is gone."""
@@ -128,6 +153,7 @@ class SlcanAdapter:
 
     def _handle(self, line: bytes) -> None:
         kind = line[:1]
+        self.commands.append(line)
         if kind in (b"t", b"T", b"r", b"R"):
             self._transmit(line)
             return
@@ -144,6 +170,7 @@ class SlcanAdapter:
         if line in (b"O", b"L"):
             # Opening twice is accepted: python-can does so when it is given a bit rate.
             self.open, self.listen_only = True, line == b"L"
+            self.bus_off, self.errors = False, 0
             return _OK
         if line == b"C":
             self.open = False
@@ -151,7 +178,8 @@ class SlcanAdapter:
         if line == b"V":
             return b"V1013\r"
         if line == b"F":
-            return b"F00\r"
+            errors, self.errors = self.errors, 0  # told once
+            return b"F%02X\r" % (_ERROR_FLAGS if errors or self.bus_off else 0)
         if len(line) == 2 and line[:1] == b"S" and line[1:].isdigit() and not self.open:
             self.bitrate_code = line.decode("ascii")
             return _OK
@@ -164,6 +192,11 @@ class SlcanAdapter:
         try:
             frame = parse_frame(line)
         except ValueError:
+            self._refuse()
+            return
+        self.attempts += 1
+        if self.bus_off or self.lonely or not self.right_rate:
+            self.errors += 1
             self._refuse()
             return
         self.port.write(b"Z\r" if frame.extended else b"z\r")

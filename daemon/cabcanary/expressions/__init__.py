@@ -1,0 +1,1 @@
+"""Conditions and formulas: one small grammar with units, its tree, and how it is evaluated. No Python evaluation."""

@@ -1,0 +1,16 @@
+"""What every table of the settings shares."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+#: How things are named in settings: as the code writes them, so that a rule can speak of them.
+Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40)]
+
+
+class Strict(BaseModel):
+    """An unknown key is an error, and nothing changes after loading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)

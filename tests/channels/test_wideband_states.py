@@ -1,0 +1,90 @@
+"""States of a wideband: warming, cold again, free air."""
+
+from cabcanary.channels.wideband import WidebandStates
+from cabcanary.model import Quality, Value
+from cabcanary.settings.sensors import Wideband
+
+S = 1_000_000_000
+SPEC = Wideband.model_validate({"warm_up": "20 s", "cools_after": "30 s", "free_air_after": "10 s"})
+
+
+def value(quality: Quality = Quality.GOOD, at: int = 0) -> Value:
+    return Value(1.5 if quality is Quality.SATURATED_HIGH else 0.9, quality, at)
+
+
+def test_a_sensor_that_has_come_on_is_not_believed_before_it_is_warm() -> None:
+    # 10 to 30 s from key-on are usual for wide-range sensors (common practice, no source).
+    states = WidebandStates(SPEC)
+    assert states.step(value(), 0.0, 1 * S).quality is Quality.WARMING
+    assert states.step(value(), 800.0, 20 * S).quality is Quality.WARMING
+    assert states.step(value(), 800.0, 21 * S).quality is Quality.GOOD
+
+
+def test_warming_shows_no_number_at_all() -> None:
+    warming = WidebandStates(SPEC).step(value(), 800.0, 1 * S)
+    assert warming.value is None
+    assert "warming up" in warming.reason
+
+
+def test_a_short_loss_of_the_wire_begins_no_new_warm_up() -> None:
+    states = WidebandStates(SPEC)
+    states.step(value(), 800.0, 0 * S)
+    states.step(value(), 800.0, 25 * S)
+    states.step(value(Quality.OUT_OF_RANGE), 800.0, 26 * S)
+    assert states.step(value(), 800.0, 27 * S).quality is Quality.GOOD
+
+
+def test_a_sensor_that_was_off_for_long_warms_up_again() -> None:
+    states = WidebandStates(SPEC)
+    states.step(value(), 800.0, 0 * S)
+    states.step(value(Quality.ABSENT), None, 30 * S)
+    assert states.step(value(), 800.0, 65 * S).quality is Quality.WARMING
+
+
+def test_after_standing_for_long_the_ceramic_is_re_heated() -> None:
+    states = WidebandStates(SPEC)
+    states.step(value(), 800.0, 0 * S)
+    states.step(value(), 0.0, 40 * S)
+    assert states.step(value(), 0.0, 72 * S).quality is Quality.GOOD
+    assert states.step(value(), 700.0, 75 * S).quality is Quality.WARMING
+
+
+def test_a_stall_of_seconds_is_no_re_heat() -> None:
+    states = WidebandStates(SPEC)
+    states.step(value(), 800.0, 0 * S)
+    states.step(value(), 0.0, 40 * S)
+    assert states.step(value(), 700.0, 44 * S).quality is Quality.GOOD
+
+
+def test_the_lean_end_with_the_engine_standing_is_free_air() -> None:
+    # 20.95 % oxygen is lean beyond any range: key on, warm, engine off.
+    states = WidebandStates(SPEC)
+    states.step(value(), 800.0, 0 * S)
+    states.step(value(Quality.SATURATED_HIGH), 0.0, 30 * S)
+    told = states.step(value(Quality.SATURATED_HIGH), 0.0, 41 * S)
+    assert told.reason.startswith("free air")
+    assert told.quality is Quality.SATURATED_HIGH
+
+
+def test_the_lean_end_with_the_engine_running_is_never_free_air() -> None:
+    states = WidebandStates(SPEC)
+    states.step(value(), 800.0, 0 * S)
+    for second in range(30, 60):
+        told = states.step(value(Quality.SATURATED_HIGH), 3000.0, second * S)
+    assert told.reason == ""
+
+
+def test_an_unknown_engine_speed_makes_no_free_air() -> None:
+    states = WidebandStates(SPEC)
+    states.step(value(), 800.0, 0 * S)
+    for second in range(30, 60):
+        told = states.step(value(Quality.SATURATED_HIGH), None, second * S)
+    assert told.reason == ""
+
+
+def test_a_saved_state_goes_on_as_if_it_had_never_stopped() -> None:
+    states, other = WidebandStates(SPEC), WidebandStates(SPEC)
+    states.step(value(), 800.0, 5 * S)
+    other.restore(states.state())
+    assert other.step(value(), 800.0, 20 * S) == states.step(value(), 800.0, 20 * S)
+    assert other.step(value(), 800.0, 26 * S) == states.step(value(), 800.0, 26 * S)

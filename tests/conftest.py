@@ -1,0 +1,69 @@
+"""What the end-to-end tests share: rides with the installed daemon, and the one long bench drive."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+from typing import TYPE_CHECKING
+
+import pytest
+from harness import Ride
+from long_drive import BenchDrive
+
+from cabcanary_bench.paths import config_folder
+from cabcanary_bench.scenario import FIRST_DRIVE, Scenario
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """The full counts of a campaign are run by asking for them: -m long."""
+    if "long" in config.option.markexpr:
+        return
+    skip = pytest.mark.skip(reason="a long campaign: run it with -m long")
+    for item in items:
+        if "long" in item.keywords:
+            item.add_marker(skip)
+
+
+@pytest.fixture
+def ride(tmp_path: Path) -> Iterator[Callable[..., Ride]]:
+    """Makes rides: ride(scenario, speed, config); all are closed at the end."""
+    rides: list[Ride] = []
+
+    def make(scenario: Scenario = FIRST_DRIVE, speed: float = 5.0, config: Path | None = None) -> Ride:
+        made = Ride(tmp_path / f"d{len(rides)}", scenario, speed, config)
+        rides.append(made)
+        return made
+
+    with contextlib.ExitStack() as stack:
+        yield make
+        for made in rides:
+            stack.callback(made.close)
+
+
+@pytest.fixture
+def van_settings(tmp_path: Path) -> Callable[..., Path]:
+    """Makes a copy of the bench van's settings: van_settings((old, new), …, more="…")."""
+
+    def make(*changes: tuple[str, str], more: str = "") -> Path:
+        folder = tmp_path / "config"
+        shutil.copytree(config_folder(), folder, dirs_exist_ok=True)
+        file = folder / "bench-van.toml"
+        text = file.read_text(encoding="utf-8")
+        for old, new in changes:
+            assert text.count(old) == 1, f"'{old}' stands {text.count(old)} times in the settings"
+            text = text.replace(old, new)
+        file.write_text(text + more, encoding="utf-8")
+        return file
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def bench_drive(tmp_path_factory: pytest.TempPathFactory) -> BenchDrive:
+    """One bench drive for all that look at it: 60 s. On a machine too late for that, once more at half the speed."""
+    driven = BenchDrive(tmp_path_factory.mktemp("bench"))
+    return BenchDrive(tmp_path_factory.mktemp("bench"), speed=2.5) if driven.late_machine else driven

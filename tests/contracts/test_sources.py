@@ -1,0 +1,337 @@
+"""Every source passes the same contract, each on its own kind of wire."""
+
+from __future__ import annotations
+
+import os
+import random
+import struct
+from pathlib import Path
+
+import pytest
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory
+from source_contract import SilenceContract, SourceContract, Wire, until
+
+from cabcanary.settings.wires import (
+    CanSource,
+    GpioSource,
+    HwmonSource,
+    IioSource,
+    SerialBinarySource,
+    SerialTextSource,
+)
+from cabcanary.sources.binary_frame import FrameParser, checksum
+from cabcanary.sources.can_bus import CanBus
+from cabcanary.sources.gpio import GpioInputs
+from cabcanary.sources.hwmon import hwmon_reader
+from cabcanary.sources.iio import iio_reader
+from cabcanary.sources.serial_port import SerialReader
+from cabcanary.sources.text_line import LineParser
+from cabcanary_bench.wiring.serial_pty import SerialPty
+from cabcanary_bench.wiring.slcan import SlcanAdapter
+
+
+def start(wire: Wire, work) -> None:
+    import asyncio
+
+    wire.task = asyncio.get_running_loop().create_task(work)
+
+
+class SerialWire(Wire):
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.link = folder / "tty"
+        self.pty: SerialPty | None = None
+        self.noise = random.Random(5)
+
+    def plug(self) -> None:
+        if self.pty is None:
+            self.pty = SerialPty(self.link)
+        else:
+            self.pty.replug()
+
+    def unplug(self) -> None:
+        assert self.pty is not None
+        self.pty.unplug()
+
+    def close(self) -> None:
+        if self.pty is not None:
+            self.pty.close()
+
+    def write(self, data: bytes) -> None:
+        assert self.pty is not None
+        self.pty.write(data)
+
+
+class TextWire(SerialWire):
+    def send(self, value: float) -> None:
+        self.write(b"it=%.3f status=ok\r\n" % value)
+
+    def send_truncated(self) -> None:
+        self.write(b"it=7\r\nit\r\n=3.0 sta\r\n"[4:])
+
+    def send_garbage(self) -> None:
+        self.write(bytes(self.noise.randrange(128, 256) for _ in range(100)) + b"\r\n")
+
+    def start_source(self) -> None:
+        spec = SerialTextSource(kind="serial_text", port=str(self.link))
+        parser = LineParser("wire", spec)
+        start(self, SerialReader("wire", spec, parser, ["it"], self.clock, self.slots, self.status).run())
+
+
+class BinaryWire(SerialWire):
+    def frame(self, value: float) -> bytes:
+        body = struct.pack(">H", round(value * 1000))
+        crc, _ = checksum("CRC-16/MODBUS")
+        return b"\xaa\x55" + body + struct.pack("<H", crc(body))
+
+    def send(self, value: float) -> None:
+        self.write(self.frame(value))
+
+    def send_truncated(self) -> None:
+        self.write(self.frame(9.0)[:4])
+
+    def send_garbage(self) -> None:
+        self.write(self.noise.randbytes(100))
+
+    def start_source(self) -> None:
+        spec = SerialBinarySource.model_validate(
+            {
+                "kind": "serial_binary",
+                "port": str(self.link),
+                "sync": "AA 55",
+                "length": 6,
+                "fields": {"it": {"at": 2, "type": "u16", "scale": 0.001}},
+                "checksum": {"kind": "CRC-16/MODBUS", "at": -2, "first": 2, "byte_order": "little"},
+            }
+        )
+        parser = FrameParser("wire", spec)
+        start(self, SerialReader("wire", spec, parser, ["it"], self.clock, self.slots, self.status).run())
+
+
+class TreeWire(Wire):
+    """A folder that stands for a kernel tree; `file` is the one that is read."""
+
+    good_value, tolerance = 1250.0, 0.01
+    file: Path
+
+    def lay(self) -> None:
+        raise NotImplementedError
+
+    def plug(self) -> None:
+        self.file.parent.mkdir(parents=True, exist_ok=True)
+        self.lay()
+        self.put(b"0\n")
+
+    def put(self, text: bytes) -> None:
+        # In place, as a kernel file changes: never by renaming.
+        descriptor = os.open(self.file, os.O_WRONLY | os.O_CREAT)
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, text, 0)
+        os.close(descriptor)
+
+    def send(self, value: float) -> None:
+        self.put(b"%d\n" % round(value))
+
+    def send_truncated(self) -> None:
+        self.put(b"")
+
+    def send_garbage(self) -> None:
+        self.put(b"\xff\xfenonsense\n")
+
+    def unplug(self) -> None:
+        for file in self.file.parent.iterdir():
+            file.unlink()
+        self.file.parent.rmdir()
+
+    async def stop_source(self) -> None:
+        self.reader.stop()
+        await until(lambda: self.reader.join(0), "the reader's threads")
+
+
+class IioWire(TreeWire):
+    item = "voltage3"
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.file = folder / "iio:device5" / "in_voltage3_raw"
+
+    def lay(self) -> None:
+        (self.file.parent / "name").write_text("converter\n")
+
+    def start_source(self) -> None:
+        spec = IioSource(kind="iio", device="converter", folder=self.folder, rate_hz=200)
+        self.reader = iio_reader("wire", spec, ["voltage3"], self.clock, self.slots, self.status)
+        self.reader.start()
+
+
+class HwmonWire(TreeWire):
+    item = "in2"
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.file = folder / "hwmon4" / "in2_input"
+
+    def lay(self) -> None:
+        (self.file.parent / "name").write_text("chip\n")
+
+    def start_source(self) -> None:
+        spec = HwmonSource(kind="hwmon", device="chip", folder=self.folder, rate_hz=200)
+        self.reader = hwmon_reader("wire", spec, ["in2"], self.clock, self.slots, self.status)
+        self.reader.start()
+
+
+class CanWire(Wire):
+    good_value, tolerance = 1.25, 0.001
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.link = folder / "tty-can"
+        self.adapter: SlcanAdapter | None = None
+        self.noise = random.Random(5)
+
+    def plug(self) -> None:
+        if self.adapter is None:
+            self.adapter = SlcanAdapter(self.link)
+        else:
+            self.adapter.replug()
+
+    def unplug(self) -> None:
+        assert self.adapter is not None
+        self.adapter.unplug()
+
+    def close(self) -> None:
+        if self.adapter is not None:
+            self.adapter.close()
+
+    def send(self, value: float) -> None:
+        assert self.adapter is not None
+        self.adapter.send(0x123, False, struct.pack(">H", round(value * 1000)) + bytes(6))
+
+    def send_truncated(self) -> None:
+        assert self.adapter is not None
+        self.adapter.port.write(b"t12381F\r")
+
+    def send_garbage(self) -> None:
+        assert self.adapter is not None
+        self.adapter.port.write(b"x" + self.noise.randbytes(2).hex().encode() + b"\r")
+
+    def start_source(self) -> None:
+        spec = CanSource.model_validate(
+            {
+                "kind": "can",
+                "interface": "slcan",
+                "channel": str(self.link),
+                "signals": {
+                    "it": {"id": 0x123, "start": 7, "length": 16, "byte_order": "big", "scale": 0.001},
+                },
+            }
+        )
+        start(self, CanBus("wire", spec, self.clock, self.slots, self.status).run())
+
+
+class TestSerialText(SourceContract, SilenceContract):
+    @pytest.fixture
+    def wire(self, tmp_path: Path):
+        wire = TextWire(tmp_path)
+        yield wire
+        wire.close()
+
+
+class TestSerialBinary(SourceContract, SilenceContract):
+    @pytest.fixture
+    def wire(self, tmp_path: Path):
+        wire = BinaryWire(tmp_path)
+        yield wire
+        wire.close()
+
+
+class TestIio(SourceContract):
+    @pytest.fixture
+    def wire(self, tmp_path: Path):
+        return IioWire(tmp_path)
+
+
+class TestHwmon(SourceContract):
+    @pytest.fixture
+    def wire(self, tmp_path: Path):
+        return HwmonWire(tmp_path)
+
+
+class TestCan(SourceContract, SilenceContract):
+    @pytest.fixture
+    def wire(self, tmp_path: Path):
+        wire = CanWire(tmp_path)
+        yield wire
+        wire.close()
+
+
+# --- pins: they cannot be cut short or garbled, so they have a contract of their own -----------------------------
+
+
+@pytest.fixture
+def pins():
+    before = Device.pin_factory
+    Device.pin_factory = MockFactory()
+    yield Device.pin_factory
+    Device.pin_factory.reset()
+    Device.pin_factory = before
+
+
+class PinWire(Wire):
+    item = "ignition"
+
+    def start_source(self, **more: object) -> None:
+        spec = GpioSource.model_validate(
+            {"kind": "gpio", "pins": {"ignition": {"pin": 17, "pull": "down", "debounce": "30 ms", **more}}}
+        )
+        self.presses: list[str] = []
+        source = GpioInputs("wire", spec, ["ignition"], self.clock, self.slots, self.status, self.presses.append)
+        start(self, source.run())
+
+
+async def test_a_pin_is_read_from_the_start_and_followed(pins, tmp_path: Path) -> None:
+    wire = PinWire(tmp_path)
+    wire.start_source()
+    await until(lambda: wire.shows(0.0), "the pin to be read")
+    pins.pin(17).drive_high()
+    await until(lambda: wire.shows(1.0), "the pin to be seen on")
+    pins.pin(17).drive_low()
+    await until(lambda: wire.shows(0.0), "the pin to be seen off")
+    assert wire.presses == ["ignition"]
+    await wire.stop_source()
+
+
+async def test_a_bouncing_contact_is_one_press(pins, tmp_path: Path) -> None:
+    wire = PinWire(tmp_path)
+    wire.start_source()
+    await until(lambda: wire.shows(0.0), "the pin to be read")
+    for _ in range(6):
+        pins.pin(17).drive_high()
+        pins.pin(17).drive_low()
+    pins.pin(17).drive_high()
+    await until(lambda: wire.shows(1.0), "the press to be seen")
+    assert wire.presses == ["ignition"]
+    await wire.stop_source()
+
+
+async def test_a_pin_that_is_pulled_up_can_be_on_when_it_is_low(pins, tmp_path: Path) -> None:
+    wire = PinWire(tmp_path)
+    wire.start_source(pull="up", active="low")
+    await until(lambda: wire.shows(0.0), "the pin to be read")
+    pins.pin(17).drive_low()
+    await until(lambda: wire.shows(1.0), "the pin to be seen on")
+    await wire.stop_source()
+
+
+async def test_pins_that_do_not_exist_are_told_of(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr("cabcanary.sources.gpio._open", _no_pins)
+    wire = PinWire(tmp_path)
+    wire.start_source()
+    await until(wire.is_absent, "the reading to say so")
+    assert wire.told[-1] == (False, "the pins cannot be read: no pins here")
+    await wire.stop_source()
+
+
+def _no_pins(_spec: object) -> None:
+    raise OSError("no pins here")

@@ -1,0 +1,321 @@
+"""Journals become archives: finished ones, those that were cut off, and those of which little is left."""
+
+import fcntl
+import json
+import threading
+
+import duckdb
+import polars as pl
+import pytest
+
+from cabcanary.clock import Clock
+from cabcanary.recorder import archiver
+from cabcanary.recorder.archiver import Drive, archive_all
+from cabcanary.recorder.recorder import Recorder
+from cabcanary.recorder.writer import JournalWriter
+from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json, encode_samples, read_blocks
+from cabcanary.store.manifest import read_manifests
+
+TICK_NS = 20_000_000
+START_NS = 1_000_000_000_000
+#: 1 March 2025, 10:15:00 UTC, in nanoseconds since 1970 (date -d "2025-03-01T10:15:00Z" +%s).
+WALL_NS = 1_740_824_100 * 1_000_000_000
+
+
+class Live:
+    """A drive as the daemon makes it, tick by tick, with what it saw and said."""
+
+    def __init__(self, plan, folder, wires) -> None:
+        self.plan, self.wires = plan, wires
+        self.pipeline, self.engine = plan.pipeline(), plan.engine()
+        self.writer = JournalWriter(folder, lambda *_: None)
+        self.recorder = Recorder(plan, self.pipeline, self.engine, self.writer, Clock())
+        self.now_ns, self.frames, self.changes, self.done = START_NS, [], [], threading.Event()
+        self.states = {}
+
+    def run(self, ticks, *, running):
+        for _ in range(ticks):
+            self.now_ns += TICK_NS
+            self.wires.drive(self.now_ns, running=running)
+            self.step()
+
+    def key_off(self, ticks):
+        self.wires.newest.clear()
+        for _ in range(ticks):
+            self.now_ns += TICK_NS
+            self.wires.put("adc", "voltage1", 3100.0, self.now_ns)
+            self.step()
+
+    def step(self):
+        """One tick with what the wires say now, in the daemon's order."""
+        newest = dict(self.wires.newest)
+        self.states[self.now_ns] = (self.pipeline.state(), self.engine.state())
+        self.recorder.before_step(self.now_ns)
+        frame = self.pipeline.step(newest, self.now_ns)
+        self.changes += self.engine.step(frame)
+        _, written = self.recorder.step(frame, newest)
+        self.done = written or self.done
+        self.frames.append(frame)
+
+    def finish(self):
+        _, written = self.recorder.close(self.now_ns)
+        assert (written or self.done).wait(30)
+        assert self.writer.stop(30)
+
+
+def journals(folder):
+    return sorted((folder / "journal").iterdir())
+
+
+def drive_of(folder):
+    (path,) = journals(folder)
+    return Drive(list(read_blocks(path.read_bytes())))
+
+
+@pytest.fixture
+def live(plan, tmp_path, wires, request):
+    return Live(plan, tmp_path, wires(getattr(request, "param", 1)))
+
+
+# --- what ran live is what is archived ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("live", range(6), indirect=True)
+def test_the_frames_computed_again_are_the_live_frames(live, tmp_path):
+    live.run(230, running=False)
+    live.run(400, running=True)
+    live.key_off(60)
+    live.finish()
+    drive = drive_of(tmp_path)
+    again = drive.frames(drive.plan())
+    assert len(again) > 500
+    assert again == [f for f in live.frames if again[0].time_ns <= f.time_ns <= again[-1].time_ns]
+
+
+@pytest.mark.parametrize("live", range(6), indirect=True)
+def test_the_alerts_computed_again_are_the_live_alerts(live, tmp_path):
+    live.run(230, running=False)
+    live.run(600, running=True)
+    live.finish()
+    drive = drive_of(tmp_path)
+    plan = drive.plan()
+    engine = plan.engine()
+    engine.restore(drive.header["rules_state"])
+    frames = drive.frames(plan)
+    changes = [c for f in frames for c in engine.step(f)]
+    assert changes
+    assert changes == [c for c in live.changes if c.time_ns >= frames[0].time_ns]
+
+
+def test_the_states_kept_are_those_before_the_first_sample(live, tmp_path):
+    # Something goes on before the start: the key is on, and the pressure stands high.
+    for n in range(300):
+        live.now_ns += TICK_NS
+        live.wires.put("adc", "voltage0", 3500.0 + n, live.now_ns)
+        live.wires.put("adc", "voltage1", 3100.0, live.now_ns)
+        live.wires.put("wideband", "lambda", 0.8 + n / 1000, live.now_ns)
+        live.step()
+    live.run(50, running=True)
+    live.finish()
+    drive = drive_of(tmp_path)
+    kept = live.states[drive.header["begun"]]
+    assert drive.ticks[0][0] == drive.header["begun"]
+    assert [drive.header["channels_state"], drive.header["rules_state"]] == json.loads(json.dumps(kept))
+
+
+def test_the_seconds_before_the_start_are_in_the_drive(live, tmp_path):
+    live.run(300, running=False)
+    started_ns = live.now_ns + TICK_NS
+    live.run(100, running=True)
+    live.finish()
+    first_ns = drive_of(tmp_path).ticks[0][0]
+    # Two seconds are kept, in steps of the second in which the state is saved.
+    assert 2.0 <= (started_ns - first_ns) / 1e9 <= 3.1
+
+
+def test_one_drive_is_one_journal_and_ends_with_the_engine(live, tmp_path):
+    live.run(150, running=False)
+    live.run(200, running=True)
+    live.key_off(200)
+    assert live.recorder.drive is None
+    live.run(200, running=True)
+    live.finish()
+    assert len(journals(tmp_path)) == 2
+
+
+def test_an_archive_holds_the_live_values(live, tmp_path):
+    live.run(150, running=False)
+    live.run(300, running=True)
+    live.finish()
+    (report,) = archive_all(tmp_path)
+    (parquet,) = tmp_path.glob("drives/vehicle=test-van/month=*/*.parquet")
+    assert report["archived"] == parquet.stem
+    assert journals(tmp_path) == []
+    table = pl.read_parquet(parquet)
+    frames = live.frames[-len(table) :]
+    for name in ("lambda", "map", "boost", "engine_running"):
+        assert table[name].to_list() == [f.values[name].value for f in frames], name
+        assert table[f"{name}_quality"].cast(pl.String).to_list() == [f.values[name].quality.words for f in frames]
+    ((most,),) = duckdb.sql(f"select max(boost) from '{parquet}' where boost_quality = 'good'").fetchall()
+    ((_, manifest),), _ = read_manifests(tmp_path)
+    assert manifest.peak_boost == pytest.approx(most, abs=0.001)
+    assert (manifest.vehicle, manifest.stage, manifest.ticks) == ("Test van", "low boost", len(table))
+
+
+# --- journals made by hand ------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def journal(plan, tmp_path, plain_ticks):
+    """Writes a journal of five blocks; `without` leaves blocks out, `header` changes the header."""
+
+    def write(drive="d", without=(), header=None, junk=b""):
+        measured = plan.pipeline().measured
+        content = {
+            "drive": drive,
+            "vehicle": "Test van",
+            "stage": "low boost",
+            "software": "0.1.0",
+            "settings": plan.settings_text,
+            "rules": plan.rule_texts,
+            "channels": [[m.name, *m.key] for m in measured],
+            "begun": 0,
+            "channels_state": {},
+            "rules_state": {},
+            "clock": [0, WALL_NS],
+            "speed": 1.0,
+            "boot": "",
+            **(header or {}),
+        }
+        raised = {"t": 500_000_000, "kind": "alert", "what": "over_boost", "raised": True, "priority": "caution"}
+        blocks = [
+            (BlockKind.HEADER, encode_json(content)),
+            (BlockKind.SAMPLES, encode_samples(plain_ticks(26))),
+            (BlockKind.EVENTS, encode_events([raised, {"t": 100, "kind": "clock", "what": "wall"}])),
+            (BlockKind.SAMPLES, encode_samples(plain_ticks(26, first=26))),
+            (BlockKind.END, encode_json({"ended": 1, "lost_ticks": 3})),
+        ]
+        pieces = [encode_block(n, *b) for n, b in enumerate(blocks) if n not in without]
+        folder = tmp_path / "journal"
+        folder.mkdir(exist_ok=True)
+        path = folder / f"{drive}.ccj"
+        path.write_bytes(b"".join(pieces) + junk)
+        return path
+
+    return write
+
+
+def only_manifest(folder):
+    ((_, manifest),), faults = read_manifests(folder)
+    assert not faults
+    return manifest
+
+
+def test_a_drive_that_was_closed_in_order_is_not_called_recovered(journal, tmp_path):
+    journal()
+    (report,) = archive_all(tmp_path)
+    manifest = only_manifest(tmp_path)
+    assert report["recovered"] is manifest.recovered is False
+    assert (manifest.ticks, manifest.lost_blocks, manifest.lost_ticks, manifest.note) == (52, 0, 3, "")
+    assert manifest.length_s == pytest.approx(51 * 0.02)
+    assert manifest.start == "2025-03-01T10:15:00.000Z"
+    assert [(a.alert, a.count, a.first_s) for a in manifest.alerts] == [("over_boost", 1, 0.5)]
+
+
+def test_a_drive_that_was_cut_off_is_called_recovered(journal, tmp_path):
+    journal(without=(4,), junk=b"CCJ1\x10\x00\x00\x00torn")
+    archive_all(tmp_path)
+    manifest = only_manifest(tmp_path)
+    assert (manifest.recovered, manifest.ticks, manifest.lost_blocks) == (True, 52, 0)
+
+
+def test_a_block_that_was_lost_is_counted_and_the_rest_is_kept(journal, tmp_path):
+    journal(without=(1,))
+    archive_all(tmp_path)
+    manifest = only_manifest(tmp_path)
+    assert (manifest.ticks, manifest.lost_blocks) == (26, 1)
+
+
+def test_a_journal_whose_header_is_gone_is_kept_under_another_name(journal, tmp_path):
+    path = journal(without=(0,))
+    content = path.read_bytes()
+    (report,) = archive_all(tmp_path)
+    assert report["failed"] == "d"
+    assert "d.unreadable" in report["text"]
+    assert [p.name for p in journals(tmp_path)] == ["d.unreadable"]
+    assert path.with_suffix(".unreadable").read_bytes() == content
+    assert archive_all(tmp_path) == []
+
+
+def test_an_empty_journal_hinders_nothing(journal, tmp_path):
+    journal("a").write_bytes(b"")
+    journal("b")
+    assert [r.get("failed") or r.get("archived") for r in archive_all(tmp_path)] == ["a", "b"]
+    assert only_manifest(tmp_path).drive == "b"
+
+
+def test_a_journal_that_a_daemon_holds_is_left_alone(journal, tmp_path):
+    held, free = journal("held"), journal("free")
+    content = held.read_bytes()
+    with held.open("rb") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        assert [r["archived"] for r in archive_all(tmp_path)] == ["free"]
+        assert (held.read_bytes(), free.exists()) == (content, False)
+    assert [r["archived"] for r in archive_all(tmp_path)] == ["held"]
+
+
+@pytest.mark.parametrize("settings", ["no [[ toml", '[vehicle]\nname = "van"\n'])
+def test_settings_that_cannot_be_read_any_more_leave_the_raw_readings(journal, tmp_path, settings):
+    journal(header={"settings": settings})
+    (report,) = archive_all(tmp_path)
+    assert report["archived"] == "d"
+    manifest = only_manifest(tmp_path)
+    assert manifest.note.startswith("values could not be computed")
+    (parquet,) = tmp_path.glob("drives/*/*/d.parquet")
+    table = pl.read_parquet(parquet)
+    assert table["map_raw"].to_list() == [float(n) for n in range(52)]
+    assert table["map"].null_count() == 52
+    assert "boost" not in table.columns
+
+
+def test_events_come_out_in_the_order_of_time(journal, tmp_path):
+    journal()
+    archive_all(tmp_path)
+    (path,) = tmp_path.glob("drives/*/*/d.events.jsonl")
+    assert [json.loads(line)["t"] for line in path.read_text().splitlines()] == [100, 500_000_000]
+
+
+def test_power_cut_while_archiving_costs_nothing(journal, tmp_path, monkeypatch):
+    path = journal()
+    with monkeypatch.context() as patch:
+
+        def cut(*_):
+            raise OSError(5, "Input/output error")
+
+        patch.setattr(archiver, "manifest_json", cut)
+        (report,) = archive_all(tmp_path)
+        assert "Input/output error" in report["text"]
+        assert path.exists()
+        assert read_manifests(tmp_path) == ([], [])
+    (report,) = archive_all(tmp_path)
+    assert report["archived"] == "d"
+    assert only_manifest(tmp_path).ticks == 52
+
+
+def test_the_leanest_moment_under_boost_is_not_one_of_overrun(live, tmp_path):
+    # Cruise, boost at 0.84, a fuel cut, boost again while the gas of the cut still goes by, and then at 0.87.
+    live.run(130, running=False)
+    story = ((100.0, 1.0, 60), (150.0, 0.84, 60), (25.0, 1.4, 60), (150.0, 1.2, 10), (150.0, 0.87, 60))
+    for kpa, mixture, ticks in story:
+        for _ in range(ticks):
+            live.now_ns += TICK_NS
+            live.wires.put("adc", "voltage0", 500.0 + (kpa - 20.0) / 230.0 * 4000.0, live.now_ns)
+            live.wires.put("adc", "voltage1", 3500.0, live.now_ns)
+            live.wires.put("wideband", "lambda", mixture, live.now_ns)
+            live.step()
+    live.finish()
+    archive_all(tmp_path)
+    manifest = only_manifest(tmp_path)
+    assert manifest.leanest_under_boost == pytest.approx(0.87)
+    # 150 kPa over about 100 kPa with the key on is 7.25 psi (NIST SP 811: 6.894757 kPa each).
+    assert manifest.leanest_at_boost == pytest.approx(7.25, abs=0.3)

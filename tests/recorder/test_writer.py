@@ -1,0 +1,292 @@
+"""The journal's writer when the card stalls, fills up or fails: records are lost and counted, never waited for."""
+
+import fcntl
+import os
+import threading
+import types
+
+import pytest
+
+from cabcanary.recorder import writer as writer_module
+from cabcanary.recorder.writer import LONGEST_QUEUE, JournalWriter
+from cabcanary.store.journal import BlockKind, decode_events, decode_json, decode_samples, encode_block, read_blocks
+
+LONGEST_S = 30.0
+KEYS = [("s", f"i{c}") for c in range(3)]
+FULL = OSError(28, "No space left on device")
+
+
+class Card:
+    """The operating system as the writer sees it, with failures to order."""
+
+    def __init__(self) -> None:
+        self.full = False
+        self.stalled, self.go_on = threading.Event(), threading.Event()
+        self.stalls = False
+        self._writes, self._changed = 0, threading.Condition()
+
+    def write(self, descriptor, data):
+        with self._changed:
+            self._writes += 1
+            self._changed.notify_all()
+        if self.full:
+            # Some of it still fits: a torn block.
+            os.write(descriptor, data[: len(data) // 2])
+            raise FULL
+        return os.write(descriptor, data)
+
+    def wait_for_writes(self, count):
+        """Until the writer has tried this often."""
+        with self._changed:
+            assert self._changed.wait_for(lambda: self._writes >= count, LONGEST_S), self._writes
+
+    def fsync(self, descriptor):
+        if self.stalls:
+            self.stalled.set()
+            assert self.go_on.wait(LONGEST_S)
+        os.fsync(descriptor)
+
+    def as_os(self):
+        return types.SimpleNamespace(**{**vars(os), "write": self.write, "fsync": self.fsync})
+
+
+class Told:
+    """What the writer told, and when it was told something new."""
+
+    def __init__(self) -> None:
+        self.words: list[tuple[str, bool]] = []
+        self._changed = threading.Condition()
+
+    def __call__(self, words, ok):
+        with self._changed:
+            self.words.append((words, ok))
+            self._changed.notify_all()
+
+    def wait_for(self, count):
+        with self._changed:
+            assert self._changed.wait_for(lambda: len(self.words) >= count, LONGEST_S), self.words
+
+
+@pytest.fixture
+def card(monkeypatch):
+    card = Card()
+    monkeypatch.setattr(writer_module, "os", card.as_os())
+    yield card
+    card.go_on.set()
+
+
+@pytest.fixture
+def told():
+    return Told()
+
+
+@pytest.fixture
+def writer(tmp_path, card, told):
+    writer = JournalWriter(tmp_path, told)
+    yield writer
+    card.full, card.stalls = False, False
+    card.go_on.set()
+    assert writer.stop(LONGEST_S)
+
+
+def finish(writer, end=None):
+    assert writer.close(end or {}).wait(LONGEST_S)
+
+
+def read(tmp_path, drive="d"):
+    """A journal's ticks and its end, every block accounted for."""
+    content = (tmp_path / "journal" / f"{drive}.ccj").read_bytes()
+    blocks = list(read_blocks(content))
+    # No torn block is left in between, nor a hole.
+    assert content == b"".join(encode_block(b.sequence, b.kind, b.payload) for b in blocks)
+    assert [b.sequence for b in blocks] == list(range(len(blocks)))
+    assert blocks[0].kind is BlockKind.HEADER
+    ticks = [t for b in blocks if b.kind is BlockKind.SAMPLES for t in decode_samples(b.payload, KEYS)]
+    assert blocks[-1].kind is BlockKind.END
+    return ticks, decode_json(blocks[-1].payload), blocks
+
+
+def test_what_was_given_is_in_the_journal_in_order(tmp_path, writer, told, plain_ticks):
+    ticks = plain_ticks(120)
+    writer.open("d", {"drive": "d"})
+    for n, tick in enumerate(ticks):
+        writer.tick(tick)
+        if n % 50 == 0:
+            writer.event({"t": n})
+    finish(writer, {"ended": 5})
+    read_ticks, end, blocks = read(tmp_path)
+    assert read_ticks == ticks
+    assert end == {"ended": 5, "lost_ticks": 0}
+    assert [e for b in blocks if b.kind is BlockKind.EVENTS for e in decode_events(b.payload)] == [
+        {"t": 0},
+        {"t": 50},
+        {"t": 100},
+    ]
+    assert told.words == []
+
+
+def test_a_block_goes_to_the_card_every_half_second(tmp_path, writer, plain_ticks):
+    # A process that is killed loses less than a second.
+    writer.open("d", {"drive": "d"})
+    for tick in plain_ticks(500):
+        writer.tick(tick)
+    finish(writer)
+    _, _, blocks = read(tmp_path)
+    spans = []
+    for block in blocks:
+        if block.kind is BlockKind.SAMPLES:
+            ticks = decode_samples(block.payload, KEYS)
+            spans.append((ticks[-1][0] - ticks[0][0]) / 1e9)
+    assert max(spans) <= 0.5
+    assert len(spans) >= 19
+
+
+def test_a_card_that_was_full_for_a_while_costs_nothing_and_is_told_once_each_way(
+    tmp_path, writer, card, told, plain_ticks
+):
+    ticks = plain_ticks(600)
+    writer.open("d", {"drive": "d"})
+    for tick in ticks[:100]:
+        writer.tick(tick)
+    card.full = True
+    for tick in ticks[100:400]:
+        writer.tick(tick)
+    told.wait_for(1)
+    assert told.words == [("cannot record: No space left on device", False)]
+    card.full = False
+    for tick in ticks[400:]:
+        writer.tick(tick)
+    told.wait_for(2)
+    finish(writer)
+    read_ticks, end, _ = read(tmp_path)
+    assert read_ticks == ticks
+    assert end["lost_ticks"] == 0
+    assert told.words == [("cannot record: No space left on device", False), ("recording again", True)]
+
+
+def test_a_card_that_is_full_from_the_first_byte_on_is_tried_again(tmp_path, writer, card, told, plain_ticks):
+    card.full = True
+    ticks = plain_ticks(200)
+    writer.open("d", {"drive": "d"})
+    told.wait_for(1)
+    for tick in ticks[:100]:
+        writer.tick(tick)
+    card.full = False
+    for tick in ticks[100:]:
+        writer.tick(tick)
+    finish(writer)
+    assert read(tmp_path)[0] == ticks
+    assert [ok for _, ok in told.words] == [False, True]
+
+
+def test_a_folder_that_could_not_be_synced_once_is_tried_again(tmp_path, writer, told, plain_ticks, monkeypatch):
+    real, tries = writer_module.sync_folder, []
+
+    def sync_folder(folder):
+        tries.append(folder)
+        if len(tries) == 1:
+            raise OSError(5, "Input/output error")
+        real(folder)
+
+    monkeypatch.setattr(writer_module, "sync_folder", sync_folder)
+    ticks = plain_ticks(100)
+    writer.open("d", {"drive": "d"})
+    for tick in ticks:
+        writer.tick(tick)
+    finish(writer)
+    assert read(tmp_path)[0] == ticks
+    assert [ok for _, ok in told.words] == [False, True]
+
+
+def test_a_card_that_stays_full_loses_the_oldest_and_the_count_is_in_the_journal(
+    tmp_path, writer, card, told, plain_ticks
+):
+    ticks = plain_ticks(5000)
+    writer.open("d", {"drive": "d"})
+    card.full = True
+    for n, tick in enumerate(ticks[:4900]):
+        writer.tick(tick)
+        # Never far ahead of the thread, which tries at every block of 26: the queue is not what is tested here.
+        card.wait_for_writes(n // 26 - 10)
+    card.full = False
+    for tick in ticks[4900:]:
+        writer.tick(tick)
+    finish(writer)
+    read_ticks, end, _ = read(tmp_path)
+    assert end["lost_ticks"] > 0
+    assert len(read_ticks) + end["lost_ticks"] == len(ticks)
+    # What is kept is the latest, in order.
+    assert read_ticks[-3000:] == ticks[-3000:]
+
+
+def test_a_stalled_card_is_not_waited_for_and_what_does_not_fit_is_counted(tmp_path, writer, card, plain_ticks):
+    ticks = plain_ticks(LONGEST_QUEUE + 500)
+    card.stalls = True
+    writer.open("d", {"drive": "d"})
+    assert card.stalled.wait(LONGEST_S)
+    # The thread hangs in the header's sync. None of these may wait for it: the test would hang as well.
+    for tick in ticks:
+        writer.tick(tick)
+    assert writer.lost_ticks == 500
+    for n in range(3 * LONGEST_QUEUE):
+        writer.event({"t": n})
+    assert writer._queue.qsize() == 2 * LONGEST_QUEUE
+    done = writer.close({})
+    assert not done.is_set()
+    card.stalls = False
+    card.go_on.set()
+    assert done.wait(LONGEST_S)
+    read_ticks, end, _ = read(tmp_path)
+    assert read_ticks == ticks[:LONGEST_QUEUE]
+    assert end["lost_ticks"] == 500
+
+
+def test_losses_are_counted_for_each_drive_by_itself(tmp_path, writer, card, plain_ticks):
+    card.stalls = True
+    writer.open("d", {"drive": "d"})
+    assert card.stalled.wait(LONGEST_S)
+    for tick in plain_ticks(LONGEST_QUEUE + 7):
+        writer.tick(tick)
+    done = writer.close({})
+    card.stalls = False
+    card.go_on.set()
+    assert done.wait(LONGEST_S)
+    writer.open("e", {"drive": "e"})
+    for tick in plain_ticks(50):
+        writer.tick(tick)
+    finish(writer)
+    assert read(tmp_path)[1]["lost_ticks"] == 7
+    assert read(tmp_path, "e")[1]["lost_ticks"] == 0
+
+
+def test_a_drive_that_cannot_be_written_at_all_still_ends(tmp_path, writer, card, told):
+    card.full = True
+    writer.open("d", {"drive": "d"})
+    assert writer.close({}).wait(LONGEST_S)
+    assert told.words == [("cannot record: No space left on device", False)]
+    # The torn block that did go out was cut off again.
+    assert (tmp_path / "journal" / "d.ccj").read_bytes() == b""
+
+
+def test_a_journal_under_way_is_locked_and_a_finished_one_is_not(tmp_path, writer, card, plain_ticks):
+    card_file = tmp_path / "journal" / "d.ccj"
+    writer.open("d", {"drive": "d"})
+    for tick in plain_ticks(60):
+        writer.tick(tick)
+    card.wait_for_writes(2)
+    with card_file.open("rb") as file:
+        with pytest.raises(BlockingIOError):
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        finish(writer)
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def test_stopping_is_bounded_even_when_the_card_hangs(tmp_path, card, told):
+    writer = JournalWriter(tmp_path, told)
+    card.stalls = True
+    writer.open("d", {"drive": "d"})
+    assert card.stalled.wait(LONGEST_S)
+    assert writer.stop(0.01) is False
+    card.stalls = False
+    card.go_on.set()
+    assert writer.stop(LONGEST_S) is True

@@ -1,0 +1,216 @@
+"""Unknown while it matters is an alert of its own: how soon, how often, at which priority and for which wire."""
+
+import pytest
+
+from cabcanary.model import Priority, Quality, Value
+
+LEAN = """
+[[rule]]
+id = "lean_under_boost"
+priority = "warning"
+say = "Lean under boost"
+do = "Lift off gently"
+when = "boost > 2 psi and lambda > 0.88"
+blind_delay = "0.2 s"
+"""
+OVER = """
+[[rule]]
+id = "over_boost"
+priority = "caution"
+say = "Boost too high"
+do = "Lift off gently"
+when = "boost > 8 psi"
+blind_delay = "0.2 s"
+"""
+DRIVING = {"boost": 5, "map": 135, "barometer": 101, "lambda": 0.82, "engine_speed": 3000, "running": 1}
+IDLE = {"boost": -9, "map": 35, "barometer": 101, "lambda": 1.0, "engine_speed": 800, "running": 1}
+WARMING = Value(None, Quality.WARMING, 0, reason="status=heating")
+ACTIVE, NORMAL = "active, unacknowledged", "normal"
+
+
+def blind(changes):
+    return [c for c in changes if c[1].startswith("cannot_see_")]
+
+
+def test_a_sensor_that_dies_under_boost_is_told_after_the_blind_delay(cab):
+    van = cab(LEAN)
+    assert van.hold(1000, **DRIVING) == []
+    assert van.hold(1000, **{"lambda": None}) == [(180, "cannot_see_lambda", ACTIVE)]
+
+
+@pytest.mark.parametrize("quality", [q for q in Quality if q not in (0, 1, 2)])
+def test_whatever_makes_a_value_useless_makes_the_rule_blind(cab, quality):
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING)
+    assert blind(van.hold(1000, **{"lambda": Value(0.8, quality, 0)}))
+
+
+def test_a_dead_sensor_that_does_not_matter_is_not_told(cab):
+    van = cab(LEAN)
+    assert van.hold(60_000, **IDLE | {"lambda": None}) == []
+
+
+def test_it_is_told_once_and_ends_when_the_sensor_is_back(cab):
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING)
+    assert len(van.hold(30_000, **{"lambda": None})) == 1
+    # The timer drains four times as slowly as it fills, so that a flickering wire does not end it.
+    assert van.hold(5000, **DRIVING) == [(780, "cannot_see_lambda", NORMAL)]
+
+
+def test_a_wire_that_flickers_is_heard(cab):
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING)
+    told = []
+    for _ in range(100):
+        told += van.hold(0, **{"lambda": None}) + van.hold(40, **{"lambda": 0.82})
+    assert [(a, s) for _, a, s in told] == [("cannot_see_lambda", ACTIVE)]
+
+
+def test_a_single_lost_line_now_and_then_is_not_heard(cab):
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING)
+    told = []
+    for _ in range(200):
+        told += van.hold(0, **{"lambda": None}) + van.hold(980, **{"lambda": 0.82})
+    assert told == []
+
+
+def test_one_dead_wire_is_one_alert_however_many_rules_need_it(cab):
+    van = cab(LEAN + OVER)
+    van.hold(1000, **DRIVING)
+    dead = {"map": None, "boost": Value(None, Quality.ABSENT, 0, reason="map: unplugged")}
+    assert [(a, s) for _, a, s in van.hold(2000, **dead)] == [("cannot_see_map", ACTIVE)]
+
+
+def test_a_derived_channel_is_told_by_the_wire_at_its_root(cab):
+    van = cab(OVER)
+    van.hold(1000, **DRIVING)
+    assert blind(van.hold(1000, barometer=None, boost=None))[0][1] == "cannot_see_barometer"
+
+
+def test_two_dead_wires_are_two_alerts(cab):
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING)
+    told = van.hold(1000, **{"lambda": None, "map": None, "boost": None})
+    assert sorted(a for _, a, _ in told) == ["cannot_see_lambda", "cannot_see_map"]
+
+
+def test_the_loudest_rule_that_is_blind_gives_the_priority(cab):
+    van = cab(OVER + OVER.replace('"over_boost"', '"far_over_boost"').replace("caution", "warning").replace("8", "12"))
+    van.hold(1000, **DRIVING)
+    van.hold(1000, map=None, boost=None)
+    changes = van.engine.acknowledge(van.now_ns)
+    assert {c.priority for c in changes} == {Priority.WARNING}
+
+
+def test_the_message_says_what_cannot_be_seen_why_and_what_to_do(cab):
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING)
+    dead = Value(None, Quality.OUT_OF_RANGE, 0, reason="0.02 V: shorted to ground or unplugged")
+    changes = [c for _ in range(60) for c in van.tick(**{"lambda": dead})]
+    assert [(c.say, c.do, c.figures, c.blind) for c in changes] == [
+        ("Cannot see lambda", "Stay off boost", "0.02 V: shorted to ground or unplugged", True)
+    ]
+
+
+def test_boost_during_warm_up_is_a_caution(cab):
+    van = cab(LEAN)
+    changes = [c for _ in range(60) for c in van.tick(**DRIVING | {"lambda": WARMING})]
+    assert [(c.alert, c.priority, c.say, c.do) for c in changes] == [
+        ("cannot_see_lambda", Priority.CAUTION, "lambda still warming up", "Stay off boost")
+    ]
+
+
+def test_a_sensor_that_dies_while_it_warms_up_is_a_warning_again(cab):
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING | {"lambda": WARMING})
+    changes = [c for _ in range(60) for c in van.tick(**{"lambda": None})]
+    assert [(c.priority, c.state) for c in changes] == [(Priority.WARNING, ACTIVE)]
+
+
+def test_a_rule_that_is_false_either_way_is_not_blind(cab):
+    # A rich mixture is no lean one, whatever the boost: Kleene's false and unknown is false.
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING)
+    assert van.hold(5000, map=None, boost=None) == []
+
+
+# --- how soon ---------------------------------------------------------------------------------------------------
+
+PATIENT = OVER + 'blind_urgent_when = "boost > 1 psi"\nblind_delay_otherwise = "3 s"\n'
+
+
+def test_under_boost_blindness_is_urgent(cab):
+    van = cab(PATIENT)
+    van.hold(1000, **DRIVING)
+    assert van.hold(5000, map=None, boost=None) == [(180, "cannot_see_map", ACTIVE)]
+
+
+def test_a_wire_that_dies_at_idle_is_given_longer(cab):
+    van = cab(PATIENT)
+    van.hold(1000, **IDLE)
+    assert van.hold(5000, map=None, boost=None) == [(2980, "cannot_see_map", ACTIVE)]
+
+
+def test_urgency_is_as_last_known(cab):
+    # Boost itself goes dark under boost: that it was there is remembered.
+    van = cab(PATIENT)
+    van.hold(1000, **IDLE)
+    van.hold(100, **DRIVING)
+    assert van.hold(1000, map=None, boost=None) == [(180, "cannot_see_map", ACTIVE)]
+
+
+# --- when nobody drives ---------------------------------------------------------------------------------------------
+
+
+def test_with_the_engine_known_to_stand_nothing_is_blind(cab):
+    van = cab(LEAN, running="running")
+    assert van.hold(60_000, **IDLE | {"running": 0, "map": None, "boost": None, "lambda": None}) == []
+
+
+def test_whether_it_runs_must_be_known_for_that(cab):
+    van = cab(LEAN, running="running")
+    assert blind(van.hold(1000, **IDLE | {"running": None, "map": None, "boost": None, "lambda": None}))
+
+
+def test_blindness_that_was_told_ends_when_the_engine_stands(cab):
+    van = cab(LEAN, running="running")
+    van.hold(1000, **DRIVING | {"lambda": None})
+    assert van.hold(100, running=0) == [(0, "cannot_see_lambda", NORMAL)]
+
+
+def test_every_other_alert_is_watched_on_with_the_engine_standing(cab):
+    van = cab(OVER, running="running")
+    assert van.hold(100, boost=9, running=0) == [(0, "over_boost", ACTIVE)]
+
+
+# --- what never hides it ----------------------------------------------------------------------------------------------
+
+
+def test_suppression_never_hides_blindness(cab):
+    van = cab(LEAN + 'suppress_when = "mask"\n')
+    van.hold(1000, **DRIVING | {"mask": 1})
+    assert van.hold(1000, **{"lambda": None}) == [(180, "cannot_see_lambda", ACTIVE)]
+
+
+def test_a_value_at_its_end_that_proves_nothing_is_blindness(cab):
+    van = cab(LEAN.replace("0.88", "1.6"))
+    van.hold(1000, **DRIVING)
+    told = van.hold(1000, **{"lambda": Value(1.5, Quality.SATURATED_HIGH, 0)})
+    assert [(a, s) for _, a, s in told] == [("cannot_see_lambda", ACTIVE)]
+
+
+def test_a_division_by_zero_is_blindness_too(cab):
+    van = cab(OVER.replace("boost > 8 psi", "map / barometer > 2"))
+    told = van.hold(1000, **DRIVING | {"barometer": 0})
+    assert {a for _, a, _ in told} == {"cannot_see_map", "cannot_see_barometer"}
+
+
+def test_acknowledging_blindness_leaves_it_standing(cab):
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING)
+    van.hold(1000, **{"lambda": None})
+    van.engine.acknowledge(van.now_ns)
+    assert van.hold(30_000, **{"lambda": None}) == []
+    assert van.state("cannot_see_lambda") == "active, acknowledged"

@@ -1,0 +1,208 @@
+"""The local feed: a slow reader is skipped, strangers may look and not touch, rubbish is answered."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import json
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from harness import Ride, wait_for
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    Make = Callable[..., Ride]
+
+#: The user "nobody" of every Linux system.
+NOBODY = 65534
+
+
+@pytest.fixture
+def watched(ride: Make) -> Ride:
+    """A daemon with the key on and nobody driving."""
+    driven: Ride = ride(speed=10.0)
+    driven.rig.skip(5.0)
+    driven.start()
+    driven.ready()
+    return driven
+
+
+@pytest.fixture
+def reader(watched: Ride) -> Iterator[socket.socket]:
+    """One more reader of the feed, as any program may be."""
+    with socket.socket(socket.AF_UNIX) as client:
+        client.settimeout(20.0)
+        client.connect(str(watched.folder / "feed.sock"))
+        yield client
+
+
+def answer(client: socket.socket, key: str) -> Any:
+    """The next message of this kind."""
+    rest = b""
+    while True:
+        data = client.recv(65536)
+        assert data, "the daemon closed the feed"
+        *lines, rest = (rest + data).split(b"\n")
+        for line in lines:
+            message = json.loads(line)
+            if key in message:
+                return message[key]
+
+
+def test_a_reader_that_does_not_read_is_skipped_and_delays_nobody(watched: Ride, reader: socket.socket) -> None:
+    reader.sendall(b'{"subscribe": {"frames_hz": 50}}\n')
+    # A frame is over 1 kB, and 256 kB may wait in the daemon beside what the kernel holds (commonly 208 kB).
+    before = len(watched.told.frames)
+    watched.wait("twelve hundred frames for the others", lambda: len(watched.told.frames) >= before + 1200)
+    newest = watched.told.frames[-1]["t"]
+    got: list[int] = []
+    rest = b""
+    while not got or got[-1] <= newest:
+        *lines, rest = (rest + reader.recv(65536)).split(b"\n")
+        got += [m["frame"]["t"] for line in lines if "frame" in (m := json.loads(line))]
+    sent = [f["t"] for f in watched.told.frames if got[0] <= f["t"] <= newest]
+    assert got == sorted(got)
+    assert len([t for t in got if t <= newest]) < len(sent), "nothing was skipped for the slow one"
+    # What it did get were whole lines, and the others had every frame of the daemon's clock.
+    steps = [b - a for a, b in itertools.pairwise(sent)]
+    assert sorted(steps)[len(steps) // 2] == pytest.approx(20_000_000, rel=0.1)
+
+
+def test_a_reader_gets_frames_at_the_rate_it_asks_for(watched: Ride, reader: socket.socket) -> None:
+    reader.sendall(b'{"subscribe": {"frames_hz": 5}}\n')
+    got: list[int] = []
+    rest = b""
+    while len(got) < 11:
+        *lines, rest = (rest + reader.recv(65536)).split(b"\n")
+        got += [m["frame"]["t"] for line in lines if "frame" in (m := json.loads(line))]
+    # Ten steps of 0.2 s, and at most a tick more for each; a late machine can only make it longer.
+    assert (got[10] - got[0]) / 1e9 >= 1.8
+
+
+def test_hello_says_who_watches_what(watched: Ride, reader: socket.socket) -> None:
+    hello = answer(reader, "hello")
+    assert hello["vehicle"] == "bench van"
+    assert hello["stage"] == "compressor, low boost"
+    assert hello["pid"] == watched.pid
+    assert hello["units"]["boost"] == "psi"
+    assert {name: s["ok"] for name, s in hello["sources"].items() if name in ("adc", "engine", "wideband")} == {
+        "adc": True,
+        "engine": True,
+        "wideband": True,
+    }
+
+
+@pytest.mark.parametrize(
+    ("sent", "words"),
+    [
+        (b"what is this\n", "not a JSON object"),
+        (b"\xff\xfe\x00\n", "not a JSON object"),
+        (b"[1, 2]\n", "not a JSON object"),
+        (b"\n", "not a JSON object"),
+        (b'{"subscribe": {"frames_hz": 1e9}}\n', "frames_hz must be from 0 to 100"),
+        (b'{"subscribe": {"frames_hz": -1}}\n', "frames_hz must be from 0 to 100"),
+        (b'{"subscribe": {"frames_hz": NaN}}\n', "frames_hz must be from 0 to 100"),
+        (b'{"subscribe": {"frames_hz": "ten"}}\n', "frames_hz must be from 0 to 100"),
+    ],
+)
+def test_rubbish_is_answered_and_the_reader_stays(
+    watched: Ride, reader: socket.socket, sent: bytes, words: str
+) -> None:
+    reader.sendall(sent)
+    assert words in answer(reader, "error")
+    reader.sendall(b'{"do": "acknowledge"}\n')
+    assert answer(reader, "reply")["acknowledged"] == []
+    assert "Traceback" not in watched.log
+
+
+@pytest.mark.parametrize("command", [b'{"do": "reboot"}\n', b'{"do": null}\n', b'{"do": ["acknowledge"]}\n'])
+def test_an_unknown_command_is_answered_with_the_known_ones(
+    watched: Ride, reader: socket.socket, command: bytes
+) -> None:
+    reader.sendall(command)
+    error = answer(reader, "reply")["error"]
+    assert error.startswith("unknown command ")
+    assert "acknowledge" in error
+
+
+def test_a_line_without_an_end_costs_its_sender_the_connection_and_nobody_else(
+    watched: Ride, reader: socket.socket
+) -> None:
+    with contextlib.suppress(ConnectionError):
+        reader.sendall(b"x" * 100_000)
+        while reader.recv(65536):
+            pass
+    assert watched.told.lost is False
+    watched.frame("the others' frames", bool)
+    assert "Traceback" not in watched.log
+
+
+_ASK_AS_NOBODY = f"""
+import json, os, socket, sys
+client = socket.socket(socket.AF_UNIX)
+os.setgroups([]); os.setgid({NOBODY}); os.setuid({NOBODY})
+client.settimeout(20)
+client.connect(sys.argv[1])
+client.sendall(b'{{"do": "acknowledge"}}\\n{{"subscribe": {{"frames_hz": 10}}}}\\n')
+seen, lines = {{}}, client.makefile("rb")
+while not ("error" in seen and "frame" in seen):
+    message = json.loads(lines.readline())
+    assert "reply" not in message, message
+    seen.update(message)
+print(seen["error"])
+"""
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root can become another user")
+def test_another_user_may_look_and_not_touch(ride: Make, van_settings: Callable[..., Path]) -> None:
+    # The test's own folder is closed to other users, so the feed gets one that is open.
+    place = Path(tempfile.mkdtemp(prefix="feed-"))
+    try:
+        place.chmod(0o755)
+        setting = 'folder = "${CABCANARY_BENCH:-/var/lib/cabcanary}"'
+        config = van_settings((setting, f'{setting}\nfeed = "{place}/feed.sock"'))
+        driven = ride(config=config)
+        (driven.folder / "feed.sock").symlink_to(place / "feed.sock")
+        driven.rig.skip(5.0)
+        driven.start()
+        done = subprocess.run(
+            [sys.executable, "-c", _ASK_AS_NOBODY, str(place / "feed.sock")],
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert (done.returncode, done.stderr) == (0, "")
+        assert done.stdout == "only the daemon's own user and root may give commands\n"
+        assert [e for e in driven.told.events if e["kind"] == "acknowledge"] == []
+    finally:
+        shutil.rmtree(place)
+
+
+def test_acknowledge_silences_the_sound_and_not_the_state(ride: Make) -> None:
+    driven = ride()
+    driven.begin(at_s=193.0)
+    driven.raised("over_boost")
+    wait_for("the sound", lambda: any(p["state"] and p["frequency"] == 1900.0 for p in driven.pins()))
+    driven.told.command({"do": "acknowledge"})
+    state = driven.event("alert", "over_boost", state="active, acknowledged")
+    assert (state["active"], state["acknowledged"], state["raised"]) == (True, True, False)
+    assert next(o["reply"] for o in driven.told.others if "reply" in o) == {"acknowledged": ["over_boost"]}
+    driven.event("sound", "silence")
+    returned = driven.event("alert", "over_boost", state="normal")
+    # Between the two the condition stood, and the pin gave no warning: at most the short sound that says "taken".
+    later = [p for p in driven.pins() if p["t"] * driven.rig.clock.speed > state["t"] + 20_000_000]
+    cannot_see = {1500.0, 1050.0} if driven.machine_late else set()
+    assert {p["frequency"] for p in later if p["state"]} <= {880.0} | cannot_see
+    assert cannot_see or later[-1]["state"] == 0
+    assert returned["t"] - state["t"] > 1_000_000_000
+    assert driven.alerts() == ["over_boost"]
