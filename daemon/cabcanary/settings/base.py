@@ -10,6 +10,10 @@ from pydantic import BaseModel, ConfigDict, Field
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40)]
 
 
+#: What a source gives goes by the source's own names: the kernel's (voltage0-voltage1), a chip's labels, a line's fields.
+Item = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_ .+-]*$", max_length=40)]
+
+
 class Strict(BaseModel):
     """An unknown key is an error, and nothing changes after loading."""
 

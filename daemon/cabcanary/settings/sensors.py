@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from cabcanary import units
-from cabcanary.settings.base import Name, Strict
+from cabcanary.settings.base import Item, Name, Strict
 from cabcanary.settings.quantities import Seconds, UnitSymbol, quantity_of
 
 # --- Curves -------------------------------------------------------------------------------------------
@@ -168,7 +168,7 @@ class MeasuredChannel(Strict):
     """One sensor: which wire, which curve, and what makes its value untrustworthy."""
 
     source: Name
-    item: Name
+    item: Item
     unit: UnitSymbol
     measures: Measures = "other"
     #: The unit that the curve's first column is written in; the source's own unit without one.
