@@ -70,7 +70,8 @@ def _parser() -> argparse.ArgumentParser:
     listen.add_argument(
         "source",
         metavar="SOURCE",
-        help="/dev/ttyUSB0[@BAUD], iio[:FOLDER], can:INTERFACE:CHANNEL@BITRATE, or a source's name with --config",
+        help="[bytes:]/dev/ttyUSB0[@BAUD], iio[:FOLDER], hwmon[:FOLDER], gpio:PIN, can:INTERFACE:CHANNEL@BITRATE, "
+        "or a source's name with --config",
     )
     listen.add_argument("--config", type=Path, help="settings file in which SOURCE is named")
     listen.add_argument("--seconds", type=float, help="stop after this long")
@@ -86,8 +87,9 @@ def _parser() -> argparse.ArgumentParser:
 
 def _run(options: argparse.Namespace) -> int:
     from cabcanary.clock import Clock
+    from cabcanary.host import AlreadyWatchedError, claim
     from cabcanary.plan import load_plan
-    from cabcanary.runtime import AlreadyWatchedError, Daemon, claim
+    from cabcanary.runtime import Daemon
     from cabcanary.settings.problems import SettingsError
 
     try:

@@ -27,7 +27,7 @@ _LARGEST_BACKLOG = 256 * 1024
 #: More readers than any sensible set-up; the next one is refused.
 _MOST_READERS = 32
 _LONGEST_COMMAND = 4096
-_FASTEST_HZ = 100.0
+_SLOWEST_HZ, _FASTEST_HZ = 0.01, 100.0
 
 
 @dataclass(slots=True, eq=False)
@@ -133,14 +133,18 @@ class Feed:
     def _take(self, reader: _Reader, line: bytes) -> None:
         try:
             message = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             message = None
         if not isinstance(message, dict):
             reader.send(_line({"error": "not a JSON object"}))
             return
         if isinstance(wanted := message.get("subscribe"), dict):
             rate = wanted.get("frames_hz", 0)
-            if isinstance(rate, int | float) and not isinstance(rate, bool) and 0 <= rate <= _FASTEST_HZ:
+            if (
+                isinstance(rate, int | float)
+                and not isinstance(rate, bool)
+                and (rate == 0 or _SLOWEST_HZ <= rate <= _FASTEST_HZ)
+            ):
                 reader.period_ns = int(1e9 / rate) if rate else 0
             else:
                 reader.send(_line({"error": f"frames_hz must be from 0 to {_FASTEST_HZ:g}"}))

@@ -11,14 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 import serial
 
-from cabcanary.settings.wires import CanSource, IioSource, SerialPort
+from cabcanary.pins import pin_library
+from cabcanary.settings.wires import CanSource, GpioSource, HwmonSource, IioSource, SerialBinarySource, SerialPort
+from cabcanary.sources import hwmon
 from cabcanary.sources.iio import millivolts
 from cabcanary.sources.tree import TreeError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from cabcanary.settings.schema import Settings
+
 
 #: Voltages are shown this often; a person cannot read faster.
 _SHOW_S = 0.5
@@ -30,7 +33,7 @@ class ListenError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Wire:
-    """Where to listen: `kind` is serial, iio or can."""
+    """Where to listen: `kind` is serial, bytes, iio, hwmon, gpio or can."""
 
     kind: str
     place: str
@@ -39,7 +42,8 @@ class Wire:
 
 
 _HOW = (
-    "write a serial port (/dev/ttyUSB0 or /dev/ttyUSB0@19200), iio or iio:FOLDER for voltages, "
+    "write a serial port (/dev/ttyUSB0 or /dev/ttyUSB0@19200; bytes:/dev/ttyUSB0@19200 for binary), "
+    "iio, iio:FOLDER or hwmon for voltages, gpio:PIN for a switch, "
     "can:INTERFACE:CHANNEL@BITRATE for a bus (can:slcan:/dev/ttyACM0@500000), "
     "or the name of a source together with --config FILE"
 )
@@ -51,8 +55,11 @@ def parse_wire(text: str) -> Wire:
     Raises:
         ListenError: it names no wire.
     """
-    if text == "iio" or text.startswith("iio:"):
-        return Wire("iio", text[4:] or "/sys/bus/iio/devices")
+    for kind, folder in (("iio", "/sys/bus/iio/devices"), ("hwmon", "/sys/class/hwmon")):
+        if text == kind or text.startswith(f"{kind}:"):
+            return Wire(kind, text[len(kind) + 1 :] or folder)
+    if text.startswith("gpio:"):
+        return Wire("gpio", text[5:])
     place, _, rate = text.rpartition("@") if "@" in text else (text, "", "")
     if rate and not rate.isdigit():
         raise ListenError(f"'{rate}' is no rate; {_HOW}")
@@ -61,8 +68,10 @@ def parse_wire(text: str) -> Wire:
         if len(parts) != 3 or not rate:
             raise ListenError(f"'{text}' is no bus; {_HOW}")
         return Wire("can", parts[2], int(rate), parts[1])
+    kind = "bytes" if place.startswith("bytes:") else "serial"
+    place = place.removeprefix("bytes:")
     if place.startswith("/"):
-        return Wire("serial", place, int(rate or 9600))
+        return Wire(kind, place, int(rate or 9600))
     raise ListenError(f"'{text}' names nothing to listen to; {_HOW}")
 
 
@@ -73,10 +82,13 @@ def wire_of_source(settings: Settings, name: str) -> Wire:
         ListenError: there is no such source.
     """
     source = settings.sources.get(name)
-    if isinstance(source, IioSource):
-        return Wire("iio", str(source.folder))
+    if isinstance(source, IioSource | HwmonSource):
+        return Wire(source.kind, str(source.folder))
     if isinstance(source, SerialPort):
-        return Wire("serial", source.port, source.baud)
+        kind = "bytes" if isinstance(source, SerialBinarySource) else "serial"
+        return Wire(kind, source.port, source.baud)
+    if isinstance(source, GpioSource):
+        return Wire("gpio", ",".join(str(pin.pin) for pin in source.pins.values()))
     if isinstance(source, CanSource):
         return Wire("can", source.channel, source.bitrate, source.interface)
     raise ListenError(f"there is no source '{name}'; there are: {', '.join(settings.sources)}")
@@ -89,12 +101,7 @@ def listen(wire: Wire, seconds: float | None) -> Iterator[str]:
         ListenError: the wire cannot be opened, or was lost.
     """
     try:
-        if wire.kind == "serial":
-            yield from _serial(wire, seconds)
-        elif wire.kind == "iio":
-            yield from _iio(Path(wire.place), seconds)
-        else:
-            yield from _can(wire, seconds)
+        yield from _WAYS[wire.kind](wire, seconds)
     except TreeError as error:
         raise ListenError(str(error)) from error
     except OSError as error:
@@ -142,7 +149,55 @@ def _shown(data: bytes) -> str:
     return data.rstrip(b"\r").decode("latin-1").encode("unicode_escape").decode("ascii")
 
 
-def _iio(folder: Path, seconds: float | None) -> Iterator[str]:
+def _bytes(wire: Wire, seconds: float | None) -> Iterator[str]:
+    port = serial.Serial(wire.place, wire.rate, timeout=0, exclusive=True)
+    yield f"listening on {wire.place} at {wire.rate} baud, bytes in hexadecimal; times are seconds since the start"
+    started, ends = time.monotonic(), _ends(seconds)
+    with port:
+        while not _over(ends):
+            if not select.select([port.fileno()], [], [], _left(ends, 1.0))[0]:
+                continue
+            data = os.read(port.fileno(), 24)
+            if not data:
+                raise ListenError(f"{wire.place} was unplugged")
+            yield f"{time.monotonic() - started:8.2f}  {data.hex(' ').upper()}"
+
+
+def _hwmon(wire: Wire, seconds: float | None) -> Iterator[str]:
+    chips = sorted(Path(wire.place).glob("hwmon*"))
+    if not chips:
+        raise ListenError(f"there is no hwmon chip under {wire.place}; is its kernel driver loaded?")
+    started, ends = time.monotonic(), _ends(seconds)
+    while not _over(ends):
+        for chip in chips:
+            for file in sorted(chip.glob("*_input")):
+                item = file.name.removesuffix("_input")
+                unit = hwmon.KINDS.get(item.rstrip("0123456789"), "")
+                yield f"{time.monotonic() - started:8.2f}  {_text(chip / 'name')} {item}: {_text(file)} {unit}".rstrip()
+        time.sleep(_left(ends, _SHOW_S))
+
+
+def _gpio(wire: Wire, seconds: float | None) -> Iterator[str]:
+    try:
+        device_class = pin_library().DigitalInputDevice
+        pins = {
+            p: device_class(int(p) if p.isdigit() else p, pull_up=None, active_state=True)
+            for p in wire.place.split(",")
+        }
+    except Exception as error:
+        raise ListenError(f"the pins {wire.place} cannot be read: {error}") from error
+    started, ends, before = time.monotonic(), _ends(seconds), dict.fromkeys(pins, -1)
+    while not _over(ends):
+        for pin, device in pins.items():
+            level = int(device.value)
+            if level != before[pin]:
+                before[pin] = level
+                yield f"{time.monotonic() - started:8.2f}  pin {pin}: {'high' if level else 'low'}"
+        time.sleep(_left(ends, 0.005))
+
+
+def _iio(wire: Wire, seconds: float | None) -> Iterator[str]:
+    folder = Path(wire.place)
     devices = sorted(folder.glob("iio:device*"))
     if not devices:
         raise ListenError(f"there is no IIO device under {folder}; is its kernel driver loaded?")
@@ -207,3 +262,13 @@ def _can(wire: Wire, seconds: float | None) -> Iterator[str]:
         raise ListenError(f"the bus was lost: {error}") from error
     finally:
         bus.shutdown()
+
+
+_WAYS: dict[str, Callable[[Wire, float | None], Iterator[str]]] = {
+    "serial": _serial,
+    "bytes": _bytes,
+    "iio": _iio,
+    "hwmon": _hwmon,
+    "gpio": _gpio,
+    "can": _can,
+}

@@ -98,7 +98,7 @@ def _rule_problems_beside(file: Path) -> list[Problem]:
     """
     try:
         raw = tomllib.loads(file.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return []
     channels, names = raw.get("channels"), raw.get("rules")
     channel_units = {}
@@ -128,10 +128,10 @@ def plan_from_texts(loaded: Loaded[Settings], rule_files: list[Loaded[RuleFile]]
 def _assemble(loaded: Loaded[Settings], rule_files: list[Loaded[RuleFile]], problems: list[Problem]) -> Plan:
     settings = loaded.model
     problems = list(problems)
-    build_pipeline(settings, _wire_of(settings), lambda *where: problems.append(loaded.problem(*where)))
+    pipeline = build_pipeline(settings, _wire_of(settings), lambda *where: problems.append(loaded.problem(*where)))
     problems += _check_references(loaded)
     channel_units = {name: c.unit for name, c in settings.channels.items()}
-    rules, rule_problems = build_rules(rule_files, channel_units)
+    rules, rule_problems = build_rules(rule_files, channel_units, pipeline.ends())
     problems += rule_problems
     if problems:
         raise SettingsError(problems)

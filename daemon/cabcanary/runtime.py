@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import fcntl
 import os
+import random
 import signal
-import socket
+import traceback
 from collections import deque
 from typing import TYPE_CHECKING, Any
 
@@ -19,72 +19,31 @@ from cabcanary.alerts.console import Console
 from cabcanary.alerts.words import alert_event, log_line
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.feed import Feed
-from cabcanary.model import Event, EventKind, Priority, Quality
+from cabcanary.host import notify
+from cabcanary.model import Event, EventKind, Priority
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
-from cabcanary.settings.wires import (
-    CanSource,
-    GpioSource,
-    HwmonSource,
-    IioSource,
-    SerialBinarySource,
-    SerialTextSource,
-    Source,
-)
-from cabcanary.sources.binary_frame import FrameParser
-from cabcanary.sources.can_bus import CanBus
-from cabcanary.sources.gpio import GpioInputs
 from cabcanary.sources.helper import Helper
-from cabcanary.sources.hwmon import hwmon_reader
-from cabcanary.sources.iio import iio_reader
-from cabcanary.sources.serial_port import SerialReader
-from cabcanary.sources.slot import Slots, Status
-from cabcanary.sources.text_line import LineParser
+from cabcanary.sources.slot import Backoff, Slots, Status
+from cabcanary.wiring import Wiring
 
 if TYPE_CHECKING:
     import threading
     from collections.abc import Callable, Coroutine
-    from pathlib import Path
     from typing import TextIO
 
+    from cabcanary.channels.pipeline import Newest
     from cabcanary.model import Frame
     from cabcanary.plan import Plan
-    from cabcanary.sources.tree import TreeReader
+    from cabcanary.recorder.recorder import States
+    from cabcanary.rules.engine import Change
 
 #: How long the parts may take to stop, real seconds; after that the daemon says so and goes.
 _STOP_S = 3.0
 #: How many past events a new reader of the feed is told.
 _RECENT_EVENTS = 20
-
-
-class AlreadyWatchedError(RuntimeError):
-    """Another daemon has this folder, and with it the wires."""
-
-
-def claim(folder: Path) -> int:
-    """Take the folder for this daemon, for as long as the returned descriptor stays open.
-
-    Two daemons would take each other's wires. A folder that cannot be written is no reason not to watch, so then
-    nothing is claimed (-1).
-
-    Raises:
-        AlreadyWatchedError: another daemon has it.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(folder / "daemon.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-    except OSError:
-        return -1
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        holder = os.read(descriptor, 20).decode(errors="replace").strip()
-        os.close(descriptor)
-        words = f"another daemon (process {holder}) watches already, with the folder {folder}; stop it first"
-        raise AlreadyWatchedError(words) from None
-    os.ftruncate(descriptor, 0)
-    os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
-    return descriptor
+#: Different faults of its own that are told of; one that says something new each time must not fill the log.
+_MOST_FAULTS = 50
 
 
 class Daemon:
@@ -108,9 +67,8 @@ class Daemon:
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
         self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._command)
         self._archive_wanted = asyncio.Event()
-        self._trees: list[TreeReader] = []
-        self._buses: list[CanBus] = []
-        self._ignition: bool | None = None
+        self._own_faults: set[str] = set()
+        self._wiring = Wiring(plan, clock, self._slots, self._pressed)
         self.late_ticks = 0
 
     # --- life -----------------------------------------------------------------------------------------
@@ -122,16 +80,21 @@ class Daemon:
         self._say_start()
         try:
             async with asyncio.TaskGroup() as group:
-                for task in self._start_sources():
-                    group.create_task(task)
+                for name, spec in self._plan.settings.sources.items():
+                    status = self._status(name, EventKind.SOURCE)
+                    run = self._wiring.open(name, spec, status)
+                    if run is not None:
+                        group.create_task(self._keep_running(run, status))
                 group.create_task(self._serve_feed())
-                group.create_task(self._archive())
+                helper = self._status("archiver", EventKind.HELPER)
+                group.create_task(self._keep_running(self._archive, helper))
                 if self._plan.settings.mqtt:
-                    group.create_task(self._messenger().run())
+                    messenger = self._status("messenger", EventKind.HELPER)
+                    group.create_task(self._keep_running(self._messenger(messenger).run, messenger))
                 group.create_task(self._keep_ticking())
-                _notify("READY=1")
+                notify("READY=1")
                 await self._stop.wait()
-                _notify("STOPPING=1")
+                notify("STOPPING=1")
                 raise _StopAskedError
         except* _StopAskedError:
             pass
@@ -139,8 +102,7 @@ class Daemon:
             await self._shut_down()
 
     async def _shut_down(self) -> None:
-        for reader in self._trees:
-            reader.stop()
+        self._wiring.stop()
         event, written = self._recorder.close(self._clock.now_ns())
         if event is not None:
             self._tell(event, record=False)
@@ -198,59 +160,22 @@ class Daemon:
 
     # --- sources and helpers ----------------------------------------------------------------------------
 
-    def _start_sources(self) -> list[Coroutine[Any, Any, None]]:
-        started = [self._start_source(name, spec) for name, spec in self._plan.settings.sources.items()]
-        return [task for task in started if task is not None]
+    async def _keep_running(self, run: Callable[[], Coroutine[Any, Any, None]], status: Status) -> None:
+        """Run a part for ever: a fault of its own ends neither the others nor, after a while, itself."""
+        backoff = Backoff(first_s=0.5, longest_s=30.0)
+        while True:
+            try:
+                await run()
+            except Exception as error:  # noqa: BLE001
+                self._own_fault(status.name, error, self._clock.now_ns(), heard=False)
+                status.bad(f"stopped by a fault of its own ({type(error).__name__}: {error}); started again")
+            await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
 
-    def _start_source(self, name: str, spec: Source) -> Coroutine[Any, Any, None] | None:
-        """Start one source; what must run in the loop is returned, the others have threads of their own."""
-        items = self._plan.wanted_items(name)
-        status = self._status(name, EventKind.SOURCE)
-        clock, slots = self._clock, self._slots
-        match spec:
-            case IioSource():
-                self._start_tree(iio_reader(name, spec, items, clock, slots, status))
-            case HwmonSource():
-                self._start_tree(hwmon_reader(name, spec, items, clock, slots, status))
-            case SerialTextSource():
-                return SerialReader(name, spec, LineParser(name, spec), items, clock, slots, status).run()
-            case SerialBinarySource():
-                return SerialReader(name, spec, FrameParser(name, spec), items, clock, slots, status).run()
-            case CanSource():
-                bus = CanBus(name, spec, clock, slots, status)
-                self._buses.append(bus)
-                return bus.run()
-            case GpioSource():
-                return GpioInputs(name, spec, items, clock, slots, status, self._pressed(name)).run()
-        return None
-
-    def _start_tree(self, reader: TreeReader) -> None:
-        self._trees.append(reader)
-        reader.start()
-
-    def _pressed(self, source: str) -> Callable[[str], None]:
-        """What a press of a button of this source does."""
+    def _pressed(self, source: str, item: str) -> None:
+        """A switch has turned on; the acknowledge button is one of them."""
         button = self._plan.settings.buttons.acknowledge
-
-        def pressed(item: str) -> None:
-            if button is not None and (source, item) == (button.source, button.item):
-                self._acknowledge("button")
-
-        return pressed
-
-    def _follow_ignition(self, frame: Frame) -> None:
-        """Tell the buses when the ignition goes on or off, so that a sleeping vehicle is asked for nothing."""
-        channel = self._plan.ignition
-        if channel is None or not self._buses:
-            return
-        value = frame.values[channel]
-        if value.value is None or value.quality is not Quality.GOOD:
-            return
-        ignition = value.value != 0.0
-        if ignition != self._ignition:
-            self._ignition = ignition
-            for bus in self._buses:
-                bus.ignition(ignition)
+        if button is not None and (source, item) == (button.source, button.item):
+            self._acknowledge("button")
 
     def _status(self, name: str, kind: EventKind) -> Status:
         def tell(name: str, ok: bool, words: str) -> None:
@@ -263,7 +188,7 @@ class Daemon:
         self._statuses[name] = status
         return status
 
-    def _messenger(self) -> Helper:
+    def _messenger(self, status: Status) -> Helper:
         mqtt = self._plan.settings.mqtt
         assert mqtt is not None
         settings = {
@@ -271,7 +196,6 @@ class Daemon:
             "vehicle": self._plan.settings.vehicle.name,
             **mqtt.model_dump(mode="json"),
         }
-        status = self._status("messenger", EventKind.HELPER)
 
         def take(message: dict[str, Any]) -> None:
             (status.good if message.get("ok") else status.bad)(str(message.get("text", "")))
@@ -326,22 +250,49 @@ class Daemon:
                 self.late_ticks += int(-wait / period)
                 due = self._loop.time()
             await asyncio.sleep(max(0.0, wait))
-            now_ns = self._clock.now_ns()
-            self._tick(now_ns)
+            now_ns = self._tick()
             if now_ns - beat_ns > NS_PER_S:
                 beat_ns = now_ns
-                _notify("WATCHDOG=1")
+                notify("WATCHDOG=1")
 
-    def _tick(self, now_ns: int) -> None:
+    def _tick(self) -> int:
+        """One tick; returns its time. Whatever goes wrong in it, the next one comes."""
+        # The readings first: what a thread leaves while the time is taken belongs to the next tick.
         newest = dict(self._slots.newest)
-        # A reading that a thread left after the tick's time was taken belongs to this tick all the same.
-        now_ns = max(now_ns, max((r.time_ns for r in newest.values()), default=0))
-        self._recorder.before_step(now_ns)
-        frame = self._pipeline.step(newest, now_ns)
-        changes = self._engine.step(frame)
-        heard = self._annunciator.update(changes, now_ns) if changes else []
-        # From here on everything has sounded that must; the rest may take its time.
-        event, written = self._recorder.step(frame, newest)
+        now_ns = self._clock.now_ns()
+        try:
+            state = self._recorder.states_before(now_ns)
+            frame = self._pipeline.step(newest, now_ns)
+            changes = self._engine.step(frame)
+            heard = self._annunciator.update(changes, now_ns)
+        except Exception as error:  # noqa: BLE001 - a fault of our own must be heard, not end the watch
+            self._own_fault("the monitor itself", error, now_ns, heard=True)
+            return now_ns
+        # From here on everything has sounded that must; the rest may take its time, and may fail.
+        try:
+            self._after_the_warning(frame, newest, changes, heard, state)
+        except Exception as error:  # noqa: BLE001
+            self._own_fault("recording or showing", error, now_ns, heard=False)
+        return now_ns
+
+    def _own_fault(self, where: str, error: Exception, now_ns: int, *, heard: bool) -> None:
+        """A fault in this program: said once for each kind, and when it blinds the monitor, heard until it stops."""
+        words = f"fault in {where}: {type(error).__name__}: {error}; please report this with the log"
+        if words not in self._own_faults and len(self._own_faults) < _MOST_FAULTS:
+            self._own_faults.add(words)
+            self._console.line("".join(traceback.format_exception(error)))
+            with contextlib.suppress(Exception):
+                self._tell(Event(now_ns, EventKind.HELPER, "fault", words, {"ok": False}))
+        if heard:
+            self._annunciator.insist(sounds.CANNOT_SEE)
+
+    def _after_the_warning(
+        self, frame: Frame, newest: Newest, changes: list[Change], heard: list[Event], state: States | None
+    ) -> None:
+        if not self._annunciator.failure_told:
+            self._annunciator.failure_told = True
+            self._tell(Event(frame.time_ns, EventKind.HELPER, "output", self._annunciator.failure, {"ok": False}))
+        event, written = self._recorder.step(frame, newest, state)
         for told in (*map(alert_event, changes), *heard):
             self._remember_alert(told)
             self._tell(told)
@@ -350,7 +301,7 @@ class Daemon:
         if written is not None:
             self._archive_when(written)
         self._feed.frame(frame)
-        self._follow_ignition(frame)
+        self._wiring.follow_ignition(frame)
 
     def _remember_alert(self, event: Event) -> None:
         if event.kind is EventKind.ALERT:
@@ -414,15 +365,3 @@ class Daemon:
 
 class _StopAskedError(Exception):
     """Ends the task group from inside, in order."""
-
-
-def _notify(message: str) -> None:
-    """Tell systemd, if it asked for it (sd_notify's protocol: a datagram to $NOTIFY_SOCKET)."""
-    address = os.environ.get("NOTIFY_SOCKET")
-    if not address:
-        return
-    if address.startswith("@"):
-        address = "\0" + address[1:]
-    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as notifier:
-        notifier.setblocking(False)
-        notifier.sendto(message.encode(), address)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import sys
 import time
 from typing import TYPE_CHECKING, Any
@@ -28,6 +29,8 @@ _ARCHIVED_S = 30.0
 def run_bench(folder: Path, speed: float, *, plain: bool, as_json: bool) -> int:
     """Drive the first scenario; 0 if all that was promised was kept."""
     before = {d["drive"] for d in list_drives(folder)[0]}
+    # Asked to end, the bench takes its daemon along.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     rig = Rig(folder, FIRST_DRIVE, speed)
     if not as_json:
         _introduce(rig)
@@ -97,6 +100,8 @@ class _Bench:
             elif "event" in message:
                 self._event(message["event"])
             elif "hello" in message:
+                if self._rig.daemon is not None and message["hello"]["pid"] != self._rig.daemon.pid:
+                    raise FeedLostError("another daemon serves this folder; stop it, or give --folder")
                 sources = message["hello"]["sources"]
                 self._sources_ok |= {name for name, s in sources.items() if s["ok"]}
 

@@ -9,6 +9,7 @@ import time
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
 _CHUNK = 1 << 16
@@ -19,10 +20,12 @@ class FeedLostError(ConnectionError):
 
 
 class Follower:
-    """One reader of the feed."""
+    """One reader of the feed. `ended` says that the daemon is gone, so that nobody waits for it."""
 
-    def __init__(self, path: Path, frames_hz: float, wait_s: float = 10.0) -> None:
-        self._socket = _connect(path, wait_s)
+    def __init__(
+        self, path: Path, frames_hz: float, wait_s: float = 10.0, ended: Callable[[], bool] = lambda: False
+    ) -> None:
+        self._socket = _connect(path, wait_s, ended)
         self._rest = b""
         self._socket.sendall(json.dumps({"subscribe": {"frames_hz": frames_hz}}).encode() + b"\n")
 
@@ -49,7 +52,7 @@ class Follower:
         self._socket.close()
 
 
-def _connect(path: Path, wait_s: float) -> socket.socket:
+def _connect(path: Path, wait_s: float, ended: Callable[[], bool]) -> socket.socket:
     ends = time.monotonic() + wait_s
     while True:
         client = socket.socket(socket.AF_UNIX)
@@ -57,6 +60,8 @@ def _connect(path: Path, wait_s: float) -> socket.socket:
             client.connect(str(path))
         except OSError as error:
             client.close()
+            if ended():
+                raise FeedLostError("the daemon ended at once") from error
             if time.monotonic() > ends:
                 raise FeedLostError(f"no daemon serves {path}: {error}") from error
             time.sleep(0.02)

@@ -88,7 +88,8 @@ class Rig:
                 stderr=subprocess.STDOUT,
                 env=environment,
             )
-        return Follower(self.folder / "feed.sock", frames_hz=50)
+        daemon = self.daemon
+        return Follower(self.folder / "feed.sock", frames_hz=50, ended=lambda: daemon.poll() is not None)
 
     def stop_daemon(self) -> int:
         """Ask the daemon to stop, and wait; returns its exit code."""

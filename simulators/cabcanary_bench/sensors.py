@@ -11,7 +11,10 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from .air import GAS_J_KG_K, KELVIN
+from cabcanary.channels.shapes import Curve, Lines
+from cabcanary.channels.temperature import Beta
+
+from .air import GAS_J_KG_K
 
 if TYPE_CHECKING:
     from .faults import Effects
@@ -31,12 +34,24 @@ _EXHAUST_PA = 101_325.0
 MAP_LOW_KPA, MAP_HIGH_KPA = 20.0, 250.0
 _MAP_LOW_SHARE, _MAP_SPAN_SHARE = 0.1, 0.8
 _MAP_NOISE_KPA = 0.15
+#: Share of the supply -> kPa, out to the ends of its own output, 4 and 96 %; the bench goes through it backwards.
+_MAP_SHARE = Curve(
+    Lines(
+        [
+            (share, MAP_LOW_KPA + (share - _MAP_LOW_SHARE) / _MAP_SPAN_SHARE * (MAP_HIGH_KPA - MAP_LOW_KPA))
+            for share in (0.04, 0.96)
+        ]
+    ),
+    0.04,
+    0.96,
+)
 
 # --- supply and charge temperature --------------------------------------------------------------------
 SUPPLY_DIVIDER = 4.0
 _SUPPLY_NOISE_V = 0.01
 NTC_OHM_25, NTC_BETA_K, NTC_PULL_UP_OHM = 10_000.0, 3950.0, 2490.0
 _CHARGE_NOISE_V = 0.002
+_NTC = Beta(NTC_OHM_25, NTC_BETA_K)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,8 +150,7 @@ class Wideband:
 
 def map_volts(kpa: float, supply_v: float = SENSOR_SUPPLY_V) -> float:
     """Voltage of the pressure sensor; it stops at the ends of its own output, 4 to 96 % of its supply."""
-    share = _MAP_LOW_SHARE + (kpa - MAP_LOW_KPA) / (MAP_HIGH_KPA - MAP_LOW_KPA) * _MAP_SPAN_SHARE
-    return supply_v * min(0.96, max(0.04, share))
+    return supply_v * _MAP_SHARE.inverse(kpa)
 
 
 def map_kpa(volts: float, supply_v: float = SENSOR_SUPPLY_V) -> float | None:
@@ -144,12 +158,12 @@ def map_kpa(volts: float, supply_v: float = SENSOR_SUPPLY_V) -> float | None:
     share = volts / supply_v
     if not _MAP_LOW_SHARE <= share <= _MAP_LOW_SHARE + _MAP_SPAN_SHARE:
         return None
-    return MAP_LOW_KPA + (share - _MAP_LOW_SHARE) / _MAP_SPAN_SHARE * (MAP_HIGH_KPA - MAP_LOW_KPA)
+    return _MAP_SHARE.value(share)[0]
 
 
 def ntc_ohm(celsius: float) -> float:
     """Resistance of the charge temperature sensor by the beta equation, ohm."""
-    return NTC_OHM_25 * math.exp(NTC_BETA_K * (1 / (celsius + KELVIN) - 1 / 298.15))
+    return _NTC.inverse(celsius)
 
 
 def ntc_volts(celsius: float, supply_v: float = SENSOR_SUPPLY_V) -> float:

@@ -256,11 +256,15 @@ def test_a_pressure_in_another_unit_is_compared_as_pressure():
         (good(0.0), good(12.4), good(101.0), good(1.0), 0.0),
         (good(800.0), good(11.5), good(33.0), good(1.0), 1.0),  # a dead alternator does not stop an engine
         (ABSENT, good(14.0), good(33.0), good(1.0), 1.0),  # nor does a dead bus
-        (ABSENT, good(12.4), good(33.0), good(1.0), None),  # both at once: unknown, and never "standing"
+        (ABSENT, good(12.4), good(33.0), good(1.0), 1.0),  # both at once: an idle's vacuum needs an engine that turns
+        (ABSENT, good(12.4), good(142.0), ABSENT, 1.0),  # and so does boost
+        (ABSENT, good(12.4), good(100.0), good(1.0), None),  # the air's pressure tells nothing
+        (good(0.0), good(14.0), good(142.0), ABSENT, None),  # a speed of nothing under boost contradicts itself
         (ABSENT, good(12.4), good(101.0), ABSENT, None),
         (ABSENT, good(12.4), ABSENT, ABSENT, 0.0),  # the key is off: all is dark
         (ABSENT, ABSENT, ABSENT, ABSENT, None),  # nothing at all is no knowledge
-        (good(800.0, Quality.STALE), ABSENT, good(33.0), good(1.0), None),
+        (good(800.0, Quality.STALE), ABSENT, good(33.0), good(1.0), 1.0),
+        (good(800.0, Quality.STALE), ABSENT, good(99.0), good(1.0), None),
     ],
 )
 def test_an_engine_is_said_to_stand_only_when_it_is_known_to(speed, supply, pressure, mixture, expected):
@@ -277,6 +281,33 @@ def test_an_engine_is_said_to_stand_only_when_it_is_known_to(speed, supply, pres
     value = channel.step({"engine_speed": speed, "supply": supply, "map": pressure, "lambda": mixture}, 0)
     assert value.value == expected
     assert (value.quality is Quality.GOOD) == (expected is not None)
+
+
+@pytest.mark.parametrize(
+    ("supply", "pressure", "mixture", "expected"),
+    [
+        (good(12.5), good(101.0), good(1.5), 0.0),
+        (good(12.5), ABSENT, ABSENT, 0.0),  # the key has taken the sensors' supply along
+        (good(14.1), ABSENT, ABSENT, 0.0),  # and the battery has its surface charge still
+        (good(14.1), good(101.0), ABSENT, None),  # a loose ignition wire, and an alternator that charges
+        (good(12.4), good(142.0), ABSENT, None),  # a loose ignition wire under boost
+        (good(12.4), good(33.0), ABSENT, None),
+    ],
+)
+def test_an_ignition_that_is_off_is_believed_only_where_nothing_contradicts(supply, pressure, mixture, expected):
+    spec = EngineRunningChannel.model_validate(
+        {
+            "derive": "engine_running",
+            "ignition": "ignition",
+            "engine_speed": "engine_speed",
+            "supply": "supply",
+            "pressure": "map",
+            "lambda_channel": "lambda",
+        }
+    )
+    values = {"engine_speed": ABSENT, "supply": supply, "map": pressure, "lambda": mixture, "ignition": good(0.0)}
+    channel = EngineRunning("running", spec, UNITS | {"ignition": "state"})
+    assert channel.step(values, 0).value == expected
 
 
 def test_a_supply_alone_never_says_that_the_engine_stands():

@@ -13,7 +13,7 @@ from cabcanary.recorder import archiver
 from cabcanary.recorder.archiver import Drive, archive_all
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
-from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json, encode_samples, read_blocks
+from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json, encode_samples
 from cabcanary.store.manifest import read_manifests
 
 TICK_NS = 20_000_000
@@ -50,10 +50,10 @@ class Live:
         """One tick with what the wires say now, in the daemon's order."""
         newest = dict(self.wires.newest)
         self.states[self.now_ns] = (self.pipeline.state(), self.engine.state())
-        self.recorder.before_step(self.now_ns)
+        state = self.recorder.states_before(self.now_ns)
         frame = self.pipeline.step(newest, self.now_ns)
         self.changes += self.engine.step(frame)
-        _, written = self.recorder.step(frame, newest)
+        _, written = self.recorder.step(frame, newest, state)
         self.done = written or self.done
         self.frames.append(frame)
 
@@ -69,7 +69,7 @@ def journals(folder):
 
 def drive_of(folder):
     (path,) = journals(folder)
-    return Drive(list(read_blocks(path.read_bytes())))
+    return Drive(path.read_bytes())
 
 
 @pytest.fixture

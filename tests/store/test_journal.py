@@ -201,3 +201,23 @@ def test_a_good_checksum_over_a_payload_that_is_not_packed_is_damage():
     fields = struct.pack("<IIB", 4, 0, 2)
     block = b"CCJ1" + fields + struct.pack("<I", crc32_by_hand(fields + b"junk")) + b"junk"
     assert list(read_blocks(block + JOURNAL)) == BLOCKS
+
+
+def test_a_good_checksum_over_a_payload_that_claims_to_unpack_to_a_terabyte_is_damage_and_no_memory():
+    # RFC 8878, 3.1.1: magic, a single segment with its size in eight bytes, one empty raw block.
+    packed = b"\x28\xb5\x2f\xfd\xe0" + struct.pack("<Q", 1 << 40) + b"\x01\x00\x00"
+    fields = struct.pack("<IIB", len(packed), 0, 2)
+    block = b"CCJ1" + fields + struct.pack("<I", crc32_by_hand(fields + packed)) + packed
+    assert list(read_blocks(block + JOURNAL)) == BLOCKS
+
+
+@pytest.mark.parametrize("payload", [b"[1]", b"null", b'"x"', b"[" * 50_000, b'{"a":' * 50_000])
+def test_an_event_that_is_no_object_is_refused(payload):
+    with pytest.raises(ValueError):
+        decode_events(payload)
+
+
+@pytest.mark.parametrize("reasons", [b"null", b"7", b"[1]", b"[[[],0,1]]", b"{", b""])
+def test_samples_with_reasons_of_another_shape_are_refused(reasons):
+    with pytest.raises(ValueError):
+        decode_samples(struct.pack("<IH", 0, 0) + reasons, [])

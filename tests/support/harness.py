@@ -21,7 +21,6 @@ import pytest
 
 from cabcanary.clock import NS_PER_S
 from cabcanary.recorder.archiver import Drive
-from cabcanary.store.journal import read_blocks
 from cabcanary_bench.follow import FeedLostError, Follower
 from cabcanary_bench.grade import Masks, Verdict, grade
 from cabcanary_bench.rig import Rig
@@ -87,7 +86,7 @@ def processes_of(folder: Path) -> dict[int, str]:
 
 def read_journal(path: Path) -> Drive:
     """What a journal holds at this moment; it may be growing."""
-    return Drive(list(read_blocks(path.read_bytes())))
+    return Drive(path.read_bytes())
 
 
 class Listener:

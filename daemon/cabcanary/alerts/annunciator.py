@@ -30,6 +30,9 @@ class Annunciator:
         self._players = tuple(players)
         self._standing: dict[str, Change] = {}
         self._heard: Change | None = None
+        self._insisted: Sound | None = None
+        #: What last went wrong with an output, and whether somebody has been told.
+        self.failure, self.failure_told = "", True
 
     def start_up(self, now_ns: int) -> Event:
         """Prove at start that the players work."""
@@ -52,8 +55,9 @@ class Annunciator:
                 self._standing.pop(change.alert, None)
         loudest = max(self._standing.values(), key=lambda c: (c.priority, c.time_ns, c.alert), default=None)
         # The very same change goes on sounding; a new trip of the same alert begins its sound again.
-        if loudest is self._heard:
+        if loudest is self._heard and self._insisted is None:
             return []
+        self._insisted = None
         self._heard = loudest
         if loudest is None:
             self._silence()
@@ -70,6 +74,13 @@ class Annunciator:
             )
         ]
 
+    def insist(self, sound: Sound) -> None:
+        """Let this sound stand until an alert decides otherwise; called again it goes on without a break."""
+        if self._insisted is not sound:
+            self._insisted = sound
+            self._heard = None
+            self._play(sound)
+
     def acknowledged(self) -> None:
         """A person has acknowledged: a short sound says that it was taken."""
         if self._heard is None:
@@ -77,8 +88,20 @@ class Annunciator:
 
     def _play(self, sound: Sound) -> None:
         for player in self._players:
-            player.play(sound)
+            try:
+                player.play(sound)
+            except Exception as error:  # noqa: BLE001 - one dead output must not silence the others
+                self._failed(error)
 
     def _silence(self) -> None:
         for player in self._players:
-            player.silence()
+            try:
+                player.silence()
+            except Exception as error:  # noqa: BLE001
+                self._failed(error)
+
+    def _failed(self, error: Exception) -> None:
+        words = f"an output fails: {type(error).__name__}: {error}"
+        if words != self.failure:
+            self.failure = words
+            self.failure_told = False

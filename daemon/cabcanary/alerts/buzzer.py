@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.pins import pin_library
+
 if TYPE_CHECKING:
     from cabcanary.alerts.sounds import Sound
     from cabcanary.clock import Clock
@@ -26,13 +28,12 @@ class PwmBuzzer:
         self._step = 0
         self._timer: asyncio.TimerHandle | None = None
         try:
-            from gpiozero import BadPinFactory
-            from gpiozero import PWMOutputDevice as Pwm
+            library = pin_library()
         except ImportError as error:
             raise BuzzerError(f"gpiozero cannot be loaded: {error}") from error
         try:
-            self._device: Any = Pwm(pin, initial_value=0, frequency=1000)
-        except BadPinFactory as error:
+            self._device: Any = library.PWMOutputDevice(pin, initial_value=0, frequency=1000)
+        except library.BadPinFactory as error:
             raise BuzzerError(
                 "this machine has no GPIO pins that can be used; on a Pi, install lgpio and join the group gpio"
             ) from error

@@ -75,7 +75,10 @@ class AirPressure:
         kpa = -1.0
         if pressure is not None and self.spec.pressure is not None:
             kpa = self._units[self.spec.pressure].to_si(pressure) / 1000
-        if not self._LOWEST_KPA <= kpa <= self._HIGHEST_KPA or not self._standing(values):
+        # By the supply alone a resting alternator looks like a standing engine: believed once, at the start.
+        by_speed = good(values, self.spec.engine_speed) is not None
+        believed = self._standing(values) and (by_speed or self._kpa is None)
+        if not self._LOWEST_KPA <= kpa <= self._HIGHEST_KPA or not believed:
             self._quiet = None
             return
         since, low, high = self._quiet or (now_ns, kpa, kpa)
@@ -125,6 +128,8 @@ class Boost(Stateless):
         self._pressure, self._air = (units.unit(channel_units[c]) for c in self.inputs)
         self._target = units.unit(spec.unit)
         self._reference = reference
+        #: The pressure channel whose range is this one's, too: a vented gauge sensor shows boost itself.
+        self.gauge = spec.pressure if reference == "vented gauge" else None
 
     def step(self, values: dict[str, Value], now_ns: int) -> Value:
         """Boost at this tick; unknown, with the reason, without a pressure or the air's."""

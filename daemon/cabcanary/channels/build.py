@@ -40,6 +40,11 @@ Note = Callable[[tuple[str | int, ...], str, str], None]
 #: The unit in which a source gives an item, and whether it is a converter's own voltage.
 WireOf = Callable[[MeasuredChannel], tuple[units.Unit, bool]]
 
+#: No engine burns, and no sensor shows, a lambda outside these; AFR lies far above.
+_LOWEST_LAMBDA, _HIGHEST_LAMBDA = 0.3, 5.0
+#: A wire that is broken or shorted to ground stands below the one, one shorted to a 5 V supply above the other.
+_DEAD_VOLTS, _FULL_VOLTS = 0.1, 4.9
+
 #: What the channel behind each key must measure, by an example of its unit.
 _KEYS = {
     "pressure": "kPa",
@@ -102,7 +107,8 @@ class _Builder:
         if not self._wideband_has_its_curve(path, spec, live=live):
             return None
         try:
-            return Measured(name, spec, wire, self._units, live=live)
+            built = Measured(name, spec, wire, self._units, live=live)
+            return built if self._mixture_is_lambda(path, spec, built) else None
         except CurveError as error:
             points = spec.curve is not None and spec.curve.kind in ("linear", "table")
             fix = "give points as [wire, value], rising along the wire" if points else "correct what the curve is given"
@@ -123,6 +129,8 @@ class _Builder:
             self._note((*path, "curve"), words, fix)
 
     def _wideband_has_its_curve(self, path: tuple[str, str], spec: MeasuredChannel, *, live: bool) -> bool:
+        if spec.measures == "lambda" and live and spec.curve is not None:
+            return self._rich_end_is_guarded(path, spec)
         if spec.measures != "lambda" or spec.curve is not None or (not live and spec.ends is not None):
             return True
         if live:
@@ -130,6 +138,36 @@ class _Builder:
         else:
             fix = "add ends = [0.65, 1.50], from its data sheet"
             self._note(path, "the ends of this wideband's range are not given", fix)
+        return False
+
+    def _mixture_is_lambda(self, path: tuple[str, str], spec: MeasuredChannel, built: Measured) -> bool:
+        ends = built.chain.ends
+        if spec.measures != "lambda" or ends is None or (ends[0] >= _LOWEST_LAMBDA and ends[1] <= _HIGHEST_LAMBDA):
+            return True
+        message = f"a mixture from {ends[0]:g} to {ends[1]:g} is no lambda"
+        fix = "if these numbers are AFR, add afr_scale = 14.7 or whatever scale the sensor was set to"
+        self._note((*path, "curve" if spec.curve is not None else "ends"), message, fix)
+        return False
+
+    def _rich_end_is_guarded(self, path: tuple[str, str], spec: MeasuredChannel) -> bool:
+        """Where the rich end of a voltage is also what a broken wire gives, only rails keep it from sounding safe."""
+        if spec.curve is None or spec.curve.kind not in ("linear", "table"):
+            return True
+        points = sorted(spec.curve.points)
+        (low, at_low), (high, at_high) = points[0], points[-1]
+        factor = units.unit(spec.wire_unit or "V").factor
+        rails = spec.rails
+        if at_low < at_high and low * factor <= _DEAD_VOLTS and (rails is None or rails[0] <= low):
+            message, side = (
+                f"{low:g} on the wire is its rich end, and a broken or grounded wire gives the same",
+                "above",
+            )
+        elif at_low > at_high and high * factor >= _FULL_VOLTS and (rails is None or rails[1] >= high):
+            message, side = f"{high:g} on the wire is its rich end, and a shorted wire gives the same", "below"
+        else:
+            return True
+        fix = f"add rails with an end {side} it, such as rails = [0.1, 4.9]: rich would silence the rule for lean"
+        self._note((*path, "rails" if rails else "curve"), message, fix)
         return False
 
     def _refers_well(self, path: tuple[str, str], spec: MeasuredChannel) -> bool:
@@ -189,7 +227,7 @@ class _Builder:
             case AfrChannel():
                 return Afr(name, spec, self._units, units.fuel_ratio(self._settings.vehicle.fuel))
             case EngineRunningChannel():
-                return EngineRunning(name, spec, self._units)
+                return EngineRunning(name, spec, self._units, self._reference(spec.pressure or ""))
             case FuelCutChannel():
                 return FuelCutGas(name, spec, self._units, self._response(spec.lambda_channel))
             case AsBurntChannel():

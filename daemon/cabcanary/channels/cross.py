@@ -65,7 +65,10 @@ class CrossCheck:
         own_unit = self._units[spec.channel]
         other = own_unit.from_si(self._units[spec.witness].to_si(witness))
         if spec.below is not None and other >= spec.below:
-            return None
+            # At its ceiling the witness proves no more than "at least this".
+            if own >= spec.below - spec.within:
+                return None
+            return f"shows {own:.3g} {own_unit.symbol} where {spec.witness} shows at least {spec.below:.3g}"
         if abs(own - other) <= spec.within:
             return ""
         return f"differs from {spec.witness} by {own - other:+.3g} {own_unit.symbol}"

@@ -19,14 +19,20 @@ _R_AIR = 287.05  # J/(kg K), dry air
 
 
 class EngineRunning(Stateless):
-    """Whether the engine runs: by its speed, or where that is not known, by a charging supply; an ignition that is
-    off settles it.
+    """Whether the engine runs: by its speed, a charging supply, or a manifold pressure that is no air's.
 
-    Without any of these, standing still is believed only when the supply does not charge and pressure and mixture
-    are dark as well: the key is off. A dead alternator, a dead bus or a blown fuse alone never looks like it.
+    Standing still silences blindness, so it is believed only where nothing contradicts: an engine speed of nothing, or
+    an ignition that is off, with a manifold at the air's pressure and, without an engine speed, a supply that does not
+    charge; or everything dark at once, the key being off. What contradicts itself is unknown. `reference` is the
+    pressure sensor's: only an absolute one can tell the air's pressure.
     """
 
-    def __init__(self, name: str, spec: EngineRunningChannel, channel_units: Mapping[str, str]) -> None:
+    #: Weather and altitude of roads. Below is an engine that draws, above one that is boosted.
+    _LOWEST_AIR_KPA, _HIGHEST_AIR_KPA = 55.0, 108.0
+
+    def __init__(
+        self, name: str, spec: EngineRunningChannel, channel_units: Mapping[str, str], reference: str = "absolute"
+    ) -> None:
         self.name, self.spec = name, spec
         named = (spec.engine_speed, spec.supply, spec.pressure, spec.lambda_channel, spec.ignition)
         self.inputs: tuple[str, ...] = tuple(c for c in named if c is not None)
@@ -34,6 +40,8 @@ class EngineRunning(Stateless):
         supply = channel_units[spec.supply] if spec.supply else "V"
         self._running_speed = units.convert(spec.running_rpm, "rpm", speed)
         self._charging = units.convert(spec.charging_volts, "V", supply)
+        absolute = spec.pressure is not None and reference == "absolute"
+        self._pressure = units.unit(channel_units[spec.pressure]) if absolute and spec.pressure else None
 
     def step(self, values: dict[str, Value], now_ns: int) -> Value:
         """1, 0, or unknown with the reason."""
@@ -44,18 +52,29 @@ class EngineRunning(Stateless):
         return Value(1.0 if running else 0.0, Quality.GOOD, now_ns)
 
     def _running(self, values: dict[str, Value]) -> bool | None:
-        speed = known(values, self.spec.engine_speed)
+        speed, supply = known(values, self.spec.engine_speed), known(values, self.spec.supply)
+        turns = self._turns(values)
         if speed is not None:
-            return speed >= self._running_speed
+            return True if speed >= self._running_speed else None if turns else False
+        charges = supply is not None and supply > self._charging
+        dark = self._dark(values)
         if good(values, self.spec.ignition) == 0.0:
-            return False
-        supply = known(values, self.spec.supply)
-        if supply is not None and supply > self._charging:
+            return None if turns or (charges and not dark) else False
+        if charges or turns:
             return True
-        witnesses = [c for c in (self.spec.pressure, self.spec.lambda_channel) if c is not None]
-        if supply is not None and witnesses and not any(values[c].quality in USABLE for c in witnesses):
+        return False if dark and supply is not None else None
+
+    def _turns(self, values: dict[str, Value]) -> bool:
+        """The manifold's pressure is one that only a turning engine makes."""
+        pressure = known(values, self.spec.pressure)
+        if pressure is None or self._pressure is None:
             return False
-        return None
+        kpa = self._pressure.to_si(pressure) / 1000
+        return not self._LOWEST_AIR_KPA <= kpa <= self._HIGHEST_AIR_KPA
+
+    def _dark(self, values: dict[str, Value]) -> bool:
+        witnesses = [c for c in (self.spec.pressure, self.spec.lambda_channel) if c is not None]
+        return bool(witnesses) and not any(values[c].quality in USABLE for c in witnesses)
 
 
 class Airflow(Stateless):
@@ -83,6 +102,8 @@ class Airflow(Stateless):
         assert temperature.value is not None
         pascal = self._pressure.to_si(pressure.value)
         kelvin = self._temperature.to_si(temperature.value)
+        if pascal <= 0 or kelvin <= 0:
+            return Value(None, Quality.ABSENT, now_ns, reason="no pressure or temperature to calculate with")
         turns_s = self._speed.to_si(speed.value) / self._rpm / 60.0
         efficiency = self.spec.volumetric_efficiency
         kg_s = efficiency * pascal / (_R_AIR * kelvin) * self.spec.displacement / 2.0 * turns_s

@@ -21,6 +21,8 @@ Verdict = tuple[Quality, str] | None
 #: named unit), noisiest. The pressures and the mixture of a running engine never stand still to the last digit
 #: of a converter; what an engine computer sends is coarse and may. Common practice, no source.
 _STUCK_S: dict[str, float] = {"lambda": 10.0, "manifold_pressure": 10.0}
+#: What another computer sends is coarser, but a mixture that an engine burns never stands still for this long.
+_STUCK_SENT_S: dict[str, float] = {"lambda": 20.0}
 #: A manifold of a few litres fills in some 20 ms at the very fastest: 100 kPa in 20 ms.
 _FASTEST_KPA_S = 6000.0
 #: A lead-acid battery and its alternator: load dumps are faster, and are no reading either.
@@ -29,6 +31,8 @@ _FASTEST_V_S = 150.0
 _FASTEST_C_S = 120.0
 #: Scatter is taken over this many readings.
 _SCATTER_READINGS = 25
+#: Scatter estimated from so few readings wanders: what was too noisy is quiet again below this share of the limit.
+_QUIET_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +51,8 @@ def limits_for(spec: Health, measures: Measures, *, from_converter: bool, per_kp
     how many of the channel's unit are one kPa (only for pressures).
     """
     stuck_s = spec.stuck_after
-    if stuck_s is None and from_converter:
-        stuck_s = _STUCK_S.get(measures)
+    if stuck_s is None:
+        stuck_s = (_STUCK_S if from_converter else _STUCK_SENT_S).get(measures)
     fastest = spec.fastest
     if fastest is None and from_converter:
         fastest = {
@@ -69,6 +73,7 @@ class HealthTests:
         self._last: tuple[int, float, float] | None = None  # time, raw, value
         self._same_since = 0
         self._steps: deque[float] = deque(maxlen=_SCATTER_READINGS)
+        self._noisy = False
 
     def judge(self, raw: float, value: float, quality: Quality, time_ns: int) -> Verdict:
         """A verdict against a reading whose curve gave `quality`, or None; called once per reading."""
@@ -104,13 +109,19 @@ class HealthTests:
         steps = list(self._steps)
         curls = [b - a for a, b in itertools.pairwise(steps)]
         scatter = (sum(c * c for c in curls) / len(curls) / 6.0) ** 0.5
-        if scatter <= noisiest:
+        self._noisy = scatter > noisiest * (_QUIET_SHARE if self._noisy else 1.0)
+        if not self._noisy:
             return None
         return Quality.IMPLAUSIBLE, f"scatters by {scatter:.3g} {self._unit}: loose contact or interference"
 
     def state(self) -> dict[str, Any]:
         """All that later verdicts depend on."""
-        return {"last": self._last and list(self._last), "same": self._same_since, "steps": list(self._steps)}
+        return {
+            "last": self._last and list(self._last),
+            "same": self._same_since,
+            "steps": list(self._steps),
+            "noisy": self._noisy,
+        }
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state."""
@@ -118,3 +129,4 @@ class HealthTests:
         self._last = (int(last[0]), float(last[1]), float(last[2])) if last else None
         self._same_since = int(state["same"])
         self._steps = deque(state["steps"], maxlen=_SCATTER_READINGS)
+        self._noisy = bool(state.get("noisy"))

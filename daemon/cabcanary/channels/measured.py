@@ -62,6 +62,12 @@ class Measured:
         """The unit in which the source gives its readings."""
         return self._wire.symbol
 
+    @property
+    def ends_si(self) -> tuple[float, float] | None:
+        """The lowest and highest value that the sensor can show, in SI; None where nothing says so."""
+        ends, unit = self.chain.ends, units.unit(self.spec.unit)
+        return None if ends is None else (unit.to_si(ends[0]), unit.to_si(ends[1]))
+
     def step(self, reading: Reading | None, values: dict[str, Value], now_ns: int) -> Value:
         """The channel's value at `now_ns`, from the newest reading and the channels that it refers to."""
         value = self._without_states(reading, values, now_ns)
@@ -107,8 +113,10 @@ class Measured:
             quality, reason = self._ends.judge(self._held(value), quality, reading.time_ns)
         if plausible and not plausible[0] <= value <= plausible[1]:
             return Quality.IMPLAUSIBLE, f"{value:.4g} {self.spec.unit} cannot be true"
-        # What the ends say of a wideband weighs more: a pump that dies is faster than any other change.
-        if verdict is not None and quality is Quality.GOOD:
+        # Lean at the end of a wideband's range weighs more: a pump that dies is faster than any other change. No
+        # other end is believed of a wire that jumps or scatters: "at most" would silence rules.
+        lean = self._ends is not None and quality is Quality.SATURATED_HIGH
+        if verdict is not None and not lean and quality is not Quality.OUT_OF_RANGE:
             return verdict
         return quality, reason
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.model import Frame, Reading, Value
+from cabcanary.channels.air import Boost
+from cabcanary.model import Frame, Quality, Reading, Value
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -15,6 +16,11 @@ if TYPE_CHECKING:
 
 #: (source, item) -> the newest reading.
 Newest = dict[tuple[str, str], Reading]
+
+
+def _cannot_be_calculated(error: ArithmeticError, now_ns: int) -> Value:
+    """Numbers that overflow or divide by zero cost their own channel, not the tick."""
+    return Value(None, Quality.ABSENT, now_ns, reason=f"cannot be calculated from these inputs ({error})")
 
 
 class Pipeline:
@@ -45,12 +51,23 @@ class Pipeline:
         """One tick: `newest` holds the newest reading of each wire, `now_ns` is the tick's time."""
         values: dict[str, Value] = {}
         for channel in self.measured:
-            values[channel.name] = channel.step(newest.get(channel.key), values, now_ns)
+            try:
+                values[channel.name] = channel.step(newest.get(channel.key), values, now_ns)
+            except ArithmeticError as error:
+                values[channel.name] = _cannot_be_calculated(error, now_ns)
         for check in self.checks.values():
             check.step(values, now_ns)
         for derived in self.derived:
-            values[derived.name] = derived.step(values, now_ns)
+            try:
+                values[derived.name] = derived.step(values, now_ns)
+            except ArithmeticError as error:
+                values[derived.name] = _cannot_be_calculated(error, now_ns)
         return Frame(now_ns, {name: values[name] for name in self.units})
+
+    def ends(self) -> dict[str, tuple[float, float]]:
+        """The lowest and highest value, in SI, that a channel can show, where its sensor's range says so."""
+        found = {m.name: m.ends_si for m in self.measured if m.ends_si is not None}
+        return found | {d.name: found[d.gauge] for d in self.derived if isinstance(d, Boost) and d.gauge in found}
 
     def roots(self) -> dict[str, tuple[str, ...]]:
         """Each channel -> the measured channels that it is made from (itself, if measured)."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
 from typing import TYPE_CHECKING, Any, NoReturn, cast
 
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 #: Deeper nesting than any rule that a person can read; it keeps a hostile file from exhausting the stack.
 _DEEPEST = 40
+#: No mixture is as lean as this; AFR lies far above.
+HIGHEST_LAMBDA = 5.0
 
 
 class ConditionError(ValueError):
@@ -45,6 +47,8 @@ class Names:
 
     channels: Mapping[str, str]
     tables: Mapping[str, Table]
+    #: The lowest and highest value that a channel can show, in SI, where its sensor's range says so.
+    ends: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 class UnknownNameError(ConditionError):
@@ -157,7 +161,31 @@ class _Builder:
             band = value * unit.factor
         self.comparisons += 1
         comparison = cast("tree.Comparison", str(sign))
+        self._check_reach(node, comparison, left, right)
         return tree.Compare(comparison, left, right, band, self.comparisons - 1)
+
+    def _check_reach(
+        self, node: Tree[Token], comparison: tree.Comparison, left: tree.Number, right: tree.Number
+    ) -> None:
+        """A comparison that its sensor can never show to be true would sleep for ever."""
+        below = comparison in ("<", "<=")
+        if isinstance(left, tree.Quantity):
+            left, right, below = right, left, not below
+        limit = _constant(right)
+        if (
+            isinstance(left, tree.ChannelRef)
+            and left.unit.symbol == "lambda"
+            and limit is not None
+            and limit > HIGHEST_LAMBDA
+        ):
+            _fail(node, f"{limit:g} is no lambda", "if it is AFR, divide it by its scale: 12.5 on 14.7 is 0.850")
+        if not isinstance(left, tree.ChannelRef) or limit is None or left.name not in self._names.ends:
+            return
+        low, high = self._names.ends[left.name]
+        if (below and limit <= low) or (not below and limit >= high):
+            end = left.unit.from_si(low if below else high)
+            message = f"this can never be seen: '{left.name}' ends at {end:.4g} {left.unit.symbol}".rstrip()
+            _fail(node, message, "set a limit within the sensor's range, or take a sensor that reaches it")
 
     def _on_sum(self, node: Tree[Token]) -> tree.Number:
         return self._chain(node)
@@ -219,6 +247,13 @@ class _Builder:
                 "look it up by the quantity in its 'of'",
             )
         return tree.TableCall(str(token), argument, table.xs, table.ys, table.gives)
+
+
+def _constant(node: tree.Number) -> float | None:
+    """A quantity, negative or not, in SI; None for anything that changes."""
+    if isinstance(node, tree.Negative) and isinstance(node.of, tree.Quantity):
+        return -node.of.si
+    return node.si if isinstance(node, tree.Quantity) else None
 
 
 def dimension(node: tree.Number) -> units.Dimension:

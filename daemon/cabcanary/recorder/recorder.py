@@ -32,6 +32,10 @@ _CLOCK_NOTE_S = 10.0
 _EARLY_EVENTS = 100
 
 
+#: A time, and the states of channels and rules before the tick of that time.
+States = tuple[int, dict[str, Any], dict[str, Any]]
+
+
 class Recorder:
     """One per daemon. `step` is called after the warnings of a tick are out, and returns at once."""
 
@@ -41,27 +45,32 @@ class Recorder:
         self._detector = DriveDetector(plan.settings.drive)
         self._keys = [m.key for m in pipeline.measured]
         self._before: deque[Tick] = deque()
-        self._snapshots: deque[tuple[int, dict[str, Any], dict[str, Any]]] = deque()
+        self._snapshots: deque[States] = deque()
         self._kept_ns = int(plan.settings.drive.kept_before * 1e9)
         self._next_clock_note = 0
         self._early_events: deque[dict[str, Any]] = deque(maxlen=_EARLY_EVENTS)
         self.drive: str | None = None
         self._started_ns = 0
 
-    def before_step(self, now_ns: int) -> None:
-        """Keep the state that the coming tick starts from, so that a drive can be played again from here."""
-        if self.drive is not None:
-            return
-        if not self._snapshots or now_ns - self._snapshots[-1][0] >= _SNAPSHOT_S * 1e9:
-            self._snapshots.append((now_ns, self._pipeline.state(), self._engine.state()))
+    def states_before(self, now_ns: int) -> States | None:
+        """The state that the coming tick starts from, when it is time to keep one; a drive is played again from it."""
+        if self.drive is not None or (self._snapshots and now_ns - self._snapshots[-1][0] < _SNAPSHOT_S * 1e9):
+            return None
+        return now_ns, self._pipeline.state(), self._engine.state()
+
+    def _keep(self, state: States, now_ns: int) -> None:
+        self._snapshots.append(state)
         # Always keep one snapshot that is old enough; its ticks are the seconds before the start.
         while len(self._snapshots) > 1 and self._snapshots[1][0] <= now_ns - self._kept_ns:
             self._snapshots.popleft()
         while self._before and self._before[0][0] < self._snapshots[0][0]:
             self._before.popleft()
 
-    def step(self, frame: Frame, newest: Newest) -> tuple[Event | None, threading.Event | None]:
-        """Record one tick; returns what changed, and when a drive ended an event that says it is written."""
+    def step(self, frame: Frame, newest: Newest, state: States | None) -> tuple[Event | None, threading.Event | None]:
+        """Record one tick, `state` being what `states_before` gave for it; returns what changed, and when a drive
+        ended an event that says it is written."""
+        if state is not None:
+            self._keep(state, frame.time_ns)
         tick: Tick = (frame.time_ns, tuple(newest.get(k) for k in self._keys))
         change = self._detector.step(frame)
         if change == "start":

@@ -17,42 +17,49 @@ if TYPE_CHECKING:
 UNDER_BOOST_PA = units.unit("psi").to_si(2.0)
 
 
-def summarise(plan: Plan | None, frames: list[Frame], events: list[dict[str, Any]], first_ns: int) -> dict[str, Any]:
-    """The manifest's figures of a drive; alerts are counted from the recorded events."""
-    found: dict[str, Any] = {"alerts": _count_alerts(events, first_ns)}
-    if plan is None:
-        return found
-    channels = plan.settings.channels
-    boost = next((n for n, c in channels.items() if isinstance(c, BoostChannel)), None)
-    if boost is None:
-        return found
-    peak = max((v for f in frames if (v := _good(f, boost)) is not None), default=None)
-    found |= {"boost_unit": channels[boost].unit, "peak_boost": None if peak is None else round(peak, 3)}
-    mixture = next((n for n, c in channels.items() if isinstance(c, MeasuredChannel) and c.measures == "lambda"), None)
-    then = next((n for n, c in channels.items() if isinstance(c, AsBurntChannel) and c.of == boost), boost)
-    mask = next((n for n, c in channels.items() if isinstance(c, FuelCutChannel)), None)
-    leanest = _leanest(frames, then, mixture, mask, UNDER_BOOST_PA / units.unit(channels[boost].unit).factor)
-    if leanest is not None:
-        found |= {"leanest_under_boost": round(leanest[0], 4), "leanest_at_boost": round(leanest[1], 3)}
-    return found
+class Summary:
+    """Takes in a drive frame by frame; `result` is what its manifest says. Without a plan only alerts are counted."""
 
+    def __init__(self, plan: Plan | None) -> None:
+        channels = plan.settings.channels if plan else {}
+        self._boost = next((n for n, c in channels.items() if isinstance(c, BoostChannel)), None)
+        self._mixture = next(
+            (n for n, c in channels.items() if isinstance(c, MeasuredChannel) and c.measures == "lambda"), None
+        )
+        self._mask = next((n for n, c in channels.items() if isinstance(c, FuelCutChannel)), None)
+        # The boost that a mixture was burnt under, where the settings make that channel.
+        self._then = next(
+            (n for n, c in channels.items() if isinstance(c, AsBurntChannel) and c.of == self._boost), self._boost
+        )
+        self._unit = channels[self._boost].unit if self._boost else None
+        self._under = UNDER_BOOST_PA / units.unit(self._unit).factor if self._unit else 0.0
+        self._peak: float | None = None
+        self._leanest: tuple[float, float] | None = None
 
-def _leanest(
-    frames: list[Frame], boost: str, mixture: str | None, mask: str | None, under: float
-) -> tuple[float, float] | None:
-    """The leanest mixture, and the boost that it was burnt under."""
-    if mixture is None:
-        return None
-    found: tuple[float, float] | None = None
-    for frame in frames:
-        pressure, lean = _good(frame, boost), _good(frame, mixture)
-        if pressure is None or lean is None or pressure < under:
-            continue
-        if mask is not None and frame.values[mask].value:
-            continue
-        if found is None or lean > found[0]:
-            found = lean, pressure
-    return found
+    def add(self, frame: Frame) -> None:
+        """One frame."""
+        if self._boost is None or self._then is None:
+            return
+        boost = _good(frame, self._boost)
+        if boost is not None and (self._peak is None or boost > self._peak):
+            self._peak = boost
+        if self._mixture is None or (self._mask is not None and frame.values[self._mask].value):
+            return
+        burnt, lean = _good(frame, self._then), _good(frame, self._mixture)
+        if burnt is None or lean is None or burnt < self._under:
+            return
+        if self._leanest is None or lean > self._leanest[0]:
+            self._leanest = lean, burnt
+
+    def result(self, events: list[dict[str, Any]], first_ns: int) -> dict[str, Any]:
+        """The manifest's figures; alerts are counted from the recorded events."""
+        found: dict[str, Any] = {"alerts": _count_alerts(events, first_ns)}
+        if self._boost is not None:
+            found |= {"boost_unit": self._unit, "peak_boost": None if self._peak is None else round(self._peak, 3)}
+        if self._leanest is not None:
+            lean, boost = self._leanest
+            found |= {"leanest_under_boost": round(lean, 4), "leanest_at_boost": round(boost, 3)}
+        return found
 
 
 def _good(frame: Frame, channel: str) -> float | None:

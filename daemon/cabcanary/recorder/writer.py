@@ -6,6 +6,7 @@ counted and told, and never a warning.
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
 import queue
@@ -46,6 +47,7 @@ class JournalWriter:
         self._queue: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
         self.lost_ticks = 0
         self._failing = ""
+        self._losing = False
         self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
         self._thread.start()
 
@@ -57,7 +59,11 @@ class JournalWriter:
         """Add a tick; dropped and counted when the card is a minute behind."""
         if self._queue.qsize() >= LONGEST_QUEUE:
             self.lost_ticks += 1
+            if not self._losing:
+                self._losing = True
+                self._tell("the card does not keep up: records are being lost", False)
             return
+        self._losing = False
         self._queue.put(("tick", tick))
 
     def event(self, event: dict[str, Any]) -> None:
@@ -85,7 +91,7 @@ class JournalWriter:
         while True:
             what, content = self._queue.get()
             if what == "open":
-                drive = _DriveFile(self._folder, *content)
+                drive = self._begin(*content)
             if drive is not None:
                 self._try(drive, what, content)
             if what == "close":
@@ -95,6 +101,13 @@ class JournalWriter:
                 content[1].set()
             if what == "stop":
                 return
+
+    def _begin(self, drive: str, header: dict[str, Any]) -> _DriveFile | None:
+        try:
+            return _DriveFile(self._folder, drive, header)
+        except Exception as error:  # noqa: BLE001 - the thread must live for the next drive
+            self._tell(f"this drive cannot be recorded: {error}", False)
+            return None
 
     def _try(self, drive: _DriveFile, what: str, content: Any) -> None:
         """Let the file take one piece; a failing card is told of once, and once more when it works again."""
@@ -119,6 +132,7 @@ class _DriveFile:
         self._header = header
         self._descriptor: int | None = None
         self._good_end = 0
+        self._torn = False
         self._sequence = 0
         self._since_sync = 0
         self._ticks: list[Tick] = []
@@ -192,19 +206,26 @@ class _DriveFile:
         return descriptor
 
     def _write_whole(self, descriptor: int, block: bytes) -> None:
+        if self._torn:
+            # What an earlier try left behind goes first, so that this one begins where that one did.
+            os.ftruncate(descriptor, self._good_end)
+        os.lseek(descriptor, self._good_end, os.SEEK_SET)
+        self._torn = True
         written = 0
         try:
             while written < len(block):
                 written += os.write(descriptor, block[written:])
         except OSError:
-            # Cut the torn block off again, so that the next try begins where this one did.
-            os.ftruncate(descriptor, self._good_end)
-            os.lseek(descriptor, self._good_end, os.SEEK_SET)
+            with contextlib.suppress(OSError):
+                os.ftruncate(descriptor, self._good_end)
+                self._torn = False
             raise
+        self._torn = False
         self._good_end += len(block)
 
     def leave(self) -> None:
         """Close the file and with it give up the lock."""
         if self._descriptor is not None:
-            os.close(self._descriptor)
+            with contextlib.suppress(OSError):
+                os.close(self._descriptor)
             self._descriptor = None

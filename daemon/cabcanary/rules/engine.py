@@ -23,6 +23,9 @@ BLIND_DRAIN_DIVISOR = 4
 #: Between two ticks no more than this counts as blind: while the daemon itself stood still, nobody looked, and what
 #: came meanwhile may still lie unread.
 LONGEST_LOOK_NS = 100_000_000
+#: Wide-range sensors are ready 10 to 30 s after their power (common practice); one that says "heating" for longer than
+#: this has a dead heater, and its blindness counts in full.
+LONGEST_WARM_UP_NS = 90_000_000_000
 #: Prefix of the alert that a channel raises when a rule that matters cannot see through it.
 BLIND = "cannot_see_"
 
@@ -94,6 +97,14 @@ def _timer(elapsed_ns: int, now: Truth, before: Truth, dt_ns: int, *, counts: bo
     return elapsed_ns + dt_ns if before is counts else elapsed_ns
 
 
+def _memories(rule: Rule) -> tuple[tuple[str, int], ...]:
+    return (
+        ("memory", rule.comparisons),
+        ("suppress_memory", rule.suppress_comparisons),
+        ("urgent_memory", rule.urgent_comparisons),
+    )
+
+
 class Engine:
     """Runs all rules over frames.
 
@@ -126,6 +137,7 @@ class Engine:
         ]
         self.alerts: dict[str, AlertState] = {r.id: AlertState() for r in self.rules}
         self._blind_priority: dict[str, Priority] = {}
+        self._warming: dict[str, int] = {}
         self._last_ns: int | None = None
 
     def step(self, frame: Frame) -> list[Change]:
@@ -136,6 +148,7 @@ class Engine:
         changes: list[Change] = []
         for n, rule in enumerate(self.rules):
             self._step_rule(n, rule, frame, dt_ns, changes)
+        self._follow_warming(frame)
         self._step_blind(frame, changes)
         return changes
 
@@ -221,7 +234,7 @@ class Engine:
         for rule, state in zip(self.rules, self._states, strict=True):
             if state.blind_tripped:
                 for root in state.blind_roots:
-                    warming = frame.values[root].quality is Quality.WARMING
+                    warming = self._still_warming(root, frame)
                     priority = min(rule.priority, Priority.CAUTION) if warming else rule.priority
                     wanted[root] = max(wanted.get(root, priority), priority)
         for root, priority in wanted.items():
@@ -231,6 +244,18 @@ class Engine:
             alert = self.alerts[BLIND + root]
             alert.active, alert.acknowledged, alert.since_ns = False, True, frame.time_ns
             changes.append(self._change(frame.time_ns, BLIND + root, alert, ""))
+
+    def _follow_warming(self, frame: Frame) -> None:
+        for name, value in frame.values.items():
+            if value.quality is Quality.WARMING:
+                self._warming.setdefault(name, frame.time_ns)
+            else:
+                self._warming.pop(name, None)
+
+    def _still_warming(self, root: str, frame: Frame) -> bool:
+        """Warming up, and not for longer than any sensor takes: after that it is dead like any other."""
+        since = self._warming.get(root)
+        return since is not None and frame.time_ns - since < LONGEST_WARM_UP_NS
 
     def _raise_blind(self, root: str, priority: Priority, frame: Frame, changes: list[Change]) -> None:
         before = self._blind_priority.get(root)
@@ -269,7 +294,8 @@ class Engine:
             else:
                 sign = {Quality.SATURATED_HIGH: "≥", Quality.SATURATED_LOW: "≤"}.get(value.quality, "")
                 unit = "" if self._units[name] in _SILENT_UNITS else self._units[name]
-                parts.append(f"{name} {sign}{value.value:.3g} {unit}".rstrip())
+                band = f" ± {value.uncertainty:.1g}" if value.uncertainty else ""
+                parts.append(f"{name} {sign}{value.value:.3g}{band} {unit}".rstrip())
         return ", ".join(parts)
 
     # --- saving -----------------------------------------------------------------------------------------
@@ -281,6 +307,7 @@ class Engine:
             "rules": {r.id: asdict(s) for r, s in zip(self.rules, self._states, strict=True)},
             "alerts": {k: asdict(a) for k, a in self.alerts.items()},
             "blind": {k: int(p) for k, p in self._blind_priority.items()},
+            "warming": dict(self._warming),
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -288,9 +315,10 @@ class Engine:
         self._last_ns = state["last"]
         for n, rule in enumerate(self.rules):
             saved = state["rules"].get(rule.id)
-            if saved and len(saved["memory"]) == rule.comparisons:
+            if saved and all(len(saved[key]) == count for key, count in _memories(rule)):
                 self._states[n] = _RuleState(**saved)
         for key, alert in state["alerts"].items():
             if key in self.alerts or key.startswith(BLIND):
                 self.alerts[key] = AlertState(**alert)
         self._blind_priority = {k: Priority(p) for k, p in state["blind"].items()}
+        self._warming = {k: int(t) for k, t in state.get("warming", {}).items()}

@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from cabcanary import units
-from cabcanary.expressions.parse import ConditionError, Names, Table, UnknownNameError, parse_condition
+from cabcanary.expressions.parse import HIGHEST_LAMBDA, ConditionError, Names, Table, UnknownNameError, parse_condition
 from cabcanary.expressions.tree import Condition, channels_in
 from cabcanary.model import Priority
 
@@ -58,14 +58,21 @@ class RuleSet:
     not_fitted: tuple[NotFitted, ...]
 
 
-def build_rules(files: Sequence[Loaded[RuleFile]], channel_units: Mapping[str, str]) -> tuple[RuleSet, list[Problem]]:
-    """Build the rules of all files; a faulty rule is a problem, the others still come out."""
+def build_rules(
+    files: Sequence[Loaded[RuleFile]],
+    channel_units: Mapping[str, str],
+    ends: Mapping[str, tuple[float, float]] | None = None,
+) -> tuple[RuleSet, list[Problem]]:
+    """Build the rules of all files; a faulty rule is a problem, the others still come out.
+
+    `ends` gives the lowest and highest value that a channel's sensor can show, in SI.
+    """
     problems: list[Problem] = []
     rules: list[Rule] = []
     absent: list[NotFitted] = []
     places: dict[str, str] = {}
     for loaded in files:
-        names = Names(channel_units, _build_tables(loaded, problems))
+        names = Names(channel_units, _build_tables(loaded, problems), ends or {})
         for n, spec in enumerate(loaded.model.rule):
             if spec.id in places:
                 problems.append(
@@ -94,6 +101,10 @@ def _build_tables(loaded: Loaded[RuleFile], problems: list[Problem]) -> dict[str
                 )
             )
         # A faulty one is kept too, so that the rules that use it are not blamed as well.
+        if spec.gives == "lambda" and max(y for _, y in spec.points) > HIGHEST_LAMBDA:
+            fix = "if these are AFR, divide each by its scale: 12.5 on 14.7 is 0.850"
+            problems.append(loaded.problem(("tables", name, "points"), "these values are no lambda", fix))
+            continue
         tables[name] = _table(spec)
     return tables
 

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40)]
 
 
-#: What a source gives goes by the source's own names: the kernel's (voltage0-voltage1), a chip's labels, a line's fields.
+#: A source's items go by its own names: the kernel's (voltage0-voltage1), a chip's labels, a line's fields.
 Item = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_ .+-]*$", max_length=40)]
 
 

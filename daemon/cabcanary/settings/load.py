@@ -96,6 +96,8 @@ def _parse(text: str, file: Path, model: type[T]) -> Loaded[T]:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError([_syntax_problem(file, text, str(error))]) from error
+    except RecursionError as error:
+        raise SettingsError([Problem(file, 1, "", "this is nested too deeply to be settings")]) from error
     positions = Positions(text)
     try:
         return Loaded(file, text, model.model_validate(data), positions)

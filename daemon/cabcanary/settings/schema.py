@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Discriminator, Field, Tag, field_validator
+from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from cabcanary import units
 from cabcanary.settings.base import Name, Strict
@@ -106,6 +106,10 @@ class Drive(Strict):
     kept_before: Seconds = 10.0
 
 
+#: More ticks than this from before a drive would fill the recorder's queue at its start.
+MOST_TICKS_BEFORE = 2000
+
+
 class Settings(Strict):
     """Everything in one settings file."""
 
@@ -120,6 +124,13 @@ class Settings(Strict):
     buttons: Buttons = Buttons()
     buzzer: Buzzer | None = None
     mqtt: Mqtt | None = None
+
+    @model_validator(mode="after")
+    def _kept_before_fits(self) -> Settings:
+        most_s = MOST_TICKS_BEFORE / self.daemon.tick_hz
+        if self.drive.kept_before > most_s:
+            raise ValueError(f"drive.kept_before is longer than can be kept; write at most {most_s:g} s")
+        return self
 
 
 # --- Rule files ---------------------------------------------------------------------------------------

@@ -193,7 +193,7 @@ class MeasuredChannel(Strict):
     plausible: Range | None = None
     stale_after: Seconds = 0.3
     #: Time to reach 63 % of a step; for a wideband it decides between "lean" and "wire broken".
-    response_time: Seconds = 0.1
+    response_time: Annotated[Seconds, Field(gt=0)] = 0.1
     #: The converter's step, or the last digit's, in the wire unit at the converter.
     resolution: float = Field(default=0.0, ge=0)
     #: The data sheet's limits of error, plus or minus, in the channel's unit.

@@ -61,6 +61,8 @@ class CanBus:
         item, time_ns = message.get("i"), message.get("t")
         if not isinstance(item, str) or not isinstance(time_ns, int):
             return
+        # A time from the future would stay fresh for ever.
+        time_ns = min(time_ns, self._clock.now_ns())
         value = message.get("v")
         if isinstance(value, int | float):
             self._slots.put(Reading(self.name, item, float(value), time_ns))

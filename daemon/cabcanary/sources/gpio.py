@@ -11,6 +11,7 @@ import random
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.model import Reading
+from cabcanary.pins import pin_library
 from cabcanary.sources.slot import Backoff, Slots, Status
 
 if TYPE_CHECKING:
@@ -116,12 +117,11 @@ class _Debounced:
 
 
 def _open(spec: DigitalPin) -> Any:
-    from gpiozero import DigitalInputDevice
-
+    device_class = pin_library().DigitalInputDevice
     if spec.pull == "none":
-        return DigitalInputDevice(spec.pin, pull_up=None, active_state=spec.active == "high")
+        return device_class(spec.pin, pull_up=None, active_state=spec.active == "high")
     # gpiozero takes the active level from the pull: pulled up is active low.
-    device = DigitalInputDevice(spec.pin, pull_up=spec.pull == "up")
+    device = device_class(spec.pin, pull_up=spec.pull == "up")
     if (spec.pull == "up") == (spec.active == "high"):
         device.active_state = not device.active_state
     return device

@@ -59,7 +59,14 @@ class Helper:
         loop = asyncio.get_running_loop()
         while True:
             started = loop.time()
-            code = await self.run_once()
+            try:
+                code = await self.run_once()
+            except OSError as error:
+                # No memory, no process, no descriptor left: as good as a helper that died at once.
+                self._status.bad(f"the helper {self._module} cannot be started: {error}; tried again")
+                self._lost(f"the helper {self._module} cannot be started")
+                await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
+                continue
             if loop.time() - started > _HEALTHY_S:
                 backoff.reset()
             words = f"the helper {self._module} ended with code {code}; it is started again"

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from cabcanary.clock import Clock
     from cabcanary.settings.wires import HwmonSource
-    from cabcanary.sources.slot import Slots, Status
+    from cabcanary.sources.slot import Backoff, Slots, Status
 
 #: The kernel's unit of each kind of channel.
 KINDS = {"in": "mV", "curr": "mA", "temp": "m°C"}
@@ -66,7 +66,13 @@ def open_channel(chip: Path, item: str) -> TreeChannel:
 
 
 def hwmon_reader(
-    name: str, spec: HwmonSource, items: Sequence[str], clock: Clock, slots: Slots, status: Status
+    name: str,
+    spec: HwmonSource,
+    items: Sequence[str],
+    clock: Clock,
+    slots: Slots,
+    status: Status,
+    backoff: Backoff | None = None,
 ) -> TreeReader:
     """Reads the wanted `items` (such as "in0") of one chip into the slots."""
 
@@ -74,4 +80,4 @@ def hwmon_reader(
         chip = find_chip(spec.folder, spec.device)
         return [open_channel(chip, item) for item in items]
 
-    return TreeReader(name, find, items, spec.rate_hz, spec.hung_after, clock, slots, status)
+    return TreeReader(name, find, items, spec.rate_hz, spec.hung_after, clock, slots, status, backoff)

@@ -2,12 +2,13 @@
 
 Arithmetic as in the kernel's Documentation/ABI/testing/sysfs-bus-iio: (raw + offset) * scale, in millivolt,
 milliampere, ohm or milli-degree; the scale per channel or shared, a missing offset 0. The device is found by its
-`name` or `label`, because its number changes from boot to boot.
+`label` or `name`, because its number changes from boot to boot.
 """
 
 from __future__ import annotations
 
 import contextlib
+import math
 from typing import TYPE_CHECKING
 
 from cabcanary.sources.tree import TreeChannel, TreeError, TreeReader, number_in, read_small
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
     from cabcanary.clock import Clock
     from cabcanary.settings.wires import IioSource
-    from cabcanary.sources.slot import Slots, Status
+    from cabcanary.sources.slot import Backoff, Slots, Status
 
 #: The kernel's unit of each kind of channel.
 KINDS = {"voltage": "mV", "altvoltage": "mV", "current": "mA", "resistance": "ohm", "temp": "m°C"}
@@ -35,14 +36,14 @@ def millivolts(raw: float, scale: float, offset: float = 0.0) -> float:
 
 
 def find_device(folder: Path, wanted: str) -> Path:
-    """The device folder whose `label` or `name` is `wanted`.
+    """The device folder whose `label` is `wanted`, or else whose `name` is: a label is given to one device.
 
     Raises:
         TreeError: none is.
     """
     seen = []
-    for device in sorted(folder.glob("iio:device*")):
-        for key in ("label", "name"):
+    for key in ("label", "name"):
+        for device in sorted(folder.glob("iio:device*")):
             try:
                 text = read_small(device / key)
             except OSError:
@@ -75,14 +76,28 @@ def open_channel(device: Path, item: str) -> TreeChannel:
     if not raw.exists():
         there = sorted(p.name[3:-4] for p in device.glob("in_*_raw"))
         raise TreeError(f"{_name(device)} has no '{item}'; it has {', '.join(there) or 'none'}")
+    return TreeChannel(item, raw, _attribute(device, item, "scale", 1.0), _attribute(device, item, "offset", 0.0))
+
+
+def _attribute(device: Path, item: str, what: str, otherwise: float) -> float:
+    """An attribute of a channel: its own, its type's, its direction's or the device's, as the kernel shares them."""
     kind = item_kind(item)
-    scale = number_in(device / f"in_{item}_scale", number_in(device / f"in_{kind}_scale", 1.0))
-    offset = number_in(device / f"in_{item}_offset", number_in(device / f"in_{kind}_offset", 0.0))
-    return TreeChannel(item, raw, scale, offset)
+    differential = (f"in_{kind}-{kind}",) if "-" in item else ()
+    for owner in (f"in_{item}", *differential, f"in_{kind}", "in"):
+        number = number_in(device / f"{owner}_{what}", math.nan)
+        if not math.isnan(number):
+            return number
+    return number_in(device / what, otherwise)
 
 
 def iio_reader(
-    name: str, spec: IioSource, items: Sequence[str], clock: Clock, slots: Slots, status: Status
+    name: str,
+    spec: IioSource,
+    items: Sequence[str],
+    clock: Clock,
+    slots: Slots,
+    status: Status,
+    backoff: Backoff | None = None,
 ) -> TreeReader:
     """Reads the wanted `items` (such as "voltage0") of one device into the slots."""
 
@@ -90,4 +105,4 @@ def iio_reader(
         device = find_device(spec.folder, spec.device)
         return [open_channel(device, item) for item in items]
 
-    return TreeReader(name, find, items, spec.rate_hz, spec.hung_after, clock, slots, status)
+    return TreeReader(name, find, items, spec.rate_hz, spec.hung_after, clock, slots, status, backoff)

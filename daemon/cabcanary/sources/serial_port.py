@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import os
 import random
+import termios
 from typing import TYPE_CHECKING, Protocol
 
 import serial
@@ -70,8 +71,8 @@ class SerialReader:
         while True:
             try:
                 port = await asyncio.to_thread(self._open)
-            except (OSError, ValueError) as error:
-                # serial.SerialException is an OSError
+            except (OSError, ValueError, termios.error) as error:
+                # serial.SerialException is an OSError, termios.error is not
                 self._lost(f"cannot open {self._spec.port}: {_words(error)}")
                 await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
                 continue

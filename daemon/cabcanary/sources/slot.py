@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from cabcanary.model import Quality, Reading
@@ -21,6 +22,8 @@ class Slots:
 
     def put(self, reading: Reading) -> None:
         """Leave a reading; it replaces the one before."""
+        if reading.value is not None and not math.isfinite(reading.value):
+            reading = reading._replace(value=None, quality=Quality.ABSENT, reason="no finite number")
         self.newest[reading.source, reading.item] = reading
 
     def lose(self, source: str, items: Iterable[str], time_ns: int, reason: str) -> None:

@@ -105,6 +105,8 @@ class TreeReader:
         self._hung_ns = int(hung_after_s * 1e9)
         self._watcher: threading.Thread | None = None
         self._backoff = backoff or Backoff()
+        self._device = ""
+        self._standing: dict[str, str] = {}
 
     def start(self) -> None:
         """Begin reading; opening, too, happens in the thread."""
@@ -134,7 +136,9 @@ class TreeReader:
                 self._stop.wait(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
                 continue
             backoff.reset()
-            self._status.good(f"reading {', '.join(self._items)} of {channels[0].path.parent.name}")
+            self._device = channels[0].path.parent.name
+            self._standing.clear()
+            self._say()
             self._supervise(channels)
 
     def _supervise(self, channels: list[TreeChannel]) -> None:
@@ -154,7 +158,7 @@ class TreeReader:
                     others = [c for c in work.channels if c is not busy]
                     work.channels = [busy]
                     works.append(self._launch(others))
-                    self._status.bad(f"{busy.item} does not answer; the other channels go on")
+                    self._stands(busy.item, f"{busy.item} does not answer; the other channels go on")
             if all(w.ended.is_set() for w in works):
                 return
         for work in works:
@@ -209,12 +213,31 @@ class TreeReader:
             return True
         finally:
             work.busy = None
+        self._stands(channel.item, "")
         value = (raw + channel.offset) * channel.scale
         self._slots.put(Reading(self.name, channel.item, value, self._clock.now_ns()))
         return True
 
+    def _stands(self, item: str, words: str) -> None:
+        """How an item stands: empty words for well. Told once per change, not at every read."""
+        if self._standing.get(item, "") == words:
+            return
+        if words:
+            self._standing[item] = words
+        else:
+            self._standing.pop(item, None)
+        self._say()
+
+    def _say(self) -> None:
+        failing = sorted(set(self._standing.copy().values()))
+        if failing:
+            self._status.bad("; ".join(failing))
+        else:
+            self._status.good(f"reading {', '.join(self._items)} of {self._device}")
+
     def _fail(self, words: str, items: Sequence[str]) -> None:
-        self._status.bad(words)
+        for item in items:
+            self._stands(item, words)
         now = self._clock.now_ns()
         for item in items:
             self._slots.put(Reading(self.name, item, None, now, Quality.ABSENT, words))

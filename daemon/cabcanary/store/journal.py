@@ -80,6 +80,8 @@ def _block_at(data: bytes, at: int) -> tuple[Block | None, int]:
     if zlib.crc32(packed, zlib.crc32(data[at + 4 : at + 13])) != crc:
         return None, at
     try:
+        if zstandard.frame_content_size(packed) > _LARGEST_UNPACKED:
+            return None, at
         payload = zstandard.ZstdDecompressor().decompress(packed, max_output_size=_LARGEST_UNPACKED)
         return Block(sequence, BlockKind(kind), payload), end
     except (zstandard.ZstdError, ValueError):
@@ -94,9 +96,25 @@ def encode_json(value: dict[str, Any]) -> bytes:
     return json.dumps(value, separators=(",", ":")).encode()
 
 
+def _json(payload: bytes) -> Any:
+    """What a JSON text holds.
+
+    Raises:
+        ValueError: it is none.
+    """
+    try:
+        return json.loads(payload)
+    except RecursionError as error:
+        raise ValueError("nested too deeply") from error
+
+
 def decode_json(payload: bytes) -> dict[str, Any]:
-    """A header's or end's content."""
-    value = json.loads(payload)
+    """A header's or end's content.
+
+    Raises:
+        ValueError: it is no JSON object.
+    """
+    value = _json(payload)
     if not isinstance(value, dict):
         raise ValueError("not a JSON object")  # noqa: TRY004 - one kind of error for a bad payload
     return value
@@ -108,8 +126,12 @@ def encode_events(events: Sequence[dict[str, Any]]) -> bytes:
 
 
 def decode_events(payload: bytes) -> list[dict[str, Any]]:
-    """The events of an events block."""
-    return [json.loads(line) for line in payload.splitlines() if line]
+    """The events of an events block.
+
+    Raises:
+        ValueError: a line is no JSON object.
+    """
+    return [decode_json(line) for line in payload.splitlines() if line]
 
 
 def encode_samples(ticks: Sequence[Tick]) -> bytes:
@@ -158,10 +180,13 @@ def decode_samples(payload: bytes, keys: Sequence[tuple[str, str]]) -> list[Tick
     reader = _Reader(payload, _COUNTS.size)
     times = reader.take("q", count)
     columns = [(reader.take("d", count), reader.take("q", count), reader.take("B", count)) for _ in keys]
-    changes = json.loads(payload[reader.at :])
+    changes = _json(payload[reader.at :])
     reasons: dict[int, dict[int, str]] = {}
-    for c, n, reason in changes:
-        reasons.setdefault(c, {})[n] = reason
+    try:
+        for c, n, reason in changes:
+            reasons.setdefault(c, {})[n] = str(reason)
+    except TypeError as error:
+        raise ValueError("a samples block does not say the reasons in its way") from error
     per_channel = [
         _readings(key, times, *column, reasons.get(c, {}))
         for c, (key, column) in enumerate(zip(keys, columns, strict=True))

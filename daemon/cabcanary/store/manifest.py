@@ -20,7 +20,7 @@ MANIFEST_ENDING = ".manifest.json"
 class AlertCount(BaseModel):
     """How often one alert was raised in a drive."""
 
-    model_config = ConfigDict(extra="ignore", frozen=True)
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
 
     alert: str
     priority: str
@@ -32,7 +32,7 @@ class AlertCount(BaseModel):
 class Manifest(BaseModel):
     """One archived drive. Unknown keys are left alone: a newer version may have written it."""
 
-    model_config = ConfigDict(extra="ignore", frozen=True)
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
 
     drive: str
     vehicle: str

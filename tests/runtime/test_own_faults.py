@@ -1,0 +1,136 @@
+"""A fault of the monitor's own: heard when it blinds, and never the end of the watch."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+from pathlib import Path
+
+import pytest
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory, MockPWMPin
+
+from cabcanary.clock import Clock
+from cabcanary.host import AlreadyWatchedError, claim
+from cabcanary.model import EventKind
+from cabcanary.plan import load_plan
+from cabcanary.runtime import Daemon
+
+SETTINGS = """
+rules = ["van.rules.toml"]
+[vehicle]
+name = "bench van"
+stage = "sensors only"
+[limits]
+confirmed_by = "a tuner"
+[daemon]
+folder = "{folder}"
+[sources.adc]
+kind = "iio"
+device = "converter"
+folder = "{folder}/none"
+[channels.supply]
+source = "adc"
+item = "voltage1"
+unit = "V"
+[channels.engine_running]
+derive = "engine_running"
+supply = "supply"
+[buzzer]
+pin = 18
+"""
+RULES = """
+[[rule]]
+id = "supply_high"
+priority = "warning"
+say = "Supply too high"
+do = "Stop the engine"
+when = "supply > 16 V"
+"""
+
+
+@pytest.fixture
+async def daemon(tmp_path: Path):
+    before, Device.pin_factory = Device.pin_factory, MockFactory(pin_class=MockPWMPin)
+    (tmp_path / "van.toml").write_text(SETTINGS.format(folder=tmp_path))
+    (tmp_path / "van.rules.toml").write_text(RULES)
+    stream = io.StringIO()
+    made = Daemon(load_plan(tmp_path / "van.toml"), Clock(), stream)
+    made.stream = stream
+    yield made
+    made._buzzer.close()
+    made._console.close(1.0)
+    made._writer.stop(1.0)
+    Device.pin_factory.reset()
+    Device.pin_factory = before
+
+
+def sounding() -> float | None:
+    pin = Device.pin_factory.pin(18)
+    return pin.frequency if pin.state else None
+
+
+async def test_a_fault_in_the_warning_path_sounds_as_cannot_see_and_the_next_tick_comes(daemon, monkeypatch) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("a bug")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(daemon._pipeline, "step", broken)
+        for _ in range(5):
+            daemon._tick()
+        # "cannot see" begins at 1500 Hz.
+        assert sounding() == 1500.0
+    daemon._console.close(1.0)
+    assert daemon.stream.getvalue().count("fault in the monitor itself: ZeroDivisionError: a bug") == 1
+
+
+async def test_once_the_fault_is_gone_its_sound_is_too(daemon, monkeypatch) -> None:
+    with monkeypatch.context() as patch:
+        patch.setattr(daemon._engine, "step", lambda _frame: 1 // 0)
+        daemon._tick()
+        assert sounding() == 1500.0
+    daemon._tick()
+    assert sounding() is None
+
+
+async def test_a_fault_behind_the_warning_path_keeps_no_warning_back(daemon, monkeypatch) -> None:
+    def broken(*_: object) -> None:
+        raise OSError("no card")
+
+    monkeypatch.setattr(daemon._recorder, "step", broken)
+    before = daemon._tick()
+    assert daemon._tick() > before
+    assert sounding() is None
+    daemon._console.close(1.0)
+    assert "fault in recording or showing: OSError: no card" in daemon.stream.getvalue()
+
+
+async def test_a_source_that_fails_by_a_fault_of_its_own_is_started_again(daemon, monkeypatch) -> None:
+    monkeypatch.setattr("cabcanary.sources.slot.Backoff.next_s", lambda *_: 0.0)
+    runs = []
+
+    async def run() -> None:
+        runs.append(1)
+        if len(runs) < 3:
+            raise KeyError("bug")
+        await asyncio.Event().wait()
+
+    status = daemon._status("wire", EventKind.SOURCE)
+    task = asyncio.get_running_loop().create_task(daemon._keep_running(run, status))
+    for _ in range(200):
+        await asyncio.sleep(0)
+    assert len(runs) == 3
+    assert "stopped by a fault of its own (KeyError" in status.words
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+
+def test_a_folder_belongs_to_one_daemon(tmp_path: Path) -> None:
+    assert claim(tmp_path) >= 0
+    with pytest.raises(AlreadyWatchedError, match="watches already"):
+        claim(tmp_path)
+
+
+def test_a_folder_that_cannot_be_written_is_no_reason_not_to_watch(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    assert claim(tmp_path / "file" / "folder") == -1
