@@ -141,7 +141,8 @@ def _check(options: argparse.Namespace) -> int:
         return OK
     print(f"{options.config}: {len(plan.settings.channels)} channels, {len(plan.rules.rules)} rules, no problem found")
     for rule in not_fitted:
-        print(f"not fitted: rule {rule['rule']} needs a channel '{rule['channel']}' ({rule['hint']})")
+        slip = " (A SLIP OF THE PEN?)" if "did you mean" in rule["hint"] else ""
+        print(f"not fitted{slip}: rule {rule['rule']} needs a channel '{rule['channel']}'; {rule['hint']}")
     if not confirmed:
         print("limits are examples: have a qualified tuner confirm them, then set limits.confirmed_by")
     return OK

@@ -284,9 +284,8 @@ def fuel_ratio(name: str) -> float:
     blend = re.fullmatch(r"[Ee](\d{1,3})", name, re.ASCII)
     if blend and int(blend[1]) <= 100:
         return ethanol_blend_ratio(int(blend[1]) / 100)
-    near = difflib.get_close_matches(name, [*FUELS, "E10", "E85"], n=2, cutoff=0.4)
-    fix = f"did you mean {' or '.join(near)}?" if near else f"use one of: {', '.join(FUELS)}, or E0 to E100"
-    raise UnitError(f"unknown fuel '{name}'; {fix}")
+    # Never another fuel by its spelling: petrol is not methanol.
+    raise UnitError(f"unknown fuel '{name}'; use one of: {', '.join(FUELS)}, or E0 to E100 for petrol with ethanol")
 
 
 def lambda_to_afr(lambda_: float, stoichiometric_ratio: float) -> float:

@@ -124,4 +124,5 @@ def report(
         print("  NOTHING was recorded; see the daemon's log")
     print(f"  the daemon's log: {rig.log}")
     print(f"\nThe van was never more than {rig.worst_lag_s * 1000:.0f} ms of its clock behind.")
-    print("This was a simulation. Limits here are examples; yours come from a qualified tuner.")
+    print("This was a simulation. cabcanary is a monitor, not protection: it cannot stop an engine from being damaged.")
+    print("Limits here are examples; yours come from a qualified tuner.")

@@ -43,6 +43,13 @@ def test_a_witness_at_its_ceiling_says_nothing() -> None:
     assert run(agree(), 10.0, map=160.0, engine_map=115.0).quality is Quality.GOOD
 
 
+def test_a_witness_at_its_ceiling_proves_at_least_that_much() -> None:
+    # A hose that is off reads the air while the engine's own sensor stands at its end: boost that is not seen.
+    told = run(agree(), 3.0, map=90.0, engine_map=115.0)
+    assert told.quality is Quality.IMPLAUSIBLE
+    assert told.reason == "shows 90 kPa where engine_map shows at least 100"
+
+
 def test_a_witness_that_is_gone_neither_accuses_nor_acquits() -> None:
     check = agree()
     run(check, 3.0, map=101.0, engine_map=35.0)

@@ -148,6 +148,14 @@ def test_a_charging_supply_is_no_key_on_reading_and_a_rested_one_is():
         assert (value.quality is Quality.GOOD) is known
 
 
+def test_by_the_supply_alone_the_air_is_learnt_once_and_not_from_a_cruise():
+    # Smart alternators rest near 12.6 V while the engine runs (common practice): a cruise then looks like a key-on.
+    channel = boost(supply="supply")
+    run(channel, [{"map": good(98.0), "supply": good(12.4)}] * 40)
+    value = run(channel, [{"map": good(70.0), "supply": good(12.6)}] * 200, start_ms=800)
+    assert value.value == pytest.approx(-28.0 / 6.894757, abs=1e-3)
+
+
 @pytest.mark.parametrize("quality", [Quality.OUT_OF_RANGE, Quality.STALE, Quality.ABSENT, Quality.IMPLAUSIBLE])
 def test_boost_is_as_blind_as_its_pressure(quality):
     channel = boost(barometer="barometer")

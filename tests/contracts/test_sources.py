@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import random
 import struct
@@ -32,8 +33,6 @@ from cabcanary_bench.wiring.slcan import SlcanAdapter
 
 
 def start(wire: Wire, work) -> None:
-    import asyncio
-
     wire.task = asyncio.get_running_loop().create_task(work)
 
 
@@ -250,6 +249,21 @@ class TestIio(SourceContract):
     @pytest.fixture
     def wire(self, tmp_path: Path):
         return IioWire(tmp_path)
+
+
+async def test_a_channel_without_numbers_is_told_of_once_and_once_more_when_it_has_them(tmp_path: Path) -> None:
+    wire = IioWire(tmp_path)
+    wire.plug()
+    wire.start_source()
+    await wire.keep_sending(wire.good_value)
+    wire.send_garbage()
+    await until(wire.is_absent, "the garbage to be seen")
+    for _ in range(20):
+        wire.send_garbage()
+        await asyncio.sleep(0.01)
+    await wire.keep_sending(wire.good_value)
+    assert [ok for ok, _ in wire.told] == [True, False, True]
+    await wire.stop_source()
 
 
 class TestHwmon(SourceContract):

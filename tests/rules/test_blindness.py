@@ -129,6 +129,14 @@ def test_a_sensor_that_dies_while_it_warms_up_is_a_warning_again(cab):
     assert [(c.priority, c.state) for c in changes] == [(Priority.WARNING, ACTIVE)]
 
 
+def test_a_sensor_that_never_gets_warm_is_dead_like_any_other(cab):
+    # Wide-range sensors are ready 10 to 30 s after their power (common practice, no source).
+    van = cab(LEAN)
+    van.hold(95_000, **IDLE | {"lambda": WARMING})
+    changes = [c for _ in range(60) for c in van.tick(**DRIVING | {"lambda": WARMING})]
+    assert [(c.alert, c.priority) for c in changes] == [("cannot_see_lambda", Priority.WARNING)]
+
+
 def test_a_rule_that_is_false_either_way_is_not_blind(cab):
     # A rich mixture is no lean one, whatever the boost: Kleene's false and unknown is false.
     van = cab(LEAN)

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import io
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
+from cabcanary.alerts.sounds import CANNOT_SEE
 from cabcanary.clock import Clock
 from cabcanary.host import AlreadyWatchedError, claim
 from cabcanary.model import EventKind
 from cabcanary.plan import load_plan
 from cabcanary.runtime import Daemon
+from cabcanary.sources.helper import Helper
+from cabcanary.sources.slot import Status
 
 SETTINGS = """
 rules = ["van.rules.toml"]
@@ -134,3 +139,52 @@ def test_a_folder_belongs_to_one_daemon(tmp_path: Path) -> None:
 def test_a_folder_that_cannot_be_written_is_no_reason_not_to_watch(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     assert claim(tmp_path / "file" / "folder") == -1
+
+
+async def test_an_output_that_fails_silences_no_other_and_is_told_of(daemon, monkeypatch) -> None:
+    class Dead:
+        def play(self, _sound: object) -> None:
+            raise OSError("pin gone")
+
+        def silence(self) -> None:
+            raise OSError("pin gone")
+
+    daemon._annunciator._players = (Dead(), *daemon._annunciator._players)
+    daemon._annunciator.insist(CANNOT_SEE)
+    assert sounding() == 1500.0
+    daemon._tick()
+    daemon._console.close(1.0)
+    assert daemon.stream.getvalue().count("an output fails: OSError: pin gone") == 1
+
+
+async def test_a_helper_that_cannot_be_started_is_tried_again(monkeypatch) -> None:
+    tries = []
+
+    async def no_process(*_: object, **__: object) -> None:
+        tries.append(1)
+        raise OSError(12, "Cannot allocate memory")
+
+    monkeypatch.setattr("asyncio.create_subprocess_exec", no_process)
+    monkeypatch.setattr("cabcanary.sources.slot.Backoff.next_s", lambda *_: 0.0)
+    told: list[str] = []
+    helper = Helper("cabcanary.none", {}, Status("helper", lambda _n, _ok, words: told.append(words)), lambda _m: None)
+    task = asyncio.get_running_loop().create_task(helper.run())
+    for _ in range(50):
+        await asyncio.sleep(0)
+    assert len(tries) > 2
+    assert "cannot be started" in told[0]
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+
+def test_the_pin_library_loads_where_nothing_may_be_written(tmp_path: Path) -> None:
+    # A service may run in a folder that it cannot write to; /proc is one that nobody can.
+    pytest.importorskip("lgpio")
+    code = "from cabcanary.pins import pin_library; pin_library(); import lgpio; print('loaded')"
+    done = subprocess.run([sys.executable, "-c", code], cwd="/proc", capture_output=True, text=True, timeout=60)
+    assert done.stdout.strip() == "loaded", done.stderr
+
+
+def test_the_unit_gives_the_pin_library_a_folder() -> None:
+    unit = (Path(__file__).parents[2] / "systemd" / "cabcanary.service").read_text()
+    assert "Environment=LG_WD=%S/cabcanary" in unit

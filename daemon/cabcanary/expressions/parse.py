@@ -225,7 +225,8 @@ class _Builder:
         token = node.children[0]
         name = str(token)
         if name not in self._names.channels:
-            near = difflib.get_close_matches(name, self._names.channels, n=2, cutoff=0.6)
+            # Near enough to be a slip of the pen; a likeness such as fuel_pressure and air_pressure is none.
+            near = difflib.get_close_matches(name, self._names.channels, n=2, cutoff=0.85)
             fix = f"did you mean {' or '.join(near)}?" if near else "name a channel of the settings file"
             line, column = _place(token)
             raise UnknownNameError(name, line, column, fix)

@@ -14,6 +14,10 @@ Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40)]
 Item = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_ .+-]*$", max_length=40)]
 
 
+#: A pin by its number, or as gpiozero takes names: GPIO18, BOARD12, J8:12.
+PinName = Annotated[int, Field(ge=0, le=64)] | Annotated[str, Field(pattern=r"^(GPIO|BOARD|BCM|J\d+:|\w+:)\d+$")]
+
+
 class Strict(BaseModel):
     """An unknown key is an error, and nothing changes after loading."""
 

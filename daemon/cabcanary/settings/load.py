@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 import types
 from dataclasses import dataclass
@@ -71,7 +72,7 @@ def _load(file: Path, model: type[T]) -> Loaded[T]:
     try:
         if file.stat().st_size > _LARGEST_FILE:
             raise SettingsError([Problem(file, 1, "", "this file is too large to be settings")])
-        text = file.read_text(encoding="utf-8")
+        text = file.read_text(encoding="utf-8-sig")  # some editors begin a file with a byte order mark
     except OSError as error:
         raise SettingsError(
             [
@@ -112,7 +113,21 @@ def _syntax_problem(file: Path, text: str, message: str) -> Problem:
     numbers = [int(n) for n in where.replace(",", " ").replace(")", " ").split() if n.isdigit()]
     if len(numbers) == 2:
         line, column = numbers
-    return Problem(file, line, "", f"this is not valid TOML: {words}", "mend this first, then check again", column)
+    lines = text.splitlines()
+    here = lines[line - 1] if 0 < line <= len(lines) else ""
+    return Problem(file, line, "", f"this is not valid TOML: {words}", _syntax_fix(here, words), column)
+
+
+def _syntax_fix(line: str, words: str) -> str:
+    """What a beginner most likely meant."""
+    if any(quote in line for quote in "“”„‘’"):
+        return 'write straight quotes, as in "text"; a word processor has put in curly ones'
+    _, sign, value = line.partition("=")
+    if sign and words.startswith("Invalid value") and re.match(r"\s*[A-Za-z/$]", value):
+        return 'put text between straight quotes, as in kind = "iio"'
+    if "overwrite a value" in words or "twice" in words:
+        return "this key or table stands here for the second time; remove one"
+    return "mend this first, then check again"
 
 
 def _problem(file: Path, positions: Positions, path: tuple[str | int, ...], message: str, fix: str = "") -> Problem:
@@ -145,7 +160,7 @@ def _from_pydantic(file: Path, positions: Positions, model: type[BaseModel], err
         )
     # Our own validators say what is wrong and, after a semicolon, what to do.
     message, _, fix = error["msg"].removeprefix("Value error, ").removeprefix("Input ").partition("; ")
-    fix = fix or _fix_for(kind, name, context)
+    fix = fix or _fix_for(kind, name, context, error.get("input"))
     return _problem(file, positions, path, _lower(message), fix)
 
 
@@ -205,10 +220,17 @@ _EXAMPLES = {
 }
 
 
-def _fix_for(kind: str, name: str, context: dict[str, Any]) -> str:
+_PAIRS = ("rails", "ends", "plausible", "range")
+
+
+def _fix_for(kind: str, name: str, context: dict[str, Any], given: Any) -> str:
     """What would be accepted instead, in one line."""
     if name in _EXAMPLES and kind.startswith(("too_short", "list_type", "string_t")):
         return f"write {_EXAMPLES[name]}"
+    if name in _PAIRS and kind == "too_long":
+        return f"write two numbers with a decimal point, as in {name} = [0.25, 4.75]"
+    if kind.endswith("_parsing") and isinstance(given, str) and re.match(r"\s*[-+.\d]", given):
+        return f"write the bare number, as in {name} = {re.match(r'[-+.0-9]*', given.strip())[0]}"  # type: ignore[index]
     bounds = [f"{word} {context[k]:g}" for k, word in _BOUNDS.items() if k in context]
     if bounds:
         return f"give {name} a value " + " and ".join(bounds)

@@ -47,10 +47,18 @@ class SettingsError(Exception):
         super().__init__("\n".join(str(p) for p in self.problems))
 
 
+#: More names than this are a wall, not a hint.
+_MOST_SHOWN = 12
+
+
 def nearest(name: str, known: Iterable[str]) -> str:
     """'did you mean ...?' for a name that does not exist, or what there is to choose from."""
     names = sorted(set(known))
     near = difflib.get_close_matches(name, names, n=2, cutoff=0.6)
     if near:
         return "did you mean " + " or ".join(f"'{n}'" for n in near) + "?"
-    return "use one of: " + ", ".join(names) if names else ""
+    within = [n for n in names if name and (name in n or n in name)]
+    if within:
+        return "did you mean " + " or ".join(f"'{n}'" for n in within[:3]) + "?"
+    shown = ", ".join(names[:_MOST_SHOWN]) + (f", … ({len(names)} in all)" if len(names) > _MOST_SHOWN else "")
+    return "use one of: " + shown if names else ""

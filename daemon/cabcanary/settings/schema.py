@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from cabcanary import units
-from cabcanary.settings.base import Name, Strict
+from cabcanary.settings.base import Name, PinName, Strict
 from cabcanary.settings.checks import Check
 from cabcanary.settings.derived import DerivedChannel
 from cabcanary.settings.quantities import FolderPath, Seconds, UnitSymbol
@@ -69,7 +69,7 @@ Channel = Annotated[
 class Buzzer(Strict):
     """A piezo on a PWM pin."""
 
-    pin: int | str = 18
+    pin: PinName = 18
 
 
 class Button(Strict):

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from cabcanary.settings.base import Name, Strict
+from cabcanary.settings.base import Name, PinName, Strict
 from cabcanary.settings.quantities import FolderPath, Place, Seconds, UnitSymbol
 
 
@@ -190,7 +190,7 @@ class CanSource(Strict):
 class DigitalPin(Strict):
     """One switch or button on a pin."""
 
-    pin: int | str
+    pin: PinName
     pull: Literal["up", "down", "none"] = "none"
     #: Which level means "on".
     active: Literal["high", "low"] = "high"
