@@ -270,6 +270,9 @@ def test_a_pressure_in_another_unit_is_compared_as_pressure():
         (good(0.0), good(14.0), good(142.0), ABSENT, None),  # a speed of nothing under boost contradicts itself
         (ABSENT, good(12.4), good(101.0), ABSENT, None),
         (ABSENT, good(12.4), ABSENT, ABSENT, 0.0),  # the key is off: all is dark
+        (ABSENT, good(12.6, Quality.STUCK), ABSENT, ABSENT, 0.0),  # a battery at rest does not move its last digit
+        (ABSENT, good(14.1, Quality.STUCK), ABSENT, ABSENT, None),
+        (ABSENT, good(12.6, Quality.STUCK), good(100.0), ABSENT, None),
         (ABSENT, ABSENT, ABSENT, ABSENT, None),  # nothing at all is no knowledge
         (good(800.0, Quality.STALE), ABSENT, good(33.0), good(1.0), 1.0),
         (good(800.0, Quality.STALE), ABSENT, good(99.0), good(1.0), None),

@@ -101,6 +101,14 @@ def test_an_active_alert_never_returns_through_unknown(cab):
     assert van.state("over_boost") == ACTIVE
 
 
+def test_but_with_the_key_off_and_the_engine_known_to_stand_it_does(cab):
+    # The sensors go dark with the key: it would sound in a parked vehicle for ever.
+    van = cab(DELAYED, running="running")
+    van.hold(500, boost=9, running=1)
+    assert [c for c in van.hold(5000, boost=None, running=None) if c[1] == "over_boost"] == []
+    assert [c for c in van.hold(5000, running=0) if c[1] == "over_boost"] == [(200, "over_boost", NORMAL)]
+
+
 def test_unknown_pauses_the_off_delay(cab):
     van = cab(DELAYED)
     van.hold(500, boost=9)

@@ -62,7 +62,15 @@ class EngineRunning(Stateless):
             return None if turns or (charges and not dark) else False
         if charges or turns:
             return True
-        return False if dark and supply is not None else None
+        return False if dark and self._rests(values) else None
+
+    def _rests(self, values: dict[str, Value]) -> bool:
+        """The supply does not charge. One that stands still to the last digit is what a resting battery looks like."""
+        if self.spec.supply is None:
+            return False
+        supply = values[self.spec.supply]
+        believed = supply.quality in USABLE or supply.quality is Quality.STUCK
+        return believed and supply.value is not None and supply.value <= self._charging
 
     def _turns(self, values: dict[str, Value]) -> bool:
         """The manifold's pressure is one that only a turning engine makes."""

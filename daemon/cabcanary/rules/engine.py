@@ -177,6 +177,10 @@ class Engine:
         # Suppression holds back a trip; an alert that stands goes only when its condition is known to be false.
         may_rise: Truth = False if suppressed else truth
         state.on_ns = _timer(state.on_ns, may_rise, state.may_rise, dt_ns, counts=True)
+        # An alert never returns through unknown, but for one case: the engine is known to stand, the sensors went dark
+        # with the key, and nothing is left that could hurt. It would sound in a parked vehicle for ever.
+        if truth is None and self._standing(frame):
+            truth = False
         state.off_ns = _timer(state.off_ns, truth, state.truth, dt_ns, counts=False)
         state.truth, state.may_rise = truth, may_rise
         before = alert.name
