@@ -55,6 +55,14 @@ def test_the_fastest_throttle_is_no_jump() -> None:
     assert set(feed(HealthTests(limits, "kPa"), [34.0, 34.1, 60.0, 85.0, 100.0, 100.2])) == {None}
 
 
+def test_two_looks_in_quick_succession_make_no_jump_of_a_sample() -> None:
+    # 10 kPa from one sample of the converter to the next, looked at half a millisecond apart.
+    limits = limits_for(Health(), "manifold_pressure", from_converter=True, per_kpa=1.0)
+    tests = HealthTests(limits, "kPa")
+    tests.judge(100.0, 100.0, Quality.GOOD, 20 * MS)
+    assert tests.judge(110.0, 110.0, Quality.GOOD, 20 * MS + MS // 2) is None
+
+
 def test_a_loose_contact_is_noise_and_a_ramp_is_not() -> None:
     rough = random.Random(3)
     limits = Limits(stuck_ns=None, fastest=None, noisiest=2.0)

@@ -123,10 +123,12 @@ class TreeWire(Wire):
         self.put(b"0\n")
 
     def put(self, text: bytes) -> None:
-        # In place, as a kernel file changes: never by renaming.
+        # In place and at one stroke, as a kernel file changes: never by renaming, never empty in between.
         descriptor = os.open(self.file, os.O_WRONLY | os.O_CREAT)
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, text, 0)
+        if text:
+            os.pwrite(descriptor, text.rstrip(b"\n").ljust(24) + b"\n", 0)
+        else:
+            os.ftruncate(descriptor, 0)
         os.close(descriptor)
 
     def send(self, value: float) -> None:

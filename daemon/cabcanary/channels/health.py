@@ -29,6 +29,8 @@ _FASTEST_KPA_S = 6000.0
 _FASTEST_V_S = 150.0
 #: Heat moves slowly through any sensor's body.
 _FASTEST_C_S = 120.0
+#: The sample interval of a slow converter at the usual rate: no jump is told over less.
+_SHORTEST_S = 0.02
 #: Scatter is taken over this many readings.
 _SCATTER_READINGS = 25
 #: Scatter estimated from so few readings wanders: what was too noisy is quiet again below this share of the limit.
@@ -89,7 +91,8 @@ class HealthTests:
 
     def _jump(self, step: float, seconds: float) -> Verdict:
         fastest = self._limits.fastest
-        if fastest is None or abs(step) <= fastest * seconds:
+        # Two looks in quick succession may have a whole sample of the converter between them.
+        if fastest is None or abs(step) <= fastest * max(seconds, _SHORTEST_S):
             return None
         return Quality.IMPLAUSIBLE, f"jumped by {step:+.3g} {self._unit} in {seconds * 1000:.0f} ms"
 

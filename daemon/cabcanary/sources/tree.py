@@ -182,7 +182,9 @@ class TreeReader:
                 for channel in list(work.channels):
                     if channel in work.channels and not work.gone:
                         lost = 0 if self._read_one(work, channel) else lost + 1
-                due = max(due + self._period_ns, self._clock.now_ns() - self._period_ns)
+                now = self._clock.now_ns()
+                # Late, the next look is a whole period away: two in quick succession tell nothing more than one.
+                due = due + self._period_ns if due + self._period_ns > now else now + self._period_ns
                 self._stop.wait(self._clock.real_until(due))
         finally:
             for channel in work.channels:
