@@ -70,12 +70,8 @@ def parse_condition(text: str, names: Names) -> tuple[tree.Condition, int]:
         ConditionError: it does not follow the grammar, or compares what cannot be compared.
         UnknownNameError: it speaks of a channel that is not there.
     """
-    try:
-        parsed = _LARK.parse(text)
-    except UnexpectedInput as error:
-        raise _grammar_error(text, error) from error
     builder = _Builder(names)
-    return builder.condition(parsed), builder.comparisons
+    return builder.condition(_read(text)), builder.comparisons
 
 
 def parse_number(text: str, names: Names) -> tree.Number:
@@ -85,11 +81,14 @@ def parse_number(text: str, names: Names) -> tree.Number:
         ConditionError: it does not follow the grammar, or mixes what cannot be mixed.
         UnknownNameError: it speaks of a channel that is not there.
     """
+    return _Builder(names).number(_read(text))
+
+
+def _read(text: str) -> Tree[Token]:
     try:
-        parsed = _LARK.parse(text)
+        return _LARK.parse(text)
     except UnexpectedInput as error:
         raise _grammar_error(text, error) from error
-    return _Builder(names).number(parsed)
 
 
 def _grammar_error(text: str, error: UnexpectedInput) -> ConditionError:
