@@ -125,7 +125,7 @@ class Daemon:
         if self._clock.speed != 1.0:
             say(f"BENCH: the clock runs {self._clock.speed:g} times as fast as real time")
         for rule in plan.not_fitted:
-            say(f"not fitted: rule {rule.id} needs a channel '{rule.channel}'")
+            say(f"not fitted: rule {rule.id} {rule.words}")
         self._tell(self._annunciator.start_up(self._clock.now_ns()))
         if not plan.settings.limits.confirmed_by:
             self._say_limits()

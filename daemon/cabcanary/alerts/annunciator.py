@@ -49,7 +49,7 @@ class Annunciator:
     def update(self, changes: Iterable[Change], now_ns: int) -> list[Event]:
         """Take in changes of alert states; returns what was decided."""
         for change in changes:
-            if change.active and not change.acknowledged:
+            if change.sounds:
                 self._standing[change.alert] = change
             else:
                 self._standing.pop(change.alert, None)

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 def alert_event(change: Change) -> Event:
     """A change of an alert's state as an event for the feed and the drive's record."""
-    raised = change.active and not change.acknowledged
+    raised = change.sounds
     text = f"{change.say}. {change.do}." if raised else f"{change.say}: {change.state}"
     if raised and change.figures:
         text += f" ({change.figures})"

@@ -25,6 +25,7 @@ from cabcanary.recorder.summary import Summary
 from cabcanary.settings.load import rules_from_text, settings_from_text
 from cabcanary.settings.problems import SettingsError
 from cabcanary.store.archive import Column, write_samples
+from cabcanary.store.baselines import Baselines
 from cabcanary.store.journal import (
     BlockKind,
     Tick,
@@ -93,7 +94,7 @@ class Drive:
         """
         settings = settings_from_text(self.header["settings"], Path("recorded settings"))
         rules = [rules_from_text(text, Path(name)) for name, text in self.header["rules"].items()]
-        return plan_from_texts(settings, rules)
+        return plan_from_texts(settings, rules, Baselines.model_validate(self.header.get("baselines") or {}))
 
     def walk_frames(self, plan: Plan) -> Iterator[tuple[Tick, Frame]]:
         """Every tick with its frame, computed again by the live code from the raw readings."""

@@ -126,6 +126,7 @@ class Recorder:
             "software": __version__,
             "settings": self._plan.settings_text,
             "rules": self._plan.rule_texts,
+            "baselines": self._plan.baselines.model_dump(),
             "channels": [[m.name, *m.key] for m in self._pipeline.measured],
             "begun": begun,
             "channels_state": channels_state,
