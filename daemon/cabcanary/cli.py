@@ -72,7 +72,8 @@ def _parser() -> argparse.ArgumentParser:
     listen.add_argument(
         "source",
         metavar="SOURCE",
-        help="[bytes:]/dev/ttyUSB0[@BAUD], iio[:FOLDER], hwmon[:FOLDER], gpio:PIN, can:INTERFACE:CHANNEL@BITRATE, "
+        help="[bytes:]/dev/ttyUSB0[@BAUD], iio[:FOLDER], hwmon[:FOLDER], gpio:PIN, host, "
+        "can:INTERFACE:CHANNEL@BITRATE, "
         "or a source's name with --config",
     )
     listen.add_argument("--config", type=Path, help="settings file in which SOURCE is named")

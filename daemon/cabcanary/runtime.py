@@ -25,6 +25,7 @@ from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.sources.helper import Helper
 from cabcanary.sources.slot import Backoff, Slots, Status
+from cabcanary.sources.this_computer import OwnState
 from cabcanary.wiring import Wiring
 
 if TYPE_CHECKING:
@@ -68,8 +69,9 @@ class Daemon:
         self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._command)
         self._archive_wanted = asyncio.Event()
         self._own_faults: set[str] = set()
-        self._wiring = Wiring(plan, clock, self._slots, self._pressed)
         self.late_ticks = 0
+        own = OwnState(lambda: self._writer.able, lambda: self.late_ticks)
+        self._wiring = Wiring(plan, clock, self._slots, self._pressed, own)
 
     # --- life -----------------------------------------------------------------------------------------
 
@@ -244,12 +246,12 @@ class Daemon:
         beat_ns = 0
         while True:
             due += period
-            wait = due - self._loop.time()
-            if wait < -period:
+            await asyncio.sleep(max(0.0, due - self._loop.time()))
+            late = int((self._loop.time() - due) / period)
+            if late > 0:
                 # Never catch up by a burst of ticks: the newest readings are all that matters.
-                self.late_ticks += int(-wait / period)
-                due = self._loop.time()
-            await asyncio.sleep(max(0.0, wait))
+                self.late_ticks += late
+                due += late * period
             now_ns = self._tick()
             if now_ns - beat_ns > NS_PER_S:
                 beat_ns = now_ns

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from .sensors import Sensors
 from .vehicle import DriverInput, Truth, Vehicle
+from .wiring.host_files import HostFiles
 from .wiring.obd import ObdResponder, van_pids
 from .wiring.serial_pty import SerialPty
 from .wiring.slcan import SlcanAdapter
@@ -36,7 +37,7 @@ class Row(NamedTuple):
 
 
 class BenchVan:
-    """The van on its wiring: `folder/iio`, `folder/tty-wideband`, `folder/tty-can`.
+    """The van on its wiring: `folder/iio`, `folder/tty-wideband`, `folder/tty-can`, `folder/host`.
 
     Call `step` once per 10 ms of the drive, in order. Nothing here keeps time or sleeps.
     """
@@ -52,6 +53,7 @@ class BenchVan:
         self.voltages = VoltageTree(folder / "iio", CONVERTER_NAME, channels)
         self.wideband = SerialPty(folder / "tty-wideband")
         self.can = SlcanAdapter(folder / "tty-can")
+        self.host = HostFiles(folder / "host")
         self.obd = ObdResponder(self.can, van_pids(lambda: self.truth))
         self._steps = 0
 

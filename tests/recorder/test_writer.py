@@ -1,6 +1,7 @@
 """The journal's writer when the card stalls, fills up or fails: records are lost and counted, never waited for."""
 
 import fcntl
+import itertools
 import os
 import threading
 import types
@@ -153,6 +154,7 @@ def test_a_card_that_was_full_for_a_while_costs_nothing_and_is_told_once_each_wa
         writer.tick(tick)
     told.wait_for(1)
     assert told.words == [("cannot record: No space left on device", False)]
+    assert writer.able is False
     card.full = False
     for tick in ticks[400:]:
         writer.tick(tick)
@@ -162,6 +164,7 @@ def test_a_card_that_was_full_for_a_while_costs_nothing_and_is_told_once_each_wa
     assert read_ticks == ticks
     assert end["lost_ticks"] == 0
     assert told.words == [("cannot record: No space left on device", False), ("recording again", True)]
+    assert writer.able is True
 
 
 def test_a_card_that_is_full_from_the_first_byte_on_is_tried_again(tmp_path, writer, card, told, plain_ticks):
@@ -239,6 +242,43 @@ def test_a_stalled_card_is_not_waited_for_and_what_does_not_fit_is_counted(tmp_p
     read_ticks, end, _ = read(tmp_path)
     assert read_ticks == ticks[:LONGEST_QUEUE]
     assert end["lost_ticks"] == 500
+
+
+def test_a_card_that_only_just_moves_is_told_of_once_and_once_more_when_it_keeps_up(writer, card, told, plain_ticks):
+    def keeping_up(ticks):
+        for tick in ticks:
+            writer.tick(tick)
+        return writer.able
+
+    spare = iter(plain_ticks(2 * LONGEST_QUEUE))
+    card.stalls = True
+    writer.open("d", {"drive": "d"})
+    assert card.stalled.wait(LONGEST_S)
+    assert keeping_up(itertools.islice(spare, LONGEST_QUEUE))
+    assert not keeping_up(itertools.islice(spare, 1))
+    for _ in range(20):
+        # Room for one more, as when a slow card has taken a block: no reason to say that all is well.
+        writer._queue.get()
+        assert not keeping_up(itertools.islice(spare, 2))
+    assert told.words == [("the card does not keep up: records are being lost", False)]
+    card.stalls = False
+    card.go_on.set()
+    finish(writer)
+    writer.open("e", {"drive": "e"})
+    assert keeping_up(itertools.islice(spare, 1))
+    assert told.words[1:] == [("the card keeps up again", True)]
+
+
+def test_a_drive_that_cannot_be_begun_is_no_recording_until_one_can(writer, told, plain_ticks, monkeypatch):
+    with monkeypatch.context() as patch:
+        patch.setattr(writer_module, "_DriveFile", lambda *_: 1 // 0)
+        writer.open("d", {"drive": "d"})
+        finish(writer)
+    assert writer.able is False
+    writer.open("e", {"drive": "e"})
+    finish(writer)
+    assert writer.able is True
+    assert [ok for _, ok in told.words] == [False, True]
 
 
 def test_losses_are_counted_for_each_drive_by_itself(tmp_path, writer, card, plain_ticks):

@@ -22,6 +22,22 @@ def test_the_unit_has_no_key_that_systemd_does_not_know(tmp_path: Path) -> None:
     assert about_ours == []
 
 
+def settings_of(key: str) -> list[str]:
+    lines = _UNIT.read_text().splitlines()
+    return [word for line in lines if line.startswith(f"{key}=") for word in line.partition("=")[2].split()]
+
+
+def test_the_unit_lets_the_daemon_ask_whether_the_clock_is_set() -> None:
+    # glibc asks by clock_adjtime, before 2.31 by adjtimex; a call that is filtered out would kill the process.
+    allowed = set(settings_of("SystemCallFilter"))
+    assert {"adjtimex", "clock_adjtime"} <= allowed
+    assert settings_of("SystemCallErrorNumber") == ["EPERM"]
+    # systemd.exec(5): with ProtectClock= "the system calls are blocked altogether", reading included.
+    assert settings_of("ProtectClock") in ([], ["no"])
+    # Setting it takes CAP_SYS_TIME, and no capability is left.
+    assert "CapabilityBoundingSet=" in _UNIT.read_text().splitlines()
+
+
 def test_the_unit_is_not_exposed_beyond_what_devices_need() -> None:
     # 5.0 is where systemd-analyze itself begins to call a unit "MEDIUM" (its scale: 0 to 10).
     done = subprocess.run(

@@ -63,7 +63,10 @@ class JournalWriter:
                 self._losing = True
                 self._tell("the card does not keep up: records are being lost", False)
             return
-        self._losing = False
+        if self._losing and self._queue.qsize() < LONGEST_QUEUE // 2:
+            # Not at the first gap: a slow card would go back and forth with every block.
+            self._losing = False
+            self._tell("the card keeps up again", True)
         self._queue.put(("tick", tick))
 
     def event(self, event: dict[str, Any]) -> None:
@@ -77,6 +80,11 @@ class JournalWriter:
         self._queue.put(("close", ({**end, "lost_ticks": self.lost_ticks}, done)))
         self.lost_ticks = 0
         return done
+
+    @property
+    def able(self) -> bool:
+        """False from when it has told that it cannot write, or loses records, until it has told that it can again."""
+        return not (self._failing or self._losing)
 
     def stop(self, longest_s: float) -> bool:
         """Stop the thread; False if it did not finish within `longest_s` real seconds."""
@@ -106,7 +114,8 @@ class JournalWriter:
         try:
             return _DriveFile(self._folder, drive, header)
         except Exception as error:  # noqa: BLE001 - the thread must live for the next drive
-            self._tell(f"this drive cannot be recorded: {error}", False)
+            self._failing = f"this drive cannot be recorded: {error}"
+            self._tell(self._failing, False)
             return None
 
     def _try(self, drive: _DriveFile, what: str, content: Any) -> None:
