@@ -63,7 +63,7 @@ class Daemon:
         self._recent: deque[Event] = deque(maxlen=_RECENT_EVENTS)
         self._buzzer: PwmBuzzer | None = None
         self._annunciator = Annunciator(self._players())
-        self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told)
+        self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told, self._slots.steps)
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
         self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._command)
         self._archive_wanted = asyncio.Event()
@@ -221,10 +221,10 @@ class Daemon:
 
     async def _run_archiver(self) -> None:
         def take(message: dict[str, Any]) -> None:
-            what = "archived" if "archived" in message else "failed"
+            what = next((w for w in ("archived", "dated", "removed") if w in message), "failed")
             self._tell(Event(self._clock.now_ns(), EventKind.RECORDER, what, str(message.get("text", "")), message))
 
-        settings = {"folder": str(self._plan.settings.daemon.folder)}
+        settings = {"folder": str(self._plan.settings.daemon.folder), "speed": self._clock.speed}
         helper = Helper("cabcanary.recorder.archiver", settings, Status("archiver", lambda *_: None), take)
         code = await helper.run_once()
         if code != 0:
@@ -300,6 +300,9 @@ class Daemon:
             self._tell(event, record=False)
         if written is not None:
             self._archive_when(written)
+        if self._recorder.newly_told_the_time:
+            self._recorder.newly_told_the_time = False
+            self._archive_wanted.set()
         self._feed.frame(frame)
         self._wiring.follow_ignition(frame)
 

@@ -9,10 +9,12 @@ import pytest
 
 from cabcanary.recorder import writer as writer_module
 from cabcanary.recorder.writer import LONGEST_QUEUE, JournalWriter
-from cabcanary.store.journal import BlockKind, decode_events, decode_json, decode_samples, encode_block, read_blocks
+from cabcanary.store.journal import BlockKind, decode_events, decode_json, encode_block, read_blocks
+from cabcanary.store.samples import decode_samples
 
 LONGEST_S = 30.0
 KEYS = [("s", f"i{c}") for c in range(3)]
+CHANNELS = [[f"c{c}", *key] for c, key in enumerate(KEYS)]
 FULL = OSError(28, "No space left on device")
 
 
@@ -108,7 +110,7 @@ def read(tmp_path, drive="d"):
 
 def test_what_was_given_is_in_the_journal_in_order(tmp_path, writer, told, plain_ticks):
     ticks = plain_ticks(120)
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     for n, tick in enumerate(ticks):
         writer.tick(tick)
         if n % 50 == 0:
@@ -127,7 +129,7 @@ def test_what_was_given_is_in_the_journal_in_order(tmp_path, writer, told, plain
 
 def test_a_block_goes_to_the_card_every_half_second(tmp_path, writer, plain_ticks):
     # A process that is killed loses less than a second.
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     for tick in plain_ticks(500):
         writer.tick(tick)
     finish(writer)
@@ -145,7 +147,7 @@ def test_a_card_that_was_full_for_a_while_costs_nothing_and_is_told_once_each_wa
     tmp_path, writer, card, told, plain_ticks
 ):
     ticks = plain_ticks(600)
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     for tick in ticks[:100]:
         writer.tick(tick)
     card.full = True
@@ -167,7 +169,7 @@ def test_a_card_that_was_full_for_a_while_costs_nothing_and_is_told_once_each_wa
 def test_a_card_that_is_full_from_the_first_byte_on_is_tried_again(tmp_path, writer, card, told, plain_ticks):
     card.full = True
     ticks = plain_ticks(200)
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     told.wait_for(1)
     for tick in ticks[:100]:
         writer.tick(tick)
@@ -190,7 +192,7 @@ def test_a_folder_that_could_not_be_synced_once_is_tried_again(tmp_path, writer,
 
     monkeypatch.setattr(writer_module, "sync_folder", sync_folder)
     ticks = plain_ticks(100)
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     for tick in ticks:
         writer.tick(tick)
     finish(writer)
@@ -202,7 +204,7 @@ def test_a_card_that_stays_full_loses_the_oldest_and_the_count_is_in_the_journal
     tmp_path, writer, card, told, plain_ticks
 ):
     ticks = plain_ticks(5000)
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     card.full = True
     for n, tick in enumerate(ticks[:4900]):
         writer.tick(tick)
@@ -222,7 +224,7 @@ def test_a_card_that_stays_full_loses_the_oldest_and_the_count_is_in_the_journal
 def test_a_stalled_card_is_not_waited_for_and_what_does_not_fit_is_counted(tmp_path, writer, card, plain_ticks):
     ticks = plain_ticks(LONGEST_QUEUE + 500)
     card.stalls = True
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     assert card.stalled.wait(LONGEST_S)
     # The thread hangs in the header's sync. None of these may wait for it: the test would hang as well.
     for tick in ticks:
@@ -243,7 +245,7 @@ def test_a_stalled_card_is_not_waited_for_and_what_does_not_fit_is_counted(tmp_p
 
 def test_losses_are_counted_for_each_drive_by_itself(tmp_path, writer, card, plain_ticks):
     card.stalls = True
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     assert card.stalled.wait(LONGEST_S)
     for tick in plain_ticks(LONGEST_QUEUE + 7):
         writer.tick(tick)
@@ -251,7 +253,7 @@ def test_losses_are_counted_for_each_drive_by_itself(tmp_path, writer, card, pla
     card.stalls = False
     card.go_on.set()
     assert done.wait(LONGEST_S)
-    writer.open("e", {"drive": "e"})
+    writer.open("e", {"drive": "e", "channels": CHANNELS})
     for tick in plain_ticks(50):
         writer.tick(tick)
     finish(writer)
@@ -261,7 +263,7 @@ def test_losses_are_counted_for_each_drive_by_itself(tmp_path, writer, card, pla
 
 def test_a_drive_that_cannot_be_written_at_all_still_ends(tmp_path, writer, card, told):
     card.full = True
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     assert writer.close({}).wait(LONGEST_S)
     assert told.words == [("cannot record: No space left on device", False)]
     # The torn block that did go out was cut off again.
@@ -270,7 +272,7 @@ def test_a_drive_that_cannot_be_written_at_all_still_ends(tmp_path, writer, card
 
 def test_a_journal_under_way_is_locked_and_a_finished_one_is_not(tmp_path, writer, card, plain_ticks):
     card_file = tmp_path / "journal" / "d.ccj"
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     for tick in plain_ticks(60):
         writer.tick(tick)
     card.wait_for_writes(2)
@@ -284,7 +286,7 @@ def test_a_journal_under_way_is_locked_and_a_finished_one_is_not(tmp_path, write
 def test_stopping_is_bounded_even_when_the_card_hangs(tmp_path, card, told):
     writer = JournalWriter(tmp_path, told)
     card.stalls = True
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     assert card.stalled.wait(LONGEST_S)
     assert writer.stop(0.01) is False
     card.stalls = False

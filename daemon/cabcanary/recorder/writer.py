@@ -13,19 +13,15 @@ import queue
 import threading
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.store.journal import (
-    BlockKind,
-    Tick,
-    encode_block,
-    encode_events,
-    encode_json,
-    encode_samples,
-)
+from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json
 from cabcanary.store.manifest import JOURNAL, sync_folder
+from cabcanary.store.samples import SampleEncoder, tick_count
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from pathlib import Path
+
+    from cabcanary.store.samples import Steps, Tick
 
 #: A block every half second of clock time: a killed process loses less than a second.
 BLOCK_S = 0.5
@@ -41,9 +37,15 @@ class JournalWriter:
     `tell(words, ok)` is called from the thread whenever writing begins to fail or works again.
     """
 
-    def __init__(self, folder: Path, tell: Callable[[str, bool], None]) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        tell: Callable[[str, bool], None],
+        steps: Mapping[tuple[str, str], Steps] | None = None,
+    ) -> None:
         self._folder = folder / JOURNAL
         self._tell = tell
+        self._steps = {} if steps is None else steps
         self._queue: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
         self.lost_ticks = 0
         self._failing = ""
@@ -104,7 +106,7 @@ class JournalWriter:
 
     def _begin(self, drive: str, header: dict[str, Any]) -> _DriveFile | None:
         try:
-            return _DriveFile(self._folder, drive, header)
+            return _DriveFile(self._folder, drive, header, self._steps)
         except Exception as error:  # noqa: BLE001 - the thread must live for the next drive
             self._tell(f"this drive cannot be recorded: {error}", False)
             return None
@@ -127,7 +129,10 @@ class JournalWriter:
 class _DriveFile:
     """The file of one drive: blocks go in whole or are cut off again."""
 
-    def __init__(self, folder: Path, drive: str, header: dict[str, Any]) -> None:
+    def __init__(
+        self, folder: Path, drive: str, header: dict[str, Any], steps: Mapping[tuple[str, str], Steps]
+    ) -> None:
+        self._encoder = SampleEncoder([(source, item) for _, source, item in header["channels"]], steps)
         self._path = folder / f"{drive}.ccj"
         self._header = header
         self._descriptor: int | None = None
@@ -165,7 +170,7 @@ class _DriveFile:
 
     def _collect(self) -> None:
         if self._ticks:
-            self._pending.append((BlockKind.SAMPLES, encode_samples(self._ticks)))
+            self._pending.append((BlockKind.SAMPLES, self._encoder.encode(self._ticks)))
             self._ticks = []
         if self._events:
             self._pending.append((BlockKind.EVENTS, encode_events(self._events)))
@@ -174,7 +179,7 @@ class _DriveFile:
         while len(self._pending) > 120:
             kind, payload = self._pending.pop(1)
             if kind is BlockKind.SAMPLES:
-                self.lost_ticks += int.from_bytes(payload[:4], "little")
+                self.lost_ticks += tick_count(payload)
 
     def _write_pending(self, *, sync: bool = False) -> None:
         if self._descriptor is None:
