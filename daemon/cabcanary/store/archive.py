@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 METADATA_KEY = b"cabcanary"
-#: Ten minutes at 50 Hz: what the archiver holds in memory at a time, and what a reader can skip at a time.
-ROWS_PER_GROUP = 30_000
+#: Five minutes at 50 Hz: what the archiver holds in memory at a time, and what a reader can skip at a time.
+ROWS_PER_GROUP = 15_000
 #: A column with more different numbers than this share of its rows is better written byte by byte than as a dictionary.
 _MANY = 0.25
 _ZSTD_LEVEL = 6
