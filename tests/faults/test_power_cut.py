@@ -65,9 +65,10 @@ def test_a_cut_drive_loses_a_second_at_most_and_comes_back_unasked(ride: Callabl
     driven.event("drive", "started")
     driven.until(7.0)
     assert driven.stop() == 0
+    # By its own archiver, or where the machine was too slow for that, by the one of the next start.
+    driven.start()
     wait_for("the first drive's archive", driven.manifests, PATIENCE_S)
     before = archived(driven.folder)
-    driven.start()
     too_late = 0
     for _ in range(cuts):
         drive, ticks, lost_s = cut(driven, after_s=chance.uniform(0.4, 4.0))
