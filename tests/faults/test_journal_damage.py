@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import random
+import time
 import types
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -76,6 +77,8 @@ def written(folder: Path, seconds: float, patch: pytest.MonkeyPatch) -> Original
             newest = {k: Reading(*k, (n + 0.0) * STEPS[k].scale, scans[c // 8]) for c, (k, n) in enumerate(numbers)}
             frame = pipeline.step(newest, tick_ns)
             recorder.step(frame, newest, recorder.states_before(tick_ns))
+            while writer._queue.qsize() > 500:
+                time.sleep(0.001)
         _, done = recorder.close(tick_ns)
         assert done is not None
         assert done.wait(60)

@@ -221,6 +221,82 @@ def test_a_card_that_stays_full_loses_the_oldest_and_the_count_is_in_the_journal
     assert read_ticks[-3000:] == ticks[-3000:]
 
 
+def test_what_a_failed_sync_may_have_lost_is_written_again(tmp_path, writer, card, told, plain_ticks, monkeypatch):
+    # Linux marks pages clean after a failed write-back: a later fsync succeeds without them (LWN, 2018).
+    monkeypatch.setattr(writer_module, "_TICKS_WAITING", 10**9)
+    ticks, fails = plain_ticks(300), [3, 4]
+    syncs = []
+    path = tmp_path / "journal" / "d.ccj"
+
+    def fsync(descriptor):
+        syncs.append(1)
+        if len(syncs) in fails:
+            # What was written since the last good sync is lost without a trace.
+            with path.open("r+b") as file:
+                file.seek(synced[0])
+                file.write(bytes(path.stat().st_size - synced[0]))
+            raise OSError(5, "Input/output error")
+        os.fsync(descriptor)
+        synced[0] = path.stat().st_size
+
+    synced = [0]
+    monkeypatch.setattr(card, "fsync", fsync)
+    monkeypatch.setattr(writer_module, "os", card.as_os())
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
+    for tick in ticks:
+        writer.tick(tick)
+    finish(writer)
+    assert read(tmp_path)[0] == ticks
+    assert told.words == [("cannot record: Input/output error", False), ("recording again", True)]
+
+
+def test_a_card_that_stalls_in_each_sync_is_synced_less_often_and_keeps_up(
+    tmp_path, writer, card, told, plain_ticks, monkeypatch
+):
+    # A minute of drive is there at once, and no sync ends before it is.
+    ticks = plain_ticks(2900)
+    syncs = []
+    real = card.fsync
+
+    def fsync(descriptor):
+        syncs.append(1)
+        real(descriptor)
+
+    monkeypatch.setattr(card, "fsync", fsync)
+    monkeypatch.setattr(writer_module, "os", card.as_os())
+    card.stalls = True
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
+    assert card.stalled.wait(LONGEST_S)
+    for tick in ticks:
+        writer.tick(tick)
+    card.go_on.set()
+    finish(writer)
+    assert read(tmp_path)[0] == ticks
+    # Not one for every second of the minute that waited.
+    assert len(syncs) <= 6
+    assert writer.lost_ticks == 0
+
+
+def test_a_slow_sync_is_told_once_each_way(tmp_path, writer, told, plain_ticks, monkeypatch):
+    monkeypatch.setattr(writer_module, "_TICKS_WAITING", 10**9)
+    now = [0.0]
+    clock = types.SimpleNamespace(monotonic=lambda: now[0])
+    monkeypatch.setattr(writer_module, "time", clock)
+    real, took = os.fsync, iter([0.1, 5.0, 5.0, 0.1] + [0.1] * 100)
+
+    def fsync(descriptor):
+        now[0] += next(took)
+        real(descriptor)
+
+    monkeypatch.setattr(writer_module.os, "fsync", fsync)
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
+    for tick in plain_ticks(400):
+        writer.tick(tick)
+    finish(writer)
+    assert [ok for _, ok in told.words] == [False, True]
+    assert told.words[0][0].startswith("the card is slow: it took 5.0 s")
+
+
 def test_a_stalled_card_is_not_waited_for_and_what_does_not_fit_is_counted(tmp_path, writer, card, plain_ticks):
     ticks = plain_ticks(LONGEST_QUEUE + 500)
     card.stalls = True
@@ -265,7 +341,10 @@ def test_a_drive_that_cannot_be_written_at_all_still_ends(tmp_path, writer, card
     card.full = True
     writer.open("d", {"drive": "d", "channels": CHANNELS})
     assert writer.close({}).wait(LONGEST_S)
-    assert told.words == [("cannot record: No space left on device", False)]
+    assert told.words == [
+        ("cannot record: No space left on device", False),
+        ("the end of a drive could not be recorded: 0 ticks are lost", False),
+    ]
     # The torn block that did go out was cut off again.
     assert (tmp_path / "journal" / "d.ccj").read_bytes() == b""
 
