@@ -44,8 +44,8 @@ def cut(driven: Ride, after_s: float) -> tuple[str, int, float]:
     due_ns = started["t"] + int(after_s * NS_PER_S)
     driven.wait("the moment of the cut", lambda: driven.rig.clock.now_ns() >= due_ns)
     cut_ns = driven.kill()
-    (journal,) = (driven.folder / "journal").glob("*.ccj")
-    left = read_journal(journal)
+    # That of the drive before may still lie beside it: it goes last when a drive is archived.
+    left = read_journal(driven.folder / "journal" / f"{started['drive']}.ccj")
     assert left.end is None
     return started["drive"], len(left.ticks), (cut_ns - left.ticks[-1][0]) / NS_PER_S
 
