@@ -4,68 +4,22 @@ import fcntl
 import itertools
 import json
 import struct
-import threading
 
 import duckdb
 import polars as pl
 import pytest
+from live_drive import TICK_NS, Live
 
-from cabcanary.clock import Clock
 from cabcanary.recorder import archiver
 from cabcanary.recorder.archived import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
 from cabcanary.recorder.recorded import Drive
-from cabcanary.recorder.recorder import Recorder
-from cabcanary.recorder.writer import JournalWriter
 from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json, read_blocks
 from cabcanary.store.manifest import read_manifests
 from cabcanary.store.samples import SampleEncoder
 
-TICK_NS = 20_000_000
-START_NS = 1_000_000_000_000
 #: 1 March 2025, 10:15:00 UTC, in nanoseconds since 1970 (date -d "2025-03-01T10:15:00Z" +%s).
 WALL_NS = 1_740_824_100 * 1_000_000_000
-
-
-class Live:
-    """A drive as the daemon makes it, tick by tick, with what it saw and said."""
-
-    def __init__(self, plan, folder, wires) -> None:
-        self.plan, self.wires = plan, wires
-        self.pipeline, self.engine = plan.pipeline(), plan.engine()
-        self.writer = JournalWriter(folder, lambda *_: None)
-        self.recorder = Recorder(plan, self.pipeline, self.engine, self.writer, Clock())
-        self.now_ns, self.frames, self.changes, self.done = START_NS, [], [], threading.Event()
-        self.states = {}
-
-    def run(self, ticks, *, running):
-        for _ in range(ticks):
-            self.now_ns += TICK_NS
-            self.wires.drive(self.now_ns, running=running)
-            self.step()
-
-    def key_off(self, ticks):
-        self.wires.newest.clear()
-        for _ in range(ticks):
-            self.now_ns += TICK_NS
-            self.wires.put("adc", "voltage1", 3100.0, self.now_ns)
-            self.step()
-
-    def step(self):
-        """One tick with what the wires say now, in the daemon's order."""
-        newest = dict(self.wires.newest)
-        self.states[self.now_ns] = (self.pipeline.state(), self.engine.state())
-        state = self.recorder.states_before(self.now_ns)
-        frame = self.pipeline.step(newest, self.now_ns)
-        self.changes += self.engine.step(frame)
-        _, written = self.recorder.step(frame, newest, state)
-        self.done = written or self.done
-        self.frames.append(frame)
-
-    def finish(self):
-        _, written = self.recorder.close(self.now_ns)
-        assert (written or self.done).wait(30)
-        assert self.writer.stop(30)
 
 
 def journals(folder):

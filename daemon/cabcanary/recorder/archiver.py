@@ -12,16 +12,21 @@ import json
 import os
 import sys
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.dating import date_afterwards, dated, known_time
 from cabcanary.recorder.layout import Survey, Table
 from cabcanary.recorder.recorded import Drive, NewerFormatError
+from cabcanary.recorder.retention import make_room, remove_leftovers
 from cabcanary.recorder.summary import Summary
 from cabcanary.settings.problems import SettingsError
+from cabcanary.settings.schema import Archive
 from cabcanary.store.archive import ROWS_PER_GROUP, SampleWriter
 from cabcanary.store.manifest import (
+    DRIVES,
     JOURNAL,
     MANIFEST_ENDING,
     Manifest,
@@ -32,8 +37,38 @@ from cabcanary.store.manifest import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
     from cabcanary.plan import Plan
     from cabcanary.recorder.dating import Dated, Fit
+
+
+def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Everything that is to be done to the archive now; a report for each thing done."""
+    limits = Archive.model_validate(settings.get("archive", {}))
+    fit = known_time(float(settings.get("speed", 1.0)))
+    now = datetime.now(UTC) if fit is not None else None
+    if not (folder / JOURNAL).is_dir() and not (folder / DRIVES).is_dir():
+        return
+    # Room first, so that there is some for what is to be archived; a card that cannot be written says so by itself.
+    steps: list[Callable[[], list[dict[str, Any]]]] = [
+        partial(make_room, folder, limits, now),
+        partial(archive_all, folder, fit),
+        partial(date_afterwards, folder, fit),
+        partial(make_room, folder, limits, now),
+    ]
+    told: set[str] = set()
+    for step in steps:
+        try:
+            reports = step()
+        except OSError as error:
+            reports = [{"failed": "archive", "text": f"the archive cannot be kept: {error}"}]
+        for report in reports:
+            if report["text"] not in told:
+                told.add(report["text"])
+                yield report
+    with contextlib.suppress(OSError):
+        remove_leftovers(folder)
 
 
 def archive_all(folder: Path, fit: Fit | None = None) -> list[dict[str, Any]]:
@@ -193,8 +228,7 @@ def main() -> int:
     _be_modest()
     settings = json.loads(sys.stdin.readline())
     try:
-        folder, fit = Path(settings["folder"]), known_time(float(settings.get("speed", 1.0)))
-        for report in [*archive_all(folder, fit), *date_afterwards(folder, fit)]:
+        for report in keep_house(Path(settings["folder"]), settings):
             sys.stdout.write(json.dumps(report, ensure_ascii=False) + "\n")
             sys.stdout.flush()
     except BrokenPipeError:

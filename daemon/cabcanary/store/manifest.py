@@ -114,3 +114,17 @@ def manifest_json(manifest: Manifest) -> bytes:
     """A manifest as its file holds it."""
     content: dict[str, Any] = manifest.model_dump()
     return json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n"
+
+
+def files_of(manifest_path: Path) -> list[Path]:
+    """All files of a drive, its manifest first."""
+    drive = manifest_path.name.removesuffix(MANIFEST_ENDING)
+    others = [p for p in manifest_path.parent.glob(f"{drive}.*") if p != manifest_path and not p.name.endswith(".new")]
+    return [manifest_path, *sorted(others)]
+
+
+def remove_drive(manifest_path: Path) -> None:
+    """Remove a drive. The manifest goes first: without one a drive is not listed, so none is listed in pieces."""
+    for path in files_of(manifest_path):
+        path.unlink(missing_ok=True)
+    sync_folder(manifest_path.parent)
