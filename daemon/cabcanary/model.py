@@ -90,6 +90,7 @@ class EventKind(StrEnum):
     RECORDER = "recorder"
     HELPER = "helper"
     CLOCK = "clock"
+    NOTE = "note"
 
 
 @dataclass(frozen=True, slots=True)

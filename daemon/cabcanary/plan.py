@@ -263,9 +263,11 @@ def _check_references(loaded: Loaded[Settings]) -> list[Problem]:
         if isinstance(channel, MeasuredChannel):
             problems += _check_item(loaded, ("channels", name, "item"), channel.source, channel.item)
     problems += _check_drive(loaded)
-    button = settings.buttons.acknowledge
-    if button is not None:
-        path = ("buttons", "acknowledge")
+    for use in ("acknowledge", "remember"):
+        button = getattr(settings.buttons, use)
+        if button is None:
+            continue
+        path = ("buttons", use)
         if isinstance(settings.sources.get(button.source), GpioSource):
             problems += _check_item(loaded, (*path, "item"), button.source, button.item)
         else:
@@ -288,6 +290,12 @@ def _check_item(loaded: Loaded[Settings], path: tuple[str | int, ...], source_na
 
 def _check_drive(loaded: Loaded[Settings]) -> list[Problem]:
     settings = loaded.model
+    ignition = settings.drive.ignition
+    if ignition is not None:
+        if ignition in settings.channels:
+            return []
+        fix = nearest(ignition, list(settings.channels))
+        return [loaded.problem(("drive", "ignition"), f"there is no channel '{ignition}'", fix)]
     if isinstance(settings.channels.get(settings.drive.running), EngineRunningChannel):
         return []
     known = [n for n, c in settings.channels.items() if isinstance(c, EngineRunningChannel)]

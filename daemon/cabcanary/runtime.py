@@ -41,6 +41,8 @@ if TYPE_CHECKING:
 
 #: How long the parts may take to stop, real seconds; after that the daemon says so and goes.
 _STOP_S = 3.0
+#: What a note says that comes from a button; and how long one may be that is written.
+_REMEMBER, _LONGEST_NOTE = "remember this", 500
 #: How many past events a new reader of the feed is told.
 _RECENT_EVENTS = 20
 #: Different faults of its own that are told of; one that says something new each time must not fill the log.
@@ -64,7 +66,7 @@ class Daemon:
         self._recent: deque[Event] = deque(maxlen=_RECENT_EVENTS)
         self._buzzer: PwmBuzzer | None = None
         self._annunciator = Annunciator(self._players())
-        self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told)
+        self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told, self._slots.steps)
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
         self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._command)
         self._archive_wanted = asyncio.Event()
@@ -174,10 +176,11 @@ class Daemon:
             await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
 
     def _pressed(self, source: str, item: str) -> None:
-        """A switch has turned on; the acknowledge button is one of them."""
-        button = self._plan.settings.buttons.acknowledge
-        if button is not None and (source, item) == (button.source, button.item):
-            self._acknowledge("button")
+        """A switch has turned on; the driver's buttons are some of them."""
+        buttons = self._plan.settings.buttons
+        for button, act in ((buttons.acknowledge, self._acknowledge), (buttons.remember, self._remember)):
+            if button is not None and (source, item) == (button.source, button.item):
+                act("button")
 
     def _status(self, name: str, kind: EventKind) -> Status:
         def tell(name: str, ok: bool, words: str) -> None:
@@ -223,10 +226,14 @@ class Daemon:
 
     async def _run_archiver(self) -> None:
         def take(message: dict[str, Any]) -> None:
-            what = "archived" if "archived" in message else "failed"
+            what = next((w for w in ("archived", "dated", "removed") if w in message), "failed")
             self._tell(Event(self._clock.now_ns(), EventKind.RECORDER, what, str(message.get("text", "")), message))
 
-        settings = {"folder": str(self._plan.settings.daemon.folder)}
+        settings = {
+            "folder": str(self._plan.settings.daemon.folder),
+            "speed": self._clock.speed,
+            "archive": self._plan.settings.archive.model_dump(),
+        }
         helper = Helper("cabcanary.recorder.archiver", settings, Status("archiver", lambda *_: None), take)
         code = await helper.run_once()
         if code != 0:
@@ -302,6 +309,9 @@ class Daemon:
             self._tell(event, record=False)
         if written is not None:
             self._archive_when(written)
+        if self._recorder.newly_told_the_time:
+            self._recorder.newly_told_the_time = False
+            self._archive_wanted.set()
         self._feed.frame(frame)
         self._wiring.follow_ignition(frame)
 
@@ -348,9 +358,19 @@ class Daemon:
         return [e for e in self._alerts.values() if e not in recent] + recent
 
     def _command(self, message: dict[str, Any]) -> dict[str, Any]:
-        if message.get("do") != "acknowledge":
-            return {"error": f"unknown command {message.get('do')!r}; there is: acknowledge"}
-        return {"acknowledged": self._acknowledge("feed")}
+        match message.get("do"):
+            case "acknowledge":
+                return {"acknowledged": self._acknowledge("feed")}
+            case "note":
+                text = str(message.get("text", "")).strip()[:_LONGEST_NOTE]
+                return {"noted": self._remember("feed", text or _REMEMBER)}
+            case other:
+                return {"error": f"unknown command {other!r}; there are: acknowledge, note"}
+
+    def _remember(self, by: str, text: str = _REMEMBER) -> str:
+        """The driver wants this moment to be found again."""
+        self._tell(Event(self._clock.now_ns(), EventKind.NOTE, by, text))
+        return text
 
     def _acknowledge(self, by: str) -> list[str]:
         """A person has taken note: the sound stops, the states stay."""

@@ -20,7 +20,7 @@ from cabcanary.expressions.parse import parse_condition, parse_number
 from cabcanary.expressions.scalar import compile_condition, compile_number
 from cabcanary.model import Quality, Reading, Value
 from cabcanary.plan import load_plan
-from cabcanary.recorder.archiver import Drive
+from cabcanary.recorder.recorded import Drive
 from cabcanary.settings.load import rules_from_text, settings_from_text
 from cabcanary.settings.positions import Positions
 from cabcanary.settings.problems import SettingsError
@@ -171,7 +171,7 @@ def journal(data: bytes) -> None:
     """Journals: whole blocks around payloads of anything, behind a header of anything."""
     cut = 1 + (data[0] if data else 0)
     header, payload = data[1:cut], data[cut:]
-    kind = BlockKind(2 + (payload[0] if payload else 0) % 3)
+    kind = BlockKind(2 + (payload[0] if payload else 0) % 4)
     for file in (
         data,
         encode_block(0, BlockKind.HEADER, header) + encode_block(1, kind, payload[1:]),

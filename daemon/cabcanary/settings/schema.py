@@ -98,6 +98,8 @@ class Buttons(Strict):
     """What the driver can press."""
 
     acknowledge: Button | None = None
+    #: "Remember this": a note in the drive at that moment.
+    remember: Button | None = None
 
 
 class Mqtt(Strict):
@@ -112,13 +114,29 @@ class Mqtt(Strict):
 
 
 class Drive(Strict):
-    """When a drive starts and ends; `running` names the channel derived as engine_running."""
+    """When a drive starts and ends.
+
+    `running` names the channel derived as engine_running, which judges by engine speed, or by a charging supply with
+    the manifold's vacuum. With `ignition`, a channel that is not zero while the ignition is on, a drive is that time.
+    """
 
     running: Name = "engine_running"
+    ignition: Name | None = None
     #: Stalls and restarts within this stay one drive.
     ends_after: Seconds = 5.0
     #: How much of what went before the start is kept.
     kept_before: Seconds = 10.0
+
+
+class Archive(Strict):
+    """How much is kept. Drives without alerts go first, then those with; a drive marked as kept stays."""
+
+    #: Gigabytes (10^9 bytes) that all drives together may take.
+    largest_gb: float | None = Field(default=None, gt=0)
+    #: Days after which a drive goes.
+    oldest_days: float | None = Field(default=None, gt=0)
+    #: Gigabytes that stay free on the card, whatever the other two say.
+    free_gb: float = Field(default=1.0, ge=0)
 
 
 #: More ticks than this from before a drive would fill the recorder's queue at its start.
@@ -136,6 +154,7 @@ class Settings(Strict):
     checks: dict[Name, Check] = {}
     rules: list[str] = Field(default=[], description="rule files, relative to this file")
     drive: Drive = Drive()
+    archive: Archive = Archive()
     buttons: Buttons = Buttons()
     buzzer: Buzzer | None = None
     mqtt: Mqtt | None = None
