@@ -90,6 +90,9 @@ class EventKind(StrEnum):
     RECORDER = "recorder"
     HELPER = "helper"
     CLOCK = "clock"
+    LAMP = "lamp"
+    #: The monitor about itself: the start-up proof, the notice that it stops.
+    MONITOR = "monitor"
 
 
 @dataclass(frozen=True, slots=True)

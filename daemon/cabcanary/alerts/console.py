@@ -27,6 +27,10 @@ class Console:
 
     def line(self, text: str) -> None:
         """Write a line, some time soon."""
+        self.write(text + "\n")
+
+    def write(self, text: str) -> None:
+        """Write this as it is, some time soon."""
         if self._queue.qsize() >= _LONGEST_QUEUE:
             self.dropped += 1
             return
@@ -40,7 +44,7 @@ class Console:
     def _work(self) -> None:
         while (text := self._queue.get()) is not None:
             try:
-                self._stream.write(text + "\n")
+                self._stream.write(text)
                 self._stream.flush()
             except (OSError, ValueError):
                 self.dropped += 1
