@@ -205,6 +205,8 @@ class Daemon:
             "feed": str(self._plan.settings.daemon.feed_path),
             "vehicle": self._plan.settings.vehicle.name,
             **mqtt.model_dump(mode="json"),
+            "port": mqtt.port_number,
+            "outbox_file": str(self._plan.settings.daemon.folder / "outbox.sqlite"),
         }
 
         def take(message: dict[str, Any]) -> None:

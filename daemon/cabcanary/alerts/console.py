@@ -29,12 +29,13 @@ class Console:
         """Write a line, some time soon."""
         self.write(text + "\n")
 
-    def write(self, text: str) -> None:
-        """Write this as it is, some time soon."""
+    def write(self, text: str) -> bool:
+        """Write this as it is, some time soon; False when it had to be dropped."""
         if self._queue.qsize() >= _LONGEST_QUEUE:
             self.dropped += 1
-            return
+            return False
         self._queue.put(text)
+        return True
 
     def close(self, longest_s: float) -> None:
         """Write what is left, for at most `longest_s` seconds."""

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from cabcanary.sources.slot import Status
 
 _MODULE = "cabcanary.alerts.card_player"
-#: A helper that leaves so much unread hangs: a sound is about 500 bytes.
-_MOST_UNREAD = 16_384
 #: How long after a sound that is played once a restarted helper no longer begins it anew, beside its own length.
 _GRACE_S = 2.0
 
@@ -48,12 +46,6 @@ class SoundCardPlayer:
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
-        process = self._helper.process
-        if process is not None and process.stdin is not None and process.returncode is None:
-            if process.stdin.is_closing():
-                return
-            if process.stdin.transport.get_write_buffer_size() > _MOST_UNREAD:
-                process.kill()
         self._helper.tell(message)
 
     def _take(self, message: dict[str, Any]) -> None:

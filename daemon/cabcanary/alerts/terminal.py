@@ -48,8 +48,8 @@ class TerminalBell:
                 return
             at = 0
         tone = sound.tones[at]
-        if tone.frequency:
-            # A bell needs no line of its own: only the first says what sounds.
-            self._console.write(BELL + (line + "\n" if line else ""))
+        # A bell needs no line of its own: only the first says what sounds, or the first that finds room.
+        if tone.frequency and self._console.write(BELL + (line + "\n" if line else "")):
+            line = ""
         loop = asyncio.get_running_loop()
-        self._timer = loop.call_later(self._clock.real_s(tone.seconds), self._step, at + 1)
+        self._timer = loop.call_later(self._clock.real_s(tone.seconds), self._step, at + 1, line)
