@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import hashlib
+import logging
 import random
 import socket
 import time
@@ -37,10 +38,32 @@ _NOT_AUTHORISED = (4, 5, 0x86, 0x87)
 _LARGEST_COMMAND = 1024
 
 
+class _LastError(logging.Handler):
+    """Keeps what paho last said went wrong: it tells why a connection ended only in its log."""
+
+    text = ""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.text = record.getMessage()
+
+
 class _Client(aiomqtt.Client):
-    """aiomqtt's client, which also tells what the broker thought of a message: aiomqtt itself leaves that out."""
+    """aiomqtt's client, which also tells what the broker thought of a message, and why it hung up: aiomqtt itself
+    leaves the first out, and waits the second out."""
 
     refused: str | None = None
+
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        self._last_error = _LastError(logging.ERROR)
+        logger = logging.Logger("mqtt")  # noqa: LOG001 - one for this connection, and no other's business
+        logger.addHandler(self._last_error)
+        super().__init__(*arguments, logger=logger, **options)
+
+    def _on_disconnect(self, *arguments: Any) -> None:
+        if not self._connected.done():
+            self._connected.set_exception(aiomqtt.MqttError(self._last_error.text or "it hung up at once"))
+            return
+        super()._on_disconnect(*arguments)
 
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: Any, properties: Any = None) -> None:
         if getattr(reason_code, "value", 0) >= _FIRST_FAILURE:
@@ -123,6 +146,9 @@ class Broker:
     async def _publish_all(self, client: _Client) -> None:
         said = ""
         try:
+            # A broker that was started anew may have forgotten what it retained.
+            for topic, payload in await self._desk.do(self._desk.outbox.settled):
+                await client.publish(topic, payload, qos=1, retain=True)
             while True:
                 self._desk.news.clear()
                 wanted = "online" if self._follower.up else "offline"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import ssl
 import stat
 from pathlib import Path
@@ -103,4 +104,8 @@ def explain(error: BaseException) -> str:
             reason = (seen.reason or str(seen)).replace("_", " ").lower()
             return f"TLS fails: {reason}; see mqtt.tls, and whether the port speaks TLS"
         seen = seen.__cause__ or seen.__context__
+    # What the broker thinks of our certificate comes after the handshake, in the words of OpenSSL alone.
+    alert = re.search(r"\[SSL: (?:SSLV3|TLSV1|TLSV13)_ALERT_(\w+)\]", str(error))
+    if alert:
+        return f"it refuses us: {alert[1].replace('_', ' ').lower()}; see mqtt.tls.certificate and its dates"
     return str(error) or type(error).__name__

@@ -20,6 +20,8 @@ _REMEMBERED = 4096
 #: Pages of 4 KiB that the file may have: 32 MiB. A message is about 0.5 KiB.
 _MOST_PAGES = 8192
 _LARGEST_WAL = 1 << 20
+#: Pages after which the write-ahead log is taken into the file: below the limit above.
+_CHECKPOINT_PAGES = 200
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS message (
@@ -119,6 +121,11 @@ class Outbox:
         """Topics and last payloads of the alerts that were last said to stand."""
         yield from self._db.execute("SELECT topic, payload FROM standing").fetchall()
 
+    def settled(self) -> list[tuple[str, str]]:
+        """As `standing`, without those of which something still waits: that will say it anyway, and in order."""
+        rows = self._db.execute("SELECT topic, payload FROM standing WHERE topic NOT IN (SELECT topic FROM message)")
+        return [(topic, payload) for topic, payload in rows]
+
     def close(self) -> None:
         """Close the file. May be called twice."""
         self._db.close()
@@ -133,6 +140,7 @@ def _open(path: str) -> sqlite3.Connection:
         db.execute("PRAGMA synchronous = FULL")
         db.execute(f"PRAGMA max_page_count = {_MOST_PAGES}")
         db.execute(f"PRAGMA journal_size_limit = {_LARGEST_WAL}")
+        db.execute(f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}")
         db.executescript(_TABLES)
     except sqlite3.Error:
         db.close()
