@@ -80,6 +80,17 @@ def _parser() -> argparse.ArgumentParser:
     listen.add_argument("--seconds", type=float, help="stop after this long")
     listen.set_defaults(run=_listen)
 
+    watch = verbs.add_parser("watch", help="sound 'monitor stopped' when the daemon is gone: runs beside it, always")
+    watch.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
+    watch.set_defaults(run=_watch)
+
+    heard = verbs.add_parser("sounds", help="the sounds: as WAV files, or played for a passenger to confirm")
+    heard.add_argument("config", type=Path, nargs="?", metavar="CONFIG", help="settings file: whose outputs play")
+    heard.add_argument("--wav", type=Path, metavar="FOLDER", help="write each sound as a WAV file")
+    heard.add_argument("--check", action="store_true", help="play each for a passenger to confirm, at speed")
+    heard.add_argument("--json", action="store_true", help="for a program to read")
+    heard.set_defaults(run=_sounds)
+
     drives = verbs.add_parser("drives", help="list recorded drives")
     drives.add_argument("--folder", type=Path, help=f"the daemon's folder (default {_DEFAULT_FOLDER})")
     drives.add_argument("--config", type=Path, help="settings file that names the folder")
@@ -185,6 +196,34 @@ def _listen(options: argparse.Namespace) -> int:
     except ListenError as error:
         print(error, file=sys.stderr)
         return FAILED
+    return OK
+
+
+def _watch(options: argparse.Namespace) -> int:
+    from cabcanary.watch import WatcherError, watch
+
+    try:
+        asyncio.run(watch(options.config, sys.stdout))
+    except WatcherError as error:
+        print(error, file=sys.stderr)
+        return WRONG
+    return OK
+
+
+def _sounds(options: argparse.Namespace) -> int:
+    from cabcanary.audition import AuditionError, audition, lines, table, write_all
+
+    try:
+        if options.wav:
+            for path in write_all(options.wav):
+                print(path)
+            return OK
+        if options.check:
+            return OK if audition(options.config, as_json=options.json) else FAILED
+        print(json.dumps(table(), indent=1) if options.json else "\n".join(lines()))
+    except AuditionError as error:
+        print(error, file=sys.stderr)
+        return WRONG if error.wrong else FAILED
     return OK
 
 

@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import os
 import socket
+import threading
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -52,3 +53,62 @@ def notify(message: str) -> None:
     with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as notifier:
         notifier.setblocking(False)
         notifier.sendto(message.encode(), address)
+
+
+#: What the watcher hears: the tick goes on; or it stops because it was asked to.
+ALIVE, STOPPING = b"alive", b"stopping"
+
+
+class Heartbeat:
+    """Datagrams to the watcher, if there is one. Nobody is waited for: what cannot be sent at once is not sent."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = str(path)
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self._socket.setblocking(False)
+
+    def beat(self, what: bytes = ALIVE) -> bool:
+        """Send one; whether somebody took it."""
+        try:
+            self._socket.sendto(what, self._path)
+        except OSError:
+            return False
+        return True
+
+    def close(self) -> None:
+        """Say that the daemon stops because it was asked to."""
+        self.beat(STOPPING)
+        self._socket.close()
+
+
+class LampMemory:
+    """Whether the lamp must stay lit, kept over a crash of the daemon, and not over the computer's own start.
+
+    A computer that starts anew was without power, and power goes with the key or with a fault that is seen anyway.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / "lamp"
+        self.last = False
+
+    def read(self) -> bool:
+        """What was kept since this computer started."""
+        try:
+            self.last = self._path.read_text(encoding="ascii") == _boot_id()
+        except (OSError, ValueError):
+            self.last = False
+        return self.last
+
+    def keep(self, lit: bool) -> None:
+        """Keep this, in a thread: a card that stalls holds up nobody."""
+        self.last = lit
+        threading.Thread(target=self._write, args=(lit,), name="lamp", daemon=True).start()
+
+    def _write(self, lit: bool) -> None:
+        with contextlib.suppress(OSError):
+            self._path.write_text(_boot_id() if lit else "", encoding="ascii")
+
+
+def _boot_id() -> str:
+    with open("/proc/sys/kernel/random/boot_id", encoding="ascii") as file:
+        return file.read().strip()

@@ -91,6 +91,10 @@ class EventKind(StrEnum):
     HELPER = "helper"
     CLOCK = "clock"
     NOTE = "note"
+    SHELVE = "shelve"
+    LAMP = "lamp"
+    #: The monitor about itself: the start-up proof, the notice that it stops.
+    MONITOR = "monitor"
 
 
 @dataclass(frozen=True, slots=True)

@@ -201,6 +201,7 @@ def _assemble(
     setting = Setting(channel_units, pipeline.ends(), stages, stage, measured, _ignition_inputs(settings))
     rules, rule_problems = build_rules(rule_files, setting)
     problems += rule_problems
+    problems += _check_outputs(loaded, [r.id for r in rules.rules] + [n.id for n in rules.not_fitted])
     if problems:
         raise SettingsError(problems)
     texts = {r.file.name: r.text for r in rule_files}
@@ -274,6 +275,28 @@ def _check_references(loaded: Loaded[Settings]) -> list[Problem]:
             switches = [n for n, s in settings.sources.items() if isinstance(s, GpioSource)]
             fix = nearest(button.source, switches) or 'add [sources.switches] with kind = "gpio"'
             problems.append(loaded.problem((*path, "source"), f"there is no gpio source '{button.source}'", fix))
+    return problems
+
+
+def _check_outputs(loaded: Loaded[Settings], rule_ids: list[str]) -> list[Problem]:
+    """Names that outputs speak of: channels that are published or tell night, rules that leave the lamp lit."""
+    settings, problems = loaded.model, []
+
+    def check(path: tuple[str | int, ...], name: str, what: str, known: list[str]) -> None:
+        if name not in known:
+            problems.append(
+                loaded.problem(path, f"there is no {what} '{name}'", nearest(name, known) or f"add that {what}")
+            )
+
+    channels = list(settings.channels)
+    if settings.sounds.night_when is not None:
+        check(("sounds", "night_when"), settings.sounds.night_when, "channel", channels)
+    for n, name in enumerate(settings.mqtt.values if settings.mqtt else ()):
+        check(("mqtt", "values", n), name, "channel", channels)
+    # The rules that it names by itself need not be there.
+    if settings.lamp is not None and "after" in settings.lamp.model_fields_set:
+        for n, name in enumerate(settings.lamp.after):
+            check(("lamp", "after", n), name, "rule", rule_ids)
     return problems
 
 

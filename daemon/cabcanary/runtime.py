@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import os
 import random
 import signal
@@ -12,17 +13,19 @@ from collections import deque
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import __version__
-from cabcanary.alerts import sounds
-from cabcanary.alerts.annunciator import Annunciator, Player
-from cabcanary.alerts.buzzer import BuzzerError, PwmBuzzer
+from cabcanary.alerts import arrival, sounds, words
+from cabcanary.alerts.annunciator import Annunciator
 from cabcanary.alerts.console import Console
-from cabcanary.alerts.words import alert_event, log_line
+from cabcanary.alerts.lamp import LampKeeper
+from cabcanary.alerts.outputs import Outputs, loudness_of
+from cabcanary.alerts.start_up import StartUp
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.feed import Feed
-from cabcanary.host import notify
-from cabcanary.model import Event, EventKind, Priority
+from cabcanary.host import Heartbeat, LampMemory, notify
+from cabcanary.model import Event, EventKind, Priority, Quality
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
+from cabcanary.rules.engine import ShelveError
 from cabcanary.sources.helper import Helper
 from cabcanary.sources.slot import Backoff, Slots, Status
 from cabcanary.sources.this_computer import OwnState
@@ -45,6 +48,8 @@ _STOP_S = 3.0
 _REMEMBER, _LONGEST_NOTE = "remember this", 500
 #: How many past events a new reader of the feed is told.
 _RECENT_EVENTS = 20
+#: How often the watcher hears the heartbeat, real seconds: ten could be lost before it sounds.
+_HEARTBEAT_S = 0.2
 #: Different faults of its own that are told of; one that says something new each time must not fill the log.
 _MOST_FAULTS = 50
 
@@ -64,16 +69,31 @@ class Daemon:
         self._statuses: dict[str, Status] = {}
         self._alerts: dict[str, Event] = {}
         self._recent: deque[Event] = deque(maxlen=_RECENT_EVENTS)
-        self._buzzer: PwmBuzzer | None = None
-        self._annunciator = Annunciator(self._players())
+        self._build_outputs()
         self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told, self._slots.steps)
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
         self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._command)
         self._archive_wanted = asyncio.Event()
+        self._arrival_told = False
         self._own_faults: set[str] = set()
         self.late_ticks = 0
         own = OwnState(lambda: self._writer.able, lambda: self.late_ticks)
         self._wiring = Wiring(plan, clock, self._slots, self._pressed, own)
+
+    def _build_outputs(self) -> None:
+        plan = self._plan
+        folder = plan.settings.daemon.folder
+        self._outputs = Outputs(
+            plan.settings, self._clock, self._console, lambda name: self._status(name, EventKind.HELPER)
+        )
+        self._annunciator = Annunciator(self._outputs.players, loudness_of(plan.settings))
+        needed = dict.fromkeys(channel for rule in plan.rules.rules for channel in rule.channels)
+        after = plan.settings.lamp.after if plan.settings.lamp else ()
+        self._lamp = LampKeeper(self._outputs.lamp, needed, after)
+        self._lamp_memory = LampMemory(folder)
+        self._lamp.stay_out = self._lamp_memory.read()
+        self._start_up = StartUp(plan, self._clock, self._outputs)
+        self._heartbeat = Heartbeat(plan.settings.daemon.watch_path)
 
     # --- life -----------------------------------------------------------------------------------------
 
@@ -92,6 +112,8 @@ class Daemon:
                 group.create_task(self._serve_feed())
                 helper = self._status("archiver", EventKind.HELPER)
                 group.create_task(self._keep_running(self._archive, helper))
+                if self._outputs.sound_card is not None:
+                    group.create_task(self._keep_running(self._outputs.sound_card.run, self._statuses["sound_card"]))
                 if self._plan.settings.mqtt:
                     messenger = self._status("messenger", EventKind.HELPER)
                     group.create_task(self._keep_running(self._messenger(messenger).run, messenger))
@@ -99,6 +121,8 @@ class Daemon:
                 notify("READY=1")
                 await self._stop.wait()
                 notify("STOPPING=1")
+                self._heartbeat.close()
+                self._tell(Event(self._clock.now_ns(), EventKind.MONITOR, "stopping", "stops, as it was asked to"))
                 raise _StopAskedError
         except* _StopAskedError:
             pass
@@ -110,15 +134,14 @@ class Daemon:
         event, written = self._recorder.close(self._clock.now_ns())
         if event is not None:
             self._tell(event, record=False)
-        if self._buzzer:
-            self._buzzer.close()
+        self._outputs.close()
         if written is not None:
             await asyncio.to_thread(written.wait, _STOP_S)
         if not await asyncio.to_thread(self._writer.stop, _STOP_S):
             self._console.line("the card does not answer; the last seconds of the drive may be lost")
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self._run_archiver(), _STOP_S)
-        self._console.line("stopped: this vehicle is no longer watched")
+        self._console.line(words.STOPPED)
         await asyncio.to_thread(self._console.close, 1.0)
 
     def _say_start(self) -> None:
@@ -136,31 +159,18 @@ class Daemon:
 
     def _say_limits(self) -> None:
         """Limits that nobody has confirmed are examples: a caution at every start."""
-        words = "Limits are examples. Have a qualified tuner confirm them, then set limits.confirmed_by."
+        text = "Limits are examples. Have a qualified tuner confirm them, then set limits.confirmed_by."
         data = {"priority": Priority.CAUTION.word, "raised": True, "active": False, "blind": False}
-        event = Event(self._clock.now_ns(), EventKind.ALERT, "limits_not_confirmed", words, data)
+        event = Event(self._clock.now_ns(), EventKind.ALERT, "limits_not_confirmed", text, data)
         self._alerts[event.what] = event
         self._tell(event)
         # After the start-up sound has been heard out.
-        length = sum(t.seconds for t in sounds.START_UP.tones)
-        self._loop.call_later(self._clock.real_s(length + 0.5), self._sound_limits)
+        self._loop.call_later(self._clock.real_s(sounds.START_UP.seconds + 0.5), self._sound_limits)
 
     def _sound_limits(self) -> None:
         event = self._annunciator.notice(sounds.CAUTION, "limits_not_confirmed", self._clock.now_ns())
         if event is not None:
             self._tell(event)
-
-    def _players(self) -> list[Player]:
-        spec = self._plan.settings.buzzer
-        if spec is None:
-            self._console.line("no buzzer is set up: alerts are only shown here")
-            return []
-        try:
-            self._buzzer = PwmBuzzer(spec.pin, self._clock)
-        except BuzzerError as error:
-            self._console.line(f"NO BUZZER: {error}. Nothing will be heard in the cab until this is mended.")
-            return []
-        return [self._buzzer]
 
     # --- sources and helpers ----------------------------------------------------------------------------
 
@@ -183,8 +193,8 @@ class Daemon:
                 act("button")
 
     def _status(self, name: str, kind: EventKind) -> Status:
-        def tell(name: str, ok: bool, words: str) -> None:
-            event = Event(self._clock.now_ns(), kind, name, f"{name}: {words}", {"ok": ok})
+        def tell(name: str, ok: bool, text: str) -> None:
+            event = Event(self._clock.now_ns(), kind, name, f"{name}: {text}", {"ok": ok})
             # Sources tell from threads of their own, too.
             with contextlib.suppress(RuntimeError):
                 self._loop.call_soon_threadsafe(self._tell, event)
@@ -200,6 +210,8 @@ class Daemon:
             "feed": str(self._plan.settings.daemon.feed_path),
             "vehicle": self._plan.settings.vehicle.name,
             **mqtt.model_dump(mode="json"),
+            "port": mqtt.port_number,
+            "outbox_file": str(self._plan.settings.daemon.folder / "outbox.sqlite"),
         }
 
         def take(message: dict[str, Any]) -> None:
@@ -222,11 +234,27 @@ class Daemon:
         while True:
             await self._archive_wanted.wait()
             self._archive_wanted.clear()
-            await self._run_archiver()
+            await self._tell_arrivals(await self._run_archiver())
 
-    async def _run_archiver(self) -> None:
+    async def _tell_arrivals(self, archived: list[str]) -> None:
+        """The arrival line of each drive that has just been archived; at key-on without one, of the last drive."""
+        folder = self._plan.settings.daemon.folder
+        last: list[str | None] = [] if self._arrival_told else [None]
+        for drive in archived or last:
+            found = await asyncio.to_thread(arrival.summary, folder, drive)
+            if found is not None:
+                text = ("" if drive else "last drive: ") + words.arrival_line(found)
+                data = {**found, "again": drive is None}
+                self._tell(Event(self._clock.now_ns(), EventKind.DRIVE, "arrival", text, data))
+        self._arrival_told = True
+
+    async def _run_archiver(self) -> list[str]:
+        """Archive what there is; returns the drives that were."""
+        archived: list[str] = []
+
         def take(message: dict[str, Any]) -> None:
             what = next((w for w in ("archived", "dated", "removed") if w in message), "failed")
+            archived.extend([str(message["archived"])] * (what == "archived"))
             self._tell(Event(self._clock.now_ns(), EventKind.RECORDER, what, str(message.get("text", "")), message))
 
         settings = {
@@ -237,11 +265,12 @@ class Daemon:
         helper = Helper("cabcanary.recorder.archiver", settings, Status("archiver", lambda *_: None), take)
         code = await helper.run_once()
         if code != 0:
-            words = f"the archiver ended with code {code}; the drive stays in the journal for the next start"
-            self._tell(Event(self._clock.now_ns(), EventKind.RECORDER, "failed", words))
+            text = f"the archiver ended with code {code}; the drive stays in the journal for the next start"
+            self._tell(Event(self._clock.now_ns(), EventKind.RECORDER, "failed", text))
+        return archived
 
-    def _recorder_told(self, words: str, ok: bool) -> None:
-        event = Event(self._clock.now_ns(), EventKind.RECORDER, "ok" if ok else "failed", words, {"ok": ok})
+    def _recorder_told(self, text: str, ok: bool) -> None:
+        event = Event(self._clock.now_ns(), EventKind.RECORDER, "ok" if ok else "failed", text, {"ok": ok})
         with contextlib.suppress(RuntimeError):
             self._loop.call_soon_threadsafe(self._tell, event)
 
@@ -250,7 +279,7 @@ class Daemon:
     async def _keep_ticking(self) -> None:
         period = self._clock.real_s(1.0 / self._plan.settings.daemon.tick_hz)
         due = self._loop.time()
-        beat_ns = 0
+        notified, beat_s = 0.0, 0.0
         while True:
             due += period
             await asyncio.sleep(max(0.0, due - self._loop.time()))
@@ -259,9 +288,14 @@ class Daemon:
                 # Never catch up by a burst of ticks: the newest readings are all that matters.
                 self.late_ticks += late
                 due += late * period
-            now_ns = self._tick()
-            if now_ns - beat_ns > NS_PER_S:
-                beat_ns = now_ns
+            self._tick()
+            # Watchdogs wait in real seconds, whatever the clock's speed.
+            now_s = self._loop.time()
+            if now_s - beat_s > _HEARTBEAT_S:
+                beat_s = now_s
+                self._heartbeat.beat()
+            if now_s - notified > 1.0:
+                notified = now_s
                 notify("WATCHDOG=1")
 
     def _tick(self) -> int:
@@ -286,14 +320,16 @@ class Daemon:
 
     def _own_fault(self, where: str, error: Exception, now_ns: int, *, heard: bool) -> None:
         """A fault in this program: said once for each kind, and when it blinds the monitor, heard until it stops."""
-        words = f"fault in {where}: {type(error).__name__}: {error}; please report this with the log"
-        if words not in self._own_faults and len(self._own_faults) < _MOST_FAULTS:
-            self._own_faults.add(words)
+        text = f"fault in {where}: {type(error).__name__}: {error}; please report this with the log"
+        if text not in self._own_faults and len(self._own_faults) < _MOST_FAULTS:
+            self._own_faults.add(text)
             self._console.line("".join(traceback.format_exception(error)))
             with contextlib.suppress(Exception):
-                self._tell(Event(now_ns, EventKind.HELPER, "fault", words, {"ok": False}))
+                self._tell(Event(now_ns, EventKind.HELPER, "fault", text, {"ok": False}))
         if heard:
-            self._annunciator.insist(sounds.CANNOT_SEE)
+            event = self._annunciator.insist(sounds.CANNOT_SEE, now_ns)
+            if event is not None:
+                self._tell(event)
 
     def _after_the_warning(
         self, frame: Frame, newest: Newest, changes: list[Change], heard: list[Event], state: States | None
@@ -301,8 +337,13 @@ class Daemon:
         if not self._annunciator.failure_told:
             self._annunciator.failure_told = True
             self._tell(Event(frame.time_ns, EventKind.HELPER, "output", self._annunciator.failure, {"ok": False}))
+        if self._lamp.failure:
+            self._tell(Event(frame.time_ns, EventKind.HELPER, "lamp", self._lamp.failure, {"ok": False}))
+            self._lamp.failure = ""
+        shown = self._lamp.update(frame, changes)
         event, written = self._recorder.step(frame, newest, state)
-        for told in (*map(alert_event, changes), *heard):
+        alerts = [words.alert_event(c) for c in changes]
+        for told in (*alerts, *heard, *shown, *self._start_up.step(frame, self._statuses, self._lamp)):
             self._remember_alert(told)
             self._tell(told)
         if event is not None:
@@ -312,12 +353,25 @@ class Daemon:
         if self._recorder.newly_told_the_time:
             self._recorder.newly_told_the_time = False
             self._archive_wanted.set()
+        self._follow_key(frame, drive_ended=written is not None)
         self._feed.frame(frame)
         self._wiring.follow_ignition(frame)
 
+    def _follow_key(self, frame: Frame, *, drive_ended: bool) -> None:
+        """Night, and the end of what the lamp must remember: the key, or without one on a wire the drive's end."""
+        night = self._plan.settings.sounds.night_when
+        if night is not None:
+            self._annunciator.loudness.night = _is_on(frame, night) is True
+        off = drive_ended if self._plan.ignition is None else _is_on(frame, self._plan.ignition) is False
+        if off and self._lamp.stay_out:
+            for told in self._lamp.key_off(frame.time_ns):
+                self._tell(told)
+        if self._lamp.stay_out != self._lamp_memory.last:
+            self._lamp_memory.keep(self._lamp.stay_out)
+
     def _remember_alert(self, event: Event) -> None:
         if event.kind is EventKind.ALERT:
-            if event.data["active"]:
+            if event.data["active"] or not event.data["acknowledged"]:
                 self._alerts[event.what] = event
             else:
                 self._alerts.pop(event.what, None)
@@ -335,7 +389,7 @@ class Daemon:
         if record:
             self._recorder.event(event)
         self._feed.event(event)
-        self._console.line(log_line(event, (event.time_ns - self._started_ns) / NS_PER_S))
+        self._console.line(words.log_line(event, (event.time_ns - self._started_ns) / NS_PER_S))
 
     # --- the feed's questions ---------------------------------------------------------------------------
 
@@ -358,19 +412,48 @@ class Daemon:
         return [e for e in self._alerts.values() if e not in recent] + recent
 
     def _command(self, message: dict[str, Any]) -> dict[str, Any]:
+        by = message.get("by")
         match message.get("do"):
             case "acknowledge":
-                return {"acknowledged": self._acknowledge("feed")}
+                return {"acknowledged": self._acknowledge(by if by in ("page", "mqtt") else "feed")}
             case "note":
                 text = str(message.get("text", "")).strip()[:_LONGEST_NOTE]
                 return {"noted": self._remember("feed", text or _REMEMBER)}
+            case "shelve" | "unshelve":
+                return self._shelve(message)
             case other:
-                return {"error": f"unknown command {other!r}; there are: acknowledge, note"}
+                return {"error": f"unknown command {other!r}; there are: acknowledge, shelve, unshelve, note"}
 
     def _remember(self, by: str, text: str = _REMEMBER) -> str:
         """The driver wants this moment to be found again."""
         self._tell(Event(self._clock.now_ns(), EventKind.NOTE, by, text))
         return text
+
+    def _shelve(self, message: dict[str, Any]) -> dict[str, Any]:
+        """A person puts an alert aside for a time, or brings it back."""
+        alert, now_ns = str(message.get("alert", "")), self._clock.now_ns()
+        for_s, one_shot = message.get("seconds"), bool(message.get("one_shot"))
+        if message["do"] == "unshelve":
+            changes, until_ns = self._engine.unshelve(alert, now_ns), None
+            text = f"{alert} brought back"
+        elif not isinstance(for_s, int | float) or not math.isfinite(for_s):
+            return {"error": "shelve takes seconds, such as 600"}
+        else:
+            try:
+                changes = self._engine.shelve(alert, int(for_s * NS_PER_S), now_ns, one_shot=one_shot)
+            except ShelveError as error:
+                return {"error": str(error)}
+            until_ns = now_ns + int(for_s * NS_PER_S)
+            text = f"{alert} put aside for {for_s / 60:g} min"
+        self._tell(Event(now_ns, EventKind.SHELVE, alert, text, {"until": until_ns, "one_shot": one_shot}))
+        self._tell_changes(changes, now_ns)
+        return {message["do"]: [c.alert for c in changes]}
+
+    def _tell_changes(self, changes: list[Change], now_ns: int) -> None:
+        """What a person's doing changed: heard at once, shown and recorded."""
+        for event in (*map(words.alert_event, changes), *self._annunciator.update(changes, now_ns)):
+            self._remember_alert(event)
+            self._tell(event)
 
     def _acknowledge(self, by: str) -> list[str]:
         """A person has taken note: the sound stops, the states stay."""
@@ -378,11 +461,18 @@ class Daemon:
         changes = self._engine.acknowledge(now_ns)
         text = f"{len(changes)} alert(s) acknowledged"
         self._tell(Event(now_ns, EventKind.ACKNOWLEDGE, by, text, {"alerts": [c.alert for c in changes]}))
-        for event in (*map(alert_event, changes), *self._annunciator.update(changes, now_ns)):
+        heard = self._annunciator.update(changes, now_ns)
+        taken = self._annunciator.acknowledged(now_ns)
+        for event in (*map(words.alert_event, changes), *heard, *([taken] if taken else [])):
             self._remember_alert(event)
             self._tell(event)
-        self._annunciator.acknowledged()
         return [c.alert for c in changes]
+
+
+def _is_on(frame: Frame, channel: str) -> bool | None:
+    """A channel of states; None while it is not known."""
+    value = frame.values[channel]
+    return None if value.value is None or value.quality is not Quality.GOOD else value.value != 0.0
 
 
 class _StopAskedError(Exception):

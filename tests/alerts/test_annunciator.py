@@ -5,7 +5,8 @@ import dataclasses
 import pytest
 
 from cabcanary.alerts.annunciator import Annunciator
-from cabcanary.alerts.words import alert_event, log_line
+from cabcanary.alerts.sounds import CANNOT_SEE, Loudness
+from cabcanary.alerts.sounds import CAUTION as CAUTION_SOUND
 from cabcanary.model import EventKind, Priority
 from cabcanary.rules.engine import Change
 
@@ -18,7 +19,7 @@ class Player:
     def __init__(self):
         self.heard = []
 
-    def play(self, sound):
+    def play(self, sound, words):
         self.heard.append(sound.name)
 
     def silence(self):
@@ -143,30 +144,138 @@ def test_every_player_is_driven_and_every_decision_is_an_event():
 def test_the_sound_of_taking_note_never_covers_an_alert(cab, player):
     lean = raised("lean", CAUTION)
     cab.update([lean, raised("over_boost", WARNING)], 0)
-    cab.acknowledged()
+    assert cab.acknowledged(0) is None
     assert player.heard == ["warning"]
     cab.update([ended("lean", CAUTION), ended("over_boost", WARNING)], 1)
-    cab.acknowledged()
+    assert cab.acknowledged(1).what == "acknowledged"
     assert player.heard == ["warning", "silence", "acknowledged"]
 
 
-# --- words -------------------------------------------------------------------------------------------------------
+def test_an_end_is_quiet_and_never_begins_a_sound_that_is_already_on(cab, player):
+    cab.update([raised("a", WARNING)], 0)
+    cab.update([raised("b", WARNING, 5)], 5)
+    (event,) = cab.update([ended("b", WARNING)], 9)
+    # The sound goes on for the one that was heard before; that it is now that one's is told.
+    assert player.heard == ["warning", "warning"]
+    assert event.data["alert"] == "a"
 
 
-def test_a_raised_alert_is_told_with_what_to_do_and_the_figures():
-    event = alert_event(raised("over_boost", WARNING, 5))
-    assert event.text == "Say. Do. (boost 9 psi)"
-    assert (event.time_ns, event.kind, event.what) == (5, EventKind.ALERT, "over_boost")
-    assert event.data["raised"] is True
-    assert event.data["priority"] == "warning"
+def test_a_latched_alert_whose_condition_has_gone_is_quiet(cab, player):
+    cab.update([raised("a", WARNING)], 0)
+    gone = dataclasses.replace(ended("a", WARNING), state="returned to normal, unacknowledged", acknowledged=False)
+    cab.update([gone], 1)
+    assert player.heard == ["warning", "silence"]
 
 
-def test_the_end_of_an_alert_is_not_told_as_an_alert():
-    event = alert_event(ended("over_boost", WARNING))
-    assert event.text == "Say: normal"
-    assert event.data["raised"] is False
+def test_a_re_alarm_sounds_again_though_it_was_acknowledged(cab, player):
+    lean = raised("lean", WARNING)
+    cab.update([lean], 0)
+    cab.update([acknowledged(lean)], 1)
+    cab.update([raised("lean", WARNING, 60)], 60)
+    assert player.heard == ["warning", "silence", "warning"]
 
 
-def test_a_line_of_the_log_begins_with_the_time_and_the_priority():
-    assert log_line(alert_event(raised("a", WARNING)), 12.346).split()[:3] == ["12.35", "s", "WARNING"]
-    assert log_line(alert_event(ended("a", WARNING)), 1.0).split()[:3] == ["1.00", "s", "ALERT"]
+def test_an_alert_that_gets_worse_sounds_again_as_what_it_is_now(cab, player):
+    cab.update([raised("cannot_see_lambda", CAUTION, blind=True)], 0)
+    cab.update([raised("cannot_see_lambda", WARNING, 5, blind=True)], 5)
+    assert player.heard == ["caution", "cannot_see"]
+
+
+def test_what_logic_suppresses_is_not_heard(cab, player):
+    cab.update([dataclasses.replace(raised("a", WARNING), state="suppressed", active=False, acknowledged=True)], 0)
+    assert player.heard == []
+
+
+# --- floods --------------------------------------------------------------------------------------------------------
+
+
+def test_a_flood_is_one_sound_and_a_count(cab, player):
+    told = []
+    for n in range(10):
+        told += cab.update([raised(f"a{n}", WARNING, n)], n)
+    # Three one after the other; from the fourth on the sound goes on and the count is told.
+    assert player.heard == ["warning"] * 4
+    assert [e.data.get("count") for e in told] == [None, None, None, 4, 5, 6, 7, 8, 9, 10]
+    assert told[-1].text == "warning for 10 alerts at once, first of them a9"
+
+
+def test_a_flood_in_one_tick_is_one_sound(cab, player):
+    (event,) = cab.update([raised(f"a{n}", CAUTION) for n in range(50)], 0)
+    assert player.heard == ["caution"]
+    assert event.data["count"] == 50
+
+
+def test_a_worse_alert_is_heard_through_a_flood(cab, player):
+    cab.update([raised(f"a{n}", CAUTION) for n in range(8)], 0)
+    cab.update([raised("over_boost", WARNING, 1)], 1)
+    assert player.heard == ["caution", "warning"]
+
+
+def test_a_flood_that_is_acknowledged_is_quiet_and_the_next_trip_is_heard(cab, player):
+    flood = [raised(f"a{n}", WARNING) for n in range(8)]
+    cab.update(flood, 0)
+    cab.update([acknowledged(c) for c in flood], 1)
+    cab.update([raised("a3", WARNING, 2)], 2)
+    assert player.heard == ["warning", "silence", "warning"]
+
+
+def test_a_flood_that_ebbs_does_not_stutter(cab, player):
+    cab.update([raised(f"a{n}", WARNING, n) for n in range(8)], 8)
+    for n in range(7, 0, -1):
+        cab.update([ended(f"a{n}", WARNING)], 10 + n)
+    assert player.heard == ["warning"]
+    cab.update([ended("a0", WARNING)], 30)
+    assert player.heard == ["warning", "silence"]
+
+
+# --- outputs that fail, faults of our own, volume -------------------------------------------------------------------
+
+
+class Broken(Player):
+    def play(self, sound, words):
+        raise OSError("gone")
+
+    silence = play
+
+
+def test_a_dead_output_silences_no_other_and_is_told_of_once(player):
+    cab = Annunciator([Broken(), player])
+    for n in range(5):
+        cab.update([raised("a", WARNING, n)], n)
+    assert player.heard == ["warning"] * 5
+    assert cab.failure == "an output fails: OSError: gone"
+    cab.failure_told = True
+    cab.update([raised("a", WARNING, 9)], 9)
+    assert cab.failure_told
+
+
+def test_a_sound_that_is_insisted_on_is_an_event_once_and_goes_on(cab, player):
+    assert cab.insist(CANNOT_SEE, 0).text == "cannot_see for the monitor itself"
+    assert cab.insist(CANNOT_SEE, 1) is None
+    assert cab.notice(CAUTION_SOUND, "limits", 2) is None
+    assert player.heard == ["cannot_see"]
+
+
+def test_a_night_lowers_a_caution_and_no_warning():
+    levels = []
+
+    class Ear:
+        def play(self, sound, words):
+            levels.append((sound.name, max(t.level for t in sound.tones)))
+
+    cab = Annunciator([Ear()], Loudness(1.0, 0.3, night=True))
+    cab.update([raised("a", CAUTION)], 0)
+    cab.update([raised("b", WARNING, 1)], 1)
+    assert levels == [("caution", 0.3), ("warning", 1.0)]
+
+
+def test_those_that_can_speak_are_told_what_to_do_first():
+    said = []
+
+    class Speaker:
+        def play(self, sound, words):
+            said.append(words)
+
+    lean = dataclasses.replace(raised("a", WARNING), say="Lean under boost", do="Lift off gently")
+    Annunciator([Speaker()]).update([lean], 0)
+    assert said == ["Lift off gently. Lean under boost."]

@@ -2,119 +2,22 @@
 
 from __future__ import annotations
 
-import json
 import os
 import signal
-import socket
-import subprocess
 from typing import TYPE_CHECKING, Any
 
-import pytest
+from broker import PASSWORD, TOPIC, USER, mqtt_table
 from harness import Ride, processes_of, wait_for
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
     from pathlib import Path
 
     Make = Callable[..., Ride]
     Settings = Callable[..., Path]
 
-TOPIC = "van/monitor"
-USER, PASSWORD = "van", "open sesame"
 #: Just before the over-boost pull of the first drive.
 OVER_BOOST_S = 193.0
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
-class Broker:
-    """mosquitto on a loopback port of its own; with `password` nobody gets in without."""
-
-    def __init__(self, folder: Path, *, password: bool = False) -> None:
-        self.port = free_port()
-        self.password = password
-        #: By topic: whether the message that `messages` last got was a retained one.
-        self.retained: dict[str, bool] = {}
-        self._log = folder / "mosquitto.log"
-        self._config = folder / "mosquitto.conf"
-        lines = [f"listener {self.port} 127.0.0.1", f"allow_anonymous {str(not password).lower()}", "persistence false"]
-        if os.getuid() == 0:
-            lines.append("user root")  # its own user may not look into a test's folder
-        if password:
-            users = folder / "users"
-            subprocess.run(["mosquitto_passwd", "-b", "-c", str(users), USER, PASSWORD], check=True, timeout=30)
-            lines.append(f"password_file {users}")
-        self._config.write_text("\n".join(lines) + "\n")
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        with self._log.open("ab") as log:
-            self._process = subprocess.Popen(
-                ["mosquitto", "-c", str(self._config)], stdin=subprocess.DEVNULL, stdout=log, stderr=log
-            )
-        wait_for("the broker", self._answers)
-
-    def _answers(self) -> bool:
-        with socket.socket() as probe:
-            return probe.connect_ex(("127.0.0.1", self.port)) == 0
-
-    def stop(self) -> None:
-        """Stop the broker. May be called twice."""
-        if self._process is not None:
-            self._process.terminate()
-            self._process.wait(30)
-            self._process = None
-
-    def messages(self, topic: str, count: int) -> list[tuple[str, str]]:
-        """What mosquitto's own client gets at a topic: (topic, payload), as many as asked for."""
-        who = ["-u", USER, "-P", PASSWORD] if self.password else []
-        where = ["-h", "127.0.0.1", "-p", str(self.port), *who, "-t", topic]
-        done = subprocess.run(
-            ["mosquitto_sub", *where, "-C", str(count), "-W", "20", "-F", "%r %t %p"],
-            capture_output=True,
-            text=True,
-            timeout=60,
-            check=False,
-        )
-        lines = [line.split(" ", 2) for line in done.stdout.splitlines()]
-        self.retained = {topic: retained == "1" for retained, topic, _ in lines}
-        return [(topic, payload) for _, topic, payload in lines]
-
-    def availability(self) -> str:
-        ((_, payload),) = self.messages(f"{TOPIC}/availability", 1)
-        return payload
-
-    def until_available(self, wanted: str) -> None:
-        wait_for(f"availability '{wanted}'", lambda: self.availability() == wanted)
-
-    def alert(self, name: str) -> dict[str, Any]:
-        """The retained state of an alert."""
-        ((_, payload),) = self.messages(f"{TOPIC}/alert/{name}", 1)
-        state: dict[str, Any] = json.loads(payload)
-        return state
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Callable[..., Broker]]:
-    brokers: list[Broker] = []
-
-    def make(*, password: bool = False) -> Broker:
-        brokers.append(Broker(tmp_path, password=password))
-        return brokers[-1]
-
-    yield make
-    for made in brokers:
-        made.stop()
-
-
-def mqtt_table(broker: Broker, *more: str) -> str:
-    lines = ["", "[mqtt]", 'host = "127.0.0.1"', f"port = {broker.port}", f'topic = "{TOPIC}"', *more]
-    return "\n".join(lines) + "\n"
 
 
 def messenger_told(driven: Ride, *, ok: bool, after: int = 0) -> str:
@@ -132,7 +35,9 @@ def test_alerts_are_retained_for_whoever_asks_later(ride: Make, broker: Any, van
     raised = driven.raised("over_boost")
     active = wait_for("the alert at the broker", lambda: post.alert("over_boost"))
     assert post.retained == {f"{TOPIC}/alert/over_boost": True}
-    assert active == {k: v for k, v in raised.items() if k != "past"}
+    keys = ("t", "text", "state", "active", "raised", "priority", "figures", "say", "do")
+    assert {k: active[k] for k in keys} == {k: raised[k] for k in keys}
+    assert (active["alert"], active["vehicle"], len(active["id"])) == ("over_boost", "bench van", 20)
     driven.event("alert", "over_boost", state="normal")
     wait_for("its return at the broker", lambda: post.alert("over_boost")["state"] == "normal")
     assert post.alert("limits_not_confirmed")["priority"] == "caution"
@@ -242,7 +147,7 @@ def test_a_wrong_password_is_one_clear_line(ride: Make, broker: Any, van_setting
     driven = ride(config=van_settings(more=table))
     driven.start()
     told = messenger_told(driven, ok=False)
-    assert "Not authorized" in told
+    assert "Not authorized; see mqtt.username and its password" in told
     assert told.endswith("; warnings in the cab go on, tried again")
     driven.ready()
     assert driven.log.count("Not authorized") == 1

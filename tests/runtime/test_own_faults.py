@@ -63,7 +63,8 @@ async def daemon(tmp_path: Path):
     made = Daemon(load_plan(tmp_path / "van.toml"), Clock(), stream)
     made.stream = stream
     yield made
-    made._buzzer.close()
+    made._outputs.close()
+    made._heartbeat.close()
     made._console.close(1.0)
     made._writer.stop(1.0)
     Device.pin_factory.reset()
@@ -174,14 +175,14 @@ def test_a_folder_that_cannot_be_written_is_no_reason_not_to_watch(tmp_path: Pat
 
 async def test_an_output_that_fails_silences_no_other_and_is_told_of(daemon, monkeypatch) -> None:
     class Dead:
-        def play(self, _sound: object) -> None:
+        def play(self, _sound: object, _words: str) -> None:
             raise OSError("pin gone")
 
         def silence(self) -> None:
             raise OSError("pin gone")
 
     daemon._annunciator._players = (Dead(), *daemon._annunciator._players)
-    daemon._annunciator.insist(CANNOT_SEE)
+    daemon._annunciator.insist(CANNOT_SEE, 0)
     assert sounding() == 1500.0
     daemon._tick()
     daemon._console.close(1.0)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-from cabcanary.alerts.sounds import ACKNOWLEDGED, START_UP, Sound, sound_for
+from cabcanary.alerts.sounds import ACKNOWLEDGED, START_UP, Loudness, Sound, sound_for
+from cabcanary.alerts.words import cab_words
 from cabcanary.model import Event, EventKind
 
 if TYPE_CHECKING:
@@ -12,12 +13,16 @@ if TYPE_CHECKING:
 
     from cabcanary.rules.engine import Change
 
+#: So many alerts that want to be heard at once have one cause (a dead adapter, a lost supply): they are one sound and
+#: a count. Fewer can still be told one after the other. A choice of ours, without a source.
+FLOOD_FROM = 4
+
 
 class Player(Protocol):
     """Something that can make a sound. Both methods return at once."""
 
-    def play(self, sound: Sound) -> None:
-        """Begin this sound now, in place of what sounds."""
+    def play(self, sound: Sound, words: str) -> None:
+        """Begin this sound now, in place of what sounds; `words` say what it is for, for those that can speak."""
 
     def silence(self) -> None:
         """Stop."""
@@ -26,70 +31,80 @@ class Player(Protocol):
 class Annunciator:
     """Decides which alert is heard and drives the players; each decision is an event."""
 
-    def __init__(self, players: Iterable[Player]) -> None:
+    def __init__(self, players: Iterable[Player], loudness: Loudness | None = None) -> None:
         self._players = tuple(players)
-        self._standing: dict[str, Change] = {}
+        self.loudness = loudness or Loudness()
+        self._wanting: dict[str, Change] = {}
         self._heard: Change | None = None
+        self._sound: Sound | None = None
         self._insisted: Sound | None = None
+        self._count = 0
         #: What last went wrong with an output, and whether somebody has been told.
         self.failure, self.failure_told = "", True
 
     def start_up(self, now_ns: int) -> Event:
         """Prove at start that the players work."""
-        self._play(START_UP)
+        self._play(START_UP, "")
         return Event(now_ns, EventKind.SOUND, START_UP.name, "start-up sound")
 
-    def notice(self, sound: Sound, what: str, now_ns: int) -> Event | None:
+    def notice(self, sound: Sound, what: str, now_ns: int, words: str = "") -> Event | None:
         """Play a sound once for `what`, if no alert has the cab."""
-        if self._heard is not None:
+        if self._heard is not None or self._insisted is not None:
             return None
-        self._play(Sound(sound.name, sound.tones, repeats=False))
+        self._play(sound.once(), words)
         return Event(now_ns, EventKind.SOUND, sound.name, f"{sound.name} for {what}, once", {"alert": what})
 
     def update(self, changes: Iterable[Change], now_ns: int) -> list[Event]:
         """Take in changes of alert states; returns what was decided."""
+        new = []
         for change in changes:
             if change.sounds:
-                self._standing[change.alert] = change
+                self._wanting[change.alert] = change
+                new.append(change)
             else:
-                self._standing.pop(change.alert, None)
-        loudest = max(self._standing.values(), key=lambda c: (c.priority, c.time_ns, c.alert), default=None)
-        # The very same change goes on sounding; a new trip of the same alert begins its sound again.
-        if loudest is self._heard and self._insisted is None:
+                self._wanting.pop(change.alert, None)
+        loudest = max(self._wanting.values(), key=lambda c: (c.priority, c.time_ns, c.alert), default=None)
+        # The very same change goes on sounding, whatever else waits or ends.
+        count = len(self._wanting)
+        told = self._count if max(count, self._count) >= FLOOD_FROM else count
+        if loudest is self._heard and self._insisted is None and count == told:
+            self._count = count
             return []
-        self._insisted = None
-        self._heard = loudest
+        flooded = self._count >= FLOOD_FROM <= count
+        self._count = count
         if loudest is None:
+            self._heard = self._sound = self._insisted = None
             self._silence()
             return [Event(now_ns, EventKind.SOUND, "silence", "quiet again")]
         sound = sound_for(loudest.priority, blind=loudest.blind)
-        self._play(sound)
-        return [
-            Event(
-                now_ns,
-                EventKind.SOUND,
-                sound.name,
-                f"{sound.name} for {loudest.alert}",
-                {"alert": loudest.alert},
-            )
-        ]
+        # A new trip begins its sound again. In a flood, and where one that was heard before takes over, the sound
+        # that is on goes on: an end or a fifth alert must not stutter.
+        begins = any(c is loudest for c in new) and loudest is not self._heard and not flooded
+        if begins or sound is not self._sound or self._insisted is not None:
+            self._play(sound, cab_words(loudest))
+        self._heard, self._sound, self._insisted = loudest, sound, None
+        return [_decision(sound, loudest, count, now_ns)]
 
-    def insist(self, sound: Sound) -> None:
+    def insist(self, sound: Sound, now_ns: int) -> Event | None:
         """Let this sound stand until an alert decides otherwise; called again it goes on without a break."""
-        if self._insisted is not sound:
-            self._insisted = sound
-            self._heard = None
-            self._play(sound)
+        if self._insisted is sound:
+            return None
+        self._insisted, self._heard, self._sound = sound, None, None
+        self._play(sound, "")
+        return Event(now_ns, EventKind.SOUND, sound.name, f"{sound.name} for the monitor itself")
 
-    def acknowledged(self) -> None:
-        """A person has acknowledged: a short sound says that it was taken."""
-        if self._heard is None:
-            self._play(ACKNOWLEDGED)
+    def acknowledged(self, now_ns: int) -> Event | None:
+        """A person has acknowledged: a short sound says that it was taken, if nothing else is to be heard."""
+        if self._heard is not None or self._insisted is not None:
+            return None
+        self._play(ACKNOWLEDGED, "")
+        return Event(now_ns, EventKind.SOUND, ACKNOWLEDGED.name, "acknowledged sound, once")
 
-    def _play(self, sound: Sound) -> None:
+    def _play(self, sound: Sound, words: str) -> None:
+        loud = self.loudness.of(sound)
         for player in self._players:
             try:
-                player.play(sound)
+                player.play(loud, words)
             except Exception as error:  # noqa: BLE001 - one dead output must not silence the others
                 self._failed(error)
 
@@ -105,3 +120,12 @@ class Annunciator:
         if words != self.failure:
             self.failure = words
             self.failure_told = False
+
+
+def _decision(sound: Sound, heard: Change, count: int, now_ns: int) -> Event:
+    data: dict[str, Any] = {"alert": heard.alert}
+    text = f"{sound.name} for {heard.alert}"
+    if count >= FLOOD_FROM:
+        data["count"] = count
+        text = f"{sound.name} for {count} alerts at once, first of them {heard.alert}"
+    return Event(now_ns, EventKind.SOUND, sound.name, text, data)

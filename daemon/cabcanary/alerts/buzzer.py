@@ -1,13 +1,17 @@
-"""A piezo on a PWM pin, through gpiozero."""
+"""What hangs on pins: a piezo on PWM, an active buzzer, a lamp; through gpiozero."""
 
 from __future__ import annotations
 
 import asyncio
+import math
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.pins import pin_library
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from cabcanary.alerts.patterns import Pattern
     from cabcanary.alerts.sounds import Sound
     from cabcanary.clock import Clock
 
@@ -16,67 +20,131 @@ _LOUD = 0.5
 
 
 class BuzzerError(RuntimeError):
-    """There is no buzzer; the message says why and what to do."""
+    """There is no such output; the message says why and what to do."""
 
 
-class PwmBuzzer:
-    """Plays sounds on one pin. Changes of the pin are made at once, by the caller or by loop timers."""
+def duty(level: float) -> float:
+    """The duty cycle whose base wave has this share (0 to 1) of the loudest amplitude.
 
-    def __init__(self, pin: int | str, clock: Clock) -> None:
+    The base of a rectangular wave of duty d has the amplitude sin(pi d) (Fourier series).
+    """
+    return math.asin(min(1.0, max(0.0, level))) / math.pi
+
+
+def _open(make: str, pin: int | str, what: str, **options: Any) -> Any:
+    try:
+        library = pin_library()
+    except ImportError as error:
+        raise BuzzerError(f"gpiozero cannot be loaded: {error}") from error
+    try:
+        return getattr(library, make)(pin, **options)
+    except library.BadPinFactory as error:
+        raise BuzzerError(
+            "this machine has no GPIO pins that can be used; on a Pi, install lgpio and join the group gpio"
+        ) from error
+    except Exception as error:
+        raise BuzzerError(f"pin {pin} cannot be {what}: {str(error) or type(error).__name__}") from error
+
+
+class _Stepper:
+    """Goes through steps by timers of the loop. The first step is set by the caller, before it gets control back."""
+
+    def __init__(self, clock: Clock) -> None:
         self._clock = clock
-        self._sound: Sound | None = None
-        self._step = 0
+        self._steps: Sequence[tuple[float, tuple[float, float]]] = ()
+        self._repeats = False
+        self._at = 0
         self._timer: asyncio.TimerHandle | None = None
-        try:
-            library = pin_library()
-        except ImportError as error:
-            raise BuzzerError(f"gpiozero cannot be loaded: {error}") from error
-        try:
-            self._device: Any = library.PWMOutputDevice(pin, initial_value=0, frequency=1000)
-        except library.BadPinFactory as error:
-            raise BuzzerError(
-                "this machine has no GPIO pins that can be used; on a Pi, install lgpio and join the group gpio"
-            ) from error
-        except Exception as error:
-            raise BuzzerError(f"pin {pin} cannot be a buzzer: {str(error) or type(error).__name__}") from error
 
-    def play(self, sound: Sound) -> None:
-        """Begin a sound; its first tone is on the pin when this returns."""
+    def _set(self, frequency: float, level: float) -> None:
+        raise NotImplementedError
+
+    def _begin(self, steps: Sequence[tuple[float, tuple[float, float]]], *, repeats: bool) -> None:
         self._stop_timer()
-        self._sound, self._step = sound, 0
+        self._steps, self._repeats, self._at = steps, repeats, 0
         self._next()
 
     def silence(self) -> None:
         """Pin off, now."""
         self._stop_timer()
-        self._sound = None
-        self._device.value = 0
+        self._steps = ()
+        self._set(0.0, 0.0)
+
+    def _next(self) -> None:
+        if self._at >= len(self._steps):
+            if not self._repeats or not self._steps:
+                self.silence()
+                return
+            self._at = 0
+        seconds, state = self._steps[self._at]
+        self._at += 1
+        # The timer first: a pin that fails once must not end the pattern.
+        self._timer = asyncio.get_running_loop().call_later(self._clock.real_s(seconds), self._next)
+        self._set(*state)
+
+    def _stop_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+
+class _Sounder(_Stepper):
+    def play(self, sound: Sound, words: str = "") -> None:  # noqa: ARG002 - a buzzer cannot speak
+        """Begin a sound; its first tone is on the pin when this returns."""
+        self._begin([(t.seconds, (t.frequency, t.level)) for t in sound.tones], repeats=sound.repeats)
+
+
+class PwmBuzzer(_Sounder):
+    """A piezo on a PWM pin. Changes of the pin are made at once, by the caller or by loop timers."""
+
+    def __init__(self, pin: int | str, clock: Clock) -> None:
+        super().__init__(clock)
+        self._device = _open("PWMOutputDevice", pin, "a buzzer", initial_value=0, frequency=1000)
+
+    def _set(self, frequency: float, level: float) -> None:
+        if frequency:
+            self._device.frequency = frequency
+            self._device.value = duty(level) if level < 1.0 else _LOUD
+        else:
+            self._device.value = 0
 
     def close(self) -> None:
         """Silent, and the pin given back."""
         self.silence()
         self._device.close()
 
-    def _next(self) -> None:
-        sound = self._sound
-        if sound is None:
-            return
-        if self._step >= len(sound.tones):
-            if not sound.repeats:
-                self.silence()
-                return
-            self._step = 0
-        tone = sound.tones[self._step]
-        self._step += 1
-        if tone.frequency:
-            self._device.frequency = tone.frequency
-            self._device.value = _LOUD
-        else:
-            self._device.value = 0
-        loop = asyncio.get_running_loop()
-        self._timer = loop.call_later(self._clock.real_s(tone.seconds), self._next)
 
-    def _stop_timer(self) -> None:
-        if self._timer is not None:
-            self._timer.cancel()
-            self._timer = None
+class ActiveBuzzer(_Sounder):
+    """A buzzer with a pitch and a level of its own: it is on or off, so that only rhythms tell sounds apart."""
+
+    def __init__(self, pin: int | str, clock: Clock) -> None:
+        super().__init__(clock)
+        self._device = _open("DigitalOutputDevice", pin, "a buzzer", initial_value=False)
+
+    def _set(self, frequency: float, level: float) -> None:
+        self._device.value = 1 if frequency and level else 0
+
+    def close(self) -> None:
+        """Silent, and the pin given back."""
+        self.silence()
+        self._device.close()
+
+
+class PinLamp(_Stepper):
+    """A lamp on a pin."""
+
+    def __init__(self, pin: int | str, clock: Clock) -> None:
+        super().__init__(clock)
+        self._device = _open("LED", pin, "a lamp", initial_value=False)
+
+    def show(self, pattern: Pattern) -> None:
+        """Begin a pattern; its first step is on the pin when this returns."""
+        self._begin([(f.seconds, (float(f.lit), 1.0)) for f in pattern.flashes], repeats=True)
+
+    def _set(self, frequency: float, level: float) -> None:
+        self._device.value = 1 if frequency and level else 0
+
+    def close(self) -> None:
+        """Dark, and the pin given back."""
+        self.silence()
+        self._device.close()

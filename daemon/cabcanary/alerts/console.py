@@ -27,10 +27,15 @@ class Console:
 
     def line(self, text: str) -> None:
         """Write a line, some time soon."""
+        self.write(text + "\n")
+
+    def write(self, text: str) -> bool:
+        """Write this as it is, some time soon; False when it had to be dropped."""
         if self._queue.qsize() >= _LONGEST_QUEUE:
             self.dropped += 1
-            return
+            return False
         self._queue.put(text)
+        return True
 
     def close(self, longest_s: float) -> None:
         """Write what is left, for at most `longest_s` seconds."""
@@ -40,7 +45,7 @@ class Console:
     def _work(self) -> None:
         while (text := self._queue.get()) is not None:
             try:
-                self._stream.write(text + "\n")
+                self._stream.write(text)
                 self._stream.flush()
             except (OSError, ValueError):
                 self.dropped += 1

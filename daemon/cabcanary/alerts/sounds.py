@@ -1,43 +1,88 @@
-"""The sounds, as data.
+"""The sounds, as data: pattern, pitch, harmonics, envelope, repeat.
 
 A warning follows the published finding for urgent sounds in cabs (Singer, Lerner, Baldwin and Traube, ESV
-paper 15-0455): base frequency of 1000 Hz or more, at least three harmonics (a piezo's square wave has
-them), full level for at least 0.7 of the pulse, gaps of at most 125 ms. The others stay clearly outside it.
+paper 15-0455): base frequency of 1000 Hz or more, at least three harmonics, full level for at least 0.7 of
+the pulse, gaps of at most 125 ms. The others stay clearly outside it. Rhythms differ as much as pitches do, so
+that an active buzzer, which has one pitch only, still tells them apart.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from cabcanary.model import Priority
 
 
 @dataclass(frozen=True, slots=True)
 class Tone:
-    """One step of a sound: a frequency in Hz (0: silence) for some seconds."""
+    """One step of a sound: a frequency in Hz (0: silence) for some seconds, at a level of 0 to 1."""
 
     frequency: float
     seconds: float
+    level: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """A row of tones; `repeats` until it is stopped, or it is played once."""
+    """A row of tones; `repeats` until it is stopped, or it is played once.
+
+    `harmonics` gives the amplitudes of the base and its multiples, `attack_s` and `release_s` the ramps of each
+    pulse, as a sound card plays them; a piezo's square wave has its own harmonics and no ramps. What is `urgent`
+    is never made quieter at night.
+    """
 
     name: str
     tones: tuple[Tone, ...]
     repeats: bool = True
+    harmonics: tuple[float, ...] = (1.0, 0.5, 0.33)
+    attack_s: float = 0.005
+    release_s: float = 0.005
+    urgent: bool = False
+
+    @property
+    def seconds(self) -> float:
+        """How long the pattern takes, once."""
+        return sum(tone.seconds for tone in self.tones)
+
+    def once(self) -> Sound:
+        """The same sound, not repeated."""
+        return replace(self, repeats=False)
 
 
-WARNING = Sound("warning", (Tone(1900, 0.26), Tone(0, 0.08)))
-CAUTION = Sound("caution", (Tone(750, 0.22), Tone(0, 0.3), Tone(750, 0.22), Tone(0, 2.5)))
-ADVISORY = Sound("advisory", (Tone(520, 0.35), Tone(0, 12.0)))
+#: Full at once: the ramps only keep a loudspeaker from clicking.
+WARNING = Sound(
+    "warning",
+    (Tone(1900, 0.26), Tone(0, 0.08)),
+    harmonics=(1.0, 0.7, 0.5, 0.35, 0.25),
+    attack_s=0.01,
+    release_s=0.015,
+    urgent=True,
+)
+#: Two soft pulses and a long rest.
+CAUTION = Sound(
+    "caution",
+    (Tone(750, 0.22), Tone(0, 0.3), Tone(750, 0.22), Tone(0, 2.5)),
+    harmonics=(1.0, 0.3),
+    attack_s=0.07,
+    release_s=0.09,
+)
+#: One soft tone, seldom.
+ADVISORY = Sound("advisory", (Tone(520, 0.35), Tone(0, 12.0)), harmonics=(1.0,), attack_s=0.1, release_s=0.15)
 #: Two pitches in turn without a gap: unlike any of the others even through road noise.
-CANNOT_SEE = Sound("cannot_see", (Tone(1500, 0.18), Tone(1050, 0.18)))
+CANNOT_SEE = Sound("cannot_see", (Tone(1500, 0.18), Tone(1050, 0.18)), harmonics=(1.0, 0.6, 0.4, 0.25), urgent=True)
+#: Three falling steps and a rest, the start-up sound turned round: what began then has ended.
+MONITOR_STOPPED = Sound(
+    "monitor_stopped",
+    (Tone(1320, 0.3), Tone(990, 0.3), Tone(660, 0.5), Tone(0, 0.9)),
+    harmonics=(1.0, 0.6, 0.4, 0.25),
+    urgent=True,
+)
 START_UP = Sound("start_up", (Tone(660, 0.12), Tone(990, 0.12), Tone(1320, 0.16)), repeats=False)
 ACKNOWLEDGED = Sound("acknowledged", (Tone(880, 0.06),), repeats=False)
 
-ALL = (WARNING, CAUTION, ADVISORY, CANNOT_SEE, START_UP, ACKNOWLEDGED)
+ALL = (WARNING, CAUTION, ADVISORY, CANNOT_SEE, MONITOR_STOPPED, START_UP, ACKNOWLEDGED)
+BY_NAME = {sound.name: sound for sound in ALL}
 
 _BY_PRIORITY = {Priority.WARNING: WARNING, Priority.CAUTION: CAUTION, Priority.ADVISORY: ADVISORY}
 
@@ -47,3 +92,22 @@ def sound_for(priority: Priority, *, blind: bool) -> Sound:
     if blind and priority is Priority.WARNING:
         return CANNOT_SEE
     return _BY_PRIORITY[priority]
+
+
+@dataclass(slots=True)
+class Loudness:
+    """How loud sounds are: the owner's volume for all, and at night less for what is not urgent."""
+
+    volume: float = 1.0
+    night_volume: float = 1.0
+    night: bool = False
+
+    def of(self, sound: Sound) -> Sound:
+        """The sound as loud as it is to be now."""
+        level = self.volume if sound.urgent or not self.night else self.volume * self.night_volume
+        return sound if level == 1.0 else _at(sound, level)
+
+
+@lru_cache(maxsize=64)
+def _at(sound: Sound, level: float) -> Sound:
+    return replace(sound, tones=tuple(replace(tone, level=tone.level * level) for tone in sound.tones))

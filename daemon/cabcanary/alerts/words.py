@@ -1,19 +1,43 @@
-"""What is said of an alert, in one place."""
+"""What is said, in one place: in the cab the action first and few words, elsewhere the figures with band and limit."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from cabcanary.model import Event, EventKind
+from cabcanary.model import Event, EventKind, Quality
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from cabcanary.model import Frame
     from cabcanary.rules.engine import Change
+
+#: What a driver takes in while driving.
+MOST_WORDS = 4
+
+STOPPED = "stopped: this vehicle is no longer watched"
+MONITOR_STOPPED = "THE MONITOR HAS STOPPED: nobody watches this vehicle"
+STAY_OUT_OF_BOOST = "stay out of boost until it has been looked into"
+
+
+def action(do: str) -> str:
+    """What to do, in at most four words: the first clause, or as much of it as fits.
+
+    `Switch off loads, go home` becomes `Switch off loads`.
+    """
+    clause = do.split(",", maxsplit=1)[0].split(";", maxsplit=1)[0].strip().rstrip(".")
+    return " ".join(clause.split()[:MOST_WORDS])
+
+
+def cab_words(change: Change) -> str:
+    """What is said in the cab: the action, and then what it is for."""
+    return f"{action(change.do)}. {change.say}."
 
 
 def alert_event(change: Change) -> Event:
     """A change of an alert's state as an event for the feed and the drive's record."""
     raised = change.sounds
-    text = f"{change.say}. {change.do}." if raised else f"{change.say}: {change.state}"
+    text = f"{change.do}. {change.say}." if raised else f"{change.say}: {change.state}"
     if raised and change.figures:
         text += f" ({change.figures})"
     data = {
@@ -26,6 +50,8 @@ def alert_event(change: Change) -> Event:
         "say": change.say,
         "do": change.do,
         "figures": change.figures,
+        "latched": change.latched,
+        "shelved": change.shelved,
     }
     return Event(change.time_ns, EventKind.ALERT, change.alert, text, data)
 
@@ -36,3 +62,49 @@ def log_line(event: Event, clock_s: float) -> str:
     if event.kind is EventKind.ALERT:
         label = str(event.data.get("priority", label)) if event.data.get("raised") else "alert"
     return f"{clock_s:9.2f} s  {label.upper():<11} {event.text}"
+
+
+# --- the start and the end --------------------------------------------------------------------------------------
+
+
+def proof_line(heard_by: list[str], lamp: bool | None, frame: Frame | None, units: Mapping[str, str]) -> str:
+    """What the start has shown: what was sounded and lit, and each measured channel's state, in one line.
+
+    `lamp` is None where there is none. Whether it was heard and seen, only a person can tell.
+    """
+    parts = [f"sounded by {', '.join(heard_by)}" if heard_by else "NO SOUND: nothing that sounds is set up or works"]
+    if lamp is not None:
+        parts.append("lamp lit" if lamp else "NO LAMP")
+    if frame is None:
+        parts.append("nothing has been read yet")
+    else:
+        parts += [_channel_state(name, frame, symbol) for name, symbol in units.items()]
+    return "start-up proof: " + "; ".join(parts)
+
+
+def _channel_state(name: str, frame: Frame, symbol: str) -> str:
+    value = frame.values[name]
+    if value.value is not None and value.quality in (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW):
+        unit = "" if symbol in ("lambda", "state", "ratio") else f" {symbol}"
+        end = "" if value.quality is Quality.GOOD else f" ({value.quality.words})"
+        return f"{name} {value.value:.4g}{unit}{end}"
+    return f"{name} {value.quality.words.upper()}"
+
+
+def arrival_line(drive: Mapping[str, Any]) -> str:
+    """A drive in one line, from `arrival.summary`: minutes, peak boost, leanest under boost, seconds blind, alerts."""
+    unit = drive.get("boost_unit") or ""
+    parts = [f"{drive['minutes']:.0f} min" if drive["minutes"] >= 1 else f"{60 * drive['minutes']:.0f} s"]
+    if drive.get("peak_boost") is not None:
+        parts.append(f"peak boost {drive['peak_boost']:.1f} {unit}")
+    if drive.get("leanest_under_boost") is not None:
+        parts.append(
+            f"leanest under boost lambda {drive['leanest_under_boost']:.3f} at {drive['leanest_at_boost']:.1f} {unit}"
+        )
+    elif drive.get("peak_boost") is not None:
+        parts.append("no mixture seen under boost")
+    parts.append(f"blind {drive['blind_s']:.0f} s")
+    alerts = drive.get("alerts") or []
+    counted = [a["alert"] + (f" ×{a['count']}" if a["count"] > 1 else "") for a in alerts]
+    parts.append("alerts: " + ", ".join(counted) if counted else "no alerts")
+    return "; ".join(parts)

@@ -1,10 +1,10 @@
-"""The messenger: follows the daemon's feed and publishes alerts over MQTT.
+"""The messenger: follows the daemon's feed and publishes over MQTT.
 
 `python -m cabcanary.messenger.mqtt`; one line of JSON on standard input; `{"ok", "text"}` a line on standard
 output whenever its standing changes. It ends when its standard input ends.
 
-Topics, under the configured one: `availability` (retained "online"/"offline", the last will says "offline"),
-`alert/<id>` (retained state), `event` (drives, sources, sounds).
+What the feed tells goes into the outbox, and from there to the broker, one at a time, so that messages keep their
+order. `payloads.py` has the topics and what is published.
 """
 
 from __future__ import annotations
@@ -12,138 +12,64 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import random
-import stat
+import os
+import signal
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import aiomqtt
-
-from cabcanary.sources.slot import Backoff, Status
+from cabcanary.messenger.broker import Broker
+from cabcanary.messenger.follow import FeedFollower
+from cabcanary.messenger.outbox import Outbox
+from cabcanary.sources.slot import Status
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
-
-#: A broker that keeps no heartbeat within this is gone, and so are we in its eyes: it publishes the will.
-_KEEPALIVE_S = 15
-#: A broker that does not take "offline" within this is not waited for; in the end its own keepalive tells it.
-_FAREWELL_S = 1.0
+    from collections.abc import Callable
 
 
-class PasswordError(OSError):
-    """The password file cannot be used; the message says why and what to do."""
+class Desk:
+    """The outbox, used from the loop: each call is made by one thread of its own, so a slow card holds up no loop."""
+
+    def __init__(self, path: Path, most: int, note: Callable[[str], None]) -> None:
+        self._worker = ThreadPoolExecutor(1, thread_name_prefix="outbox")
+        self.outbox = Outbox(path, most)
+        self.news = asyncio.Event()
+        self._note = note
+        if self.outbox.note:
+            note(self.outbox.note)
+
+    async def do(self, work: Callable[..., Any], *arguments: Any) -> Any:
+        """Have the outbox do something."""
+        return await asyncio.get_running_loop().run_in_executor(self._worker, lambda: work(*arguments))
+
+    async def put(self, identity: str, topic: str, payload: str, *, retain: bool) -> bool:
+        """Take in a message; a disk that takes nothing any more loses none that memory can hold."""
+        try:
+            new: bool = await self.do(lambda: self.outbox.put(identity, topic, payload, retain=retain))
+        except Exception as error:  # noqa: BLE001 - sqlite3 has many; the message matters more than which
+            self._note(f"the outbox cannot be written ({error}); messages are kept in memory from here on")
+            self.outbox = Outbox(Path("/dev/null/none"), 1000)
+            new = self.outbox.put(identity, topic, payload, retain=retain)
+        self.news.set()
+        return new
+
+    def close(self) -> None:
+        """Close the file."""
+        self._worker.shutdown()
+        self.outbox.close()
 
 
-def read_password(path: Path) -> str:
-    """The password in a file that only its owner may read.
-
-    Raises:
-        PasswordError: others may read it, or it cannot be read.
-    """
+async def serve(settings: dict[str, Any], status: Status) -> None:
+    """Follow the feed and publish; ends only by cancellation."""
+    desk = Desk(Path(settings["outbox_file"]), settings["outbox"], status.note)
     try:
-        mode = path.stat().st_mode
-        if mode & (stat.S_IRWXG | stat.S_IRWXO):
-            raise PasswordError(f"{path} can be read by others; run: chmod 600 {path}")
-        return path.read_text(encoding="utf-8").strip()
-    except PasswordError:
-        raise
-    except OSError as error:
-        raise PasswordError(f"{path}: {error.strerror or error}") from error
-
-
-class Messenger:
-    """Publishes until cancelled; connects again, ever more patiently, when broker or feed are away."""
-
-    def __init__(self, settings: dict[str, Any], status: Status) -> None:
-        self._settings, self._status = settings, status
-        self._topic = settings["topic"]
-
-    async def run(self) -> None:
-        """Run for ever; ends only by cancellation."""
-        backoff = Backoff(first_s=0.5, longest_s=30.0)
-        where = f"{self._settings['host']}:{self._settings['port']}"
-        while True:
-            try:
-                async with self._client() as client:
-                    self._status.good(f"publishing to {where}")
-                    backoff.reset()
-                    await self._serve(client)
-                    self._status.bad("the daemon's feed ended")
-            except aiomqtt.MqttError as error:
-                self._status.bad(f"broker {where}: {error}; warnings in the cab go on, tried again")
-            except OSError as error:
-                self._status.bad(f"{error}; warnings in the cab go on, tried again")
-            await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
-
-    def _client(self) -> aiomqtt.Client:
-        s = self._settings
-        password = read_password(Path(s["password_file"])) if s.get("password_file") else None
-        will = aiomqtt.Will(f"{self._topic}/availability", payload="offline", qos=1, retain=True)
-        return aiomqtt.Client(
-            s["host"],
-            s["port"],
-            username=s.get("username"),
-            password=password,
-            will=will,
-            keepalive=_KEEPALIVE_S,
-            timeout=10,
-        )
-
-    async def _serve(self, client: aiomqtt.Client) -> None:
-        """Publish until the feed ends; a broker that goes is noticed also while there is nothing to publish."""
-        work = [asyncio.ensure_future(self._publish_all(client)), asyncio.ensure_future(_until_lost(client))]
-        try:
-            done, _ = await asyncio.wait(work, return_when=asyncio.FIRST_COMPLETED)
-            for task in done:
-                task.result()
-        finally:
-            for task in work:
-                task.cancel()
-            await asyncio.gather(*work, return_exceptions=True)
-
-    async def _publish_all(self, client: aiomqtt.Client) -> None:
-        try:
-            async for message in self._feed():
-                await self._publish(client, message)
-        finally:
-            # A connection that is closed in order has no last will: say what it would have said.
-            with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
-                async with asyncio.timeout(_FAREWELL_S):
-                    await self._available(client, "offline")
-
-    async def _publish(self, client: aiomqtt.Client, message: dict[str, Any]) -> None:
-        if "hello" in message:
-            # Only now: the broker may be there when the daemon is not.
-            await self._available(client, "online")
-        event = message.get("event")
-        # A past event was published when it happened; an alert that still stands is said again.
-        if not isinstance(event, dict) or (message.get("past") and event.get("kind") != "alert"):
-            return
-        payload = json.dumps(event, ensure_ascii=False)
-        if event.get("kind") == "alert":
-            await client.publish(f"{self._topic}/alert/{event['what']}", payload, qos=1, retain=True)
-        else:
-            await client.publish(f"{self._topic}/event", payload, qos=1)
-
-    async def _available(self, client: aiomqtt.Client, word: str) -> None:
-        await client.publish(f"{self._topic}/availability", word, qos=1, retain=True)
-
-    async def _feed(self) -> AsyncIterator[dict[str, Any]]:
-        reader, writer = await asyncio.open_unix_connection(self._settings["feed"], limit=1 << 20)
-        try:
-            while line := await reader.readline():
-                message = json.loads(line)
-                if isinstance(message, dict):
-                    yield message
-        finally:
-            writer.close()
-
-
-async def _until_lost(client: aiomqtt.Client) -> None:
-    """Nothing is subscribed to; the client raises here when the broker goes."""
-    async for _ in client.messages:
-        pass
+        follower = FeedFollower(settings, desk)
+        async with asyncio.TaskGroup() as group:
+            group.create_task(follower.run())
+            group.create_task(Broker(settings, desk, follower, status).run())
+    finally:
+        desk.close()
 
 
 async def _run(settings: dict[str, Any]) -> None:
@@ -151,12 +77,19 @@ async def _run(settings: dict[str, Any]) -> None:
         sys.stdout.write(json.dumps({"ok": ok, "text": words}) + "\n")
         sys.stdout.flush()
 
-    work = asyncio.ensure_future(Messenger(settings, Status("messenger", tell)).run())
+    work = asyncio.ensure_future(serve(settings, Status("messenger", tell)))
+    # Asked to end, it says good-bye to the broker first.
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, work.cancel)
     # The daemon holds the other end; when it dies, however it dies, this ends too.
     gone = asyncio.ensure_future(asyncio.to_thread(sys.stdin.read))
     await asyncio.wait({work, gone}, return_when=asyncio.FIRST_COMPLETED)
     work.cancel()
-    await asyncio.wait({work})
+    with contextlib.suppress(asyncio.CancelledError):
+        await work
+    if not gone.done():
+        # A thread that waits for input would keep the process alive.
+        sys.stdout.flush()
+        os._exit(0)
 
 
 def main() -> int:

@@ -8,9 +8,10 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from cabcanary import units
-from cabcanary.settings.base import Name, PinName, Strict
+from cabcanary.settings.base import Name, Strict
 from cabcanary.settings.checks import Check
 from cabcanary.settings.derived import DerivedChannel
+from cabcanary.settings.outputs import Buttons, Buzzer, Lamp, Mqtt, SoundCard, Sounds, Terminal, Watcher
 from cabcanary.settings.quantities import FolderPath, Seconds, UnitSymbol
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.settings.wires import Source
@@ -63,6 +64,11 @@ class Daemon(Strict):
         """The Unix socket of the local feed."""
         return self.feed or self.folder / "feed.sock"
 
+    @property
+    def watch_path(self) -> Path:
+        """The Unix datagram socket on which the watcher hears the heartbeat."""
+        return self.folder / "watch.sock"
+
 
 # --- Channels -----------------------------------------------------------------------------------------
 
@@ -76,41 +82,6 @@ Channel = Annotated[
     Annotated[MeasuredChannel, Tag("measured")] | Annotated[DerivedChannel, Tag("derived")],
     Discriminator(_channel_tag),
 ]
-
-
-# --- Outputs ------------------------------------------------------------------------------------------
-
-
-class Buzzer(Strict):
-    """A piezo on a PWM pin."""
-
-    pin: PinName = 18
-
-
-class Button(Strict):
-    """One item of a gpio source that is a button."""
-
-    source: Name
-    item: Name
-
-
-class Buttons(Strict):
-    """What the driver can press."""
-
-    acknowledge: Button | None = None
-    #: "Remember this": a note in the drive at that moment.
-    remember: Button | None = None
-
-
-class Mqtt(Strict):
-    """Where alerts are published; without this table nothing leaves the vehicle."""
-
-    host: str = Field(min_length=1)
-    port: int = Field(default=1883, ge=1, le=65535)
-    topic: str = Field(default="cabcanary", pattern=r"^[^#+\s]+$")
-    username: str | None = None
-    #: A file that only its owner can read; the password never stands in the settings.
-    password_file: FolderPath | None = None
 
 
 class Drive(Strict):
@@ -157,6 +128,11 @@ class Settings(Strict):
     archive: Archive = Archive()
     buttons: Buttons = Buttons()
     buzzer: Buzzer | None = None
+    lamp: Lamp | None = None
+    sounds: Sounds = Sounds()
+    sound_card: SoundCard | None = None
+    terminal: Terminal | None = None
+    watcher: Watcher | None = None
     mqtt: Mqtt | None = None
 
     @model_validator(mode="after")

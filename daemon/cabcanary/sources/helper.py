@@ -25,6 +25,8 @@ _HEALTHY_S = 30.0
 #: How long a helper may take to end when asked; then it is killed.
 _STOP_S = 2.0
 _LONGEST_LINE = 1 << 16
+#: A helper that leaves so much unread hangs.
+_MOST_UNREAD = 1 << 14
 
 
 class Helper:
@@ -46,12 +48,18 @@ class Helper:
     def tell(self, message: dict[str, Any]) -> None:
         """Give the helper another line of JSON, now and after every new start; the newest replaces the one before.
 
-        Never waits: what a helper does not read is lost with it.
+        Never waits: what a helper does not read is lost with it, and one that reads nothing any more is ended, so that
+        the next one gets the newest.
         """
         self._standing = message
         process = self.process
-        if process is not None and process.returncode is None and process.stdin is not None:
-            process.stdin.write(json.dumps(message).encode() + b"\n")
+        if process is None or process.returncode is not None or process.stdin is None or process.stdin.is_closing():
+            return
+        if process.stdin.transport.get_write_buffer_size() > _MOST_UNREAD:
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
+            return
+        process.stdin.write(json.dumps(message).encode() + b"\n")
 
     async def run(self) -> None:
         """Run the helper for ever; ends only by cancellation, and takes the process along."""

@@ -1,0 +1,70 @@
+"""Settings -> the outputs in the cab: what sounds, and the lamp. One that is not there is said, and costs no other."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from cabcanary.alerts.buzzer import ActiveBuzzer, BuzzerError, PinLamp, PwmBuzzer
+from cabcanary.alerts.sound_card import SoundCardPlayer
+from cabcanary.alerts.sounds import Loudness
+from cabcanary.alerts.terminal import TerminalBell
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from cabcanary.alerts.annunciator import Player
+    from cabcanary.alerts.console import Console
+    from cabcanary.clock import Clock
+    from cabcanary.settings.schema import Settings
+    from cabcanary.sources.slot import Status
+
+
+class Outputs:
+    """All outputs of one vehicle. `names` say by what sounds are played; the sound card must be run."""
+
+    def __init__(self, settings: Settings, clock: Clock, console: Console, status: Callable[[str], Status]) -> None:
+        self._console = console
+        #: The pins come first: they are set when `play` returns.
+        self.players: list[Player] = []
+        self.names: list[str] = []
+        self._closing: list[PwmBuzzer | ActiveBuzzer | PinLamp | TerminalBell | SoundCardPlayer] = []
+        self.lamp: PinLamp | None = None
+        self.sound_card: SoundCardPlayer | None = None
+        self._open_pins(settings, clock)
+        if settings.sound_card is not None:
+            self.sound_card = SoundCardPlayer(settings.sound_card, status("sound_card"))
+            self._add("sound card", self.sound_card)
+        if settings.terminal is not None and settings.terminal.bell:
+            self._add("terminal bell", TerminalBell(console, clock))
+        if not self.players and settings.buzzer is None:
+            console.line("no buzzer is set up: alerts are only shown here")
+
+    def _open_pins(self, settings: Settings, clock: Clock) -> None:
+        buzzer, lamp = settings.buzzer, settings.lamp
+        if buzzer is not None:
+            try:
+                self._add("buzzer", (PwmBuzzer if buzzer.kind == "piezo" else ActiveBuzzer)(buzzer.pin, clock))
+            except BuzzerError as error:
+                self._console.line(f"NO BUZZER: {error}. Nothing will be heard from it until this is mended.")
+        if lamp is not None:
+            try:
+                self.lamp = PinLamp(lamp.pin, clock)
+                self._closing.append(self.lamp)
+            except BuzzerError as error:
+                self._console.line(f"NO LAMP: {error}.")
+
+    def _add(self, name: str, player: PwmBuzzer | ActiveBuzzer | TerminalBell | SoundCardPlayer) -> None:
+        self.players.append(player)
+        self.names.append(name)
+        self._closing.append(player)
+
+    def close(self) -> None:
+        """All silent and dark, and every pin given back. May be called twice."""
+        for output in self._closing:
+            output.close()
+        self._closing.clear()
+
+
+def loudness_of(settings: Settings) -> Loudness:
+    """How loud the settings want it."""
+    return Loudness(settings.sounds.volume, settings.sounds.night_volume)

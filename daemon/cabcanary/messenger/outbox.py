@@ -1,0 +1,148 @@
+"""The outbox: messages that the broker has not taken yet, on disk, bounded, in order.
+
+One SQLite file. A message goes in before it is sent and out when the broker has acknowledged it, so a crash at any
+moment sends some again and none is lost; the id that each carries tells the copies. When it is full the oldest goes,
+and how many went is told.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+#: How many ids of messages are remembered, so that what the feed tells twice goes in once.
+_REMEMBERED = 4096
+#: Pages of 4 KiB that the file may have: 32 MiB. A message is about 0.5 KiB.
+_MOST_PAGES = 8192
+_LARGEST_WAL = 1 << 20
+#: Pages after which the write-ahead log is taken into the file: below the limit above.
+_CHECKPOINT_PAGES = 200
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS message (
+    n INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL, payload TEXT NOT NULL, retain INTEGER NOT NULL
+);
+CREATE TABLE IF NOT EXISTS seen (n INTEGER PRIMARY KEY AUTOINCREMENT, id TEXT NOT NULL UNIQUE);
+CREATE TABLE IF NOT EXISTS standing (topic TEXT PRIMARY KEY, payload TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS lost (one INTEGER PRIMARY KEY CHECK (one = 1), count INTEGER NOT NULL);
+INSERT OR IGNORE INTO lost VALUES (1, 0);
+"""
+
+
+class Waiting(NamedTuple):
+    """One message that waits."""
+
+    n: int
+    topic: str
+    payload: str
+    retain: bool
+
+
+class Outbox:
+    """Keeps at most `most` messages. `note` says what is wrong with the file, if it had to be left aside."""
+
+    def __init__(self, path: Path, most: int) -> None:
+        self._most = most
+        self.note = ""
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = _open(str(path))
+        except (OSError, sqlite3.Error) as error:
+            self._db, self.note = self._without(path, error)
+
+    def _without(self, path: Path, error: Exception) -> tuple[sqlite3.Connection, str]:
+        """A damaged file is moved aside; where none can be written, messages are kept in memory only."""
+        if isinstance(error, sqlite3.DatabaseError) and not isinstance(error, sqlite3.OperationalError):
+            with contextlib.suppress(OSError, sqlite3.Error):
+                path.replace(path.with_suffix(".damaged"))
+                return _open(str(path)), f"the outbox was damaged ({error}); kept as {path.with_suffix('.damaged')}"
+        return _open(":memory:"), f"{path}: {error}; messages are kept in memory only"
+
+    def put(self, identity: str, topic: str, payload: str, *, retain: bool) -> bool:
+        """Take in a message, unless it has been in before; whether it was new."""
+        with self._db:
+            if self._db.execute("INSERT OR IGNORE INTO seen (id) VALUES (?)", (identity,)).rowcount == 0:
+                return False
+            self._db.execute("DELETE FROM seen WHERE n <= (SELECT MAX(n) FROM seen) - ?", (_REMEMBERED,))
+            (count,) = self._db.execute("SELECT COUNT(*) FROM message").fetchone()
+            over = max(0, count + 1 - self._most)
+            if over:
+                self._db.execute("DELETE FROM message WHERE n IN (SELECT n FROM message ORDER BY n LIMIT ?)", (over,))
+                self._db.execute("UPDATE lost SET count = count + ?", (over,))
+            self._db.execute(
+                "INSERT INTO message (topic, payload, retain) VALUES (?, ?, ?)", (topic, payload, int(retain))
+            )
+        return True
+
+    def first(self, without: Iterable[str] = ()) -> Waiting | None:
+        """The oldest message whose topic is not among `without`."""
+        topics = tuple(without)
+        marks = ",".join("?" * len(topics))
+        row = self._db.execute(
+            f"SELECT n, topic, payload, retain FROM message WHERE topic NOT IN ({marks}) ORDER BY n LIMIT 1",  # noqa: S608
+            topics,
+        ).fetchone()
+        return None if row is None else Waiting(row[0], row[1], row[2], bool(row[3]))
+
+    def sent(self, n: int) -> None:
+        """The broker has this one."""
+        with self._db:
+            self._db.execute("DELETE FROM message WHERE n = ?", (n,))
+
+    def count(self) -> int:
+        """How many wait."""
+        (count,) = self._db.execute("SELECT COUNT(*) FROM message").fetchone()
+        return int(count)
+
+    def take_lost(self) -> int:
+        """How many had to go since this was last asked."""
+        with self._db:
+            (count,) = self._db.execute("SELECT count FROM lost").fetchone()
+            if count:
+                self._db.execute("UPDATE lost SET count = 0")
+        return int(count)
+
+    # --- alerts that were last said to stand -----------------------------------------------------------------
+
+    def stands(self, topic: str, payload: str | None) -> None:
+        """Remember that the alert at this topic was last said to stand, with this; or (None) that it does not."""
+        with self._db:
+            if payload is None:
+                self._db.execute("DELETE FROM standing WHERE topic = ?", (topic,))
+            else:
+                self._db.execute("INSERT OR REPLACE INTO standing VALUES (?, ?)", (topic, payload))
+
+    def standing(self) -> Iterator[tuple[str, str]]:
+        """Topics and last payloads of the alerts that were last said to stand."""
+        yield from self._db.execute("SELECT topic, payload FROM standing").fetchall()
+
+    def settled(self) -> list[tuple[str, str]]:
+        """As `standing`, without those of which something still waits: that will say it anyway, and in order."""
+        rows = self._db.execute("SELECT topic, payload FROM standing WHERE topic NOT IN (SELECT topic FROM message)")
+        return [(topic, payload) for topic, payload in rows]
+
+    def close(self) -> None:
+        """Close the file. May be called twice."""
+        self._db.close()
+
+
+def _open(path: str) -> sqlite3.Connection:
+    # One thread at a time uses it: the loop hands it to a worker thread and waits.
+    db = sqlite3.connect(path, check_same_thread=False, timeout=5.0)
+    try:
+        db.execute("PRAGMA journal_mode = WAL")
+        # What is in is on the disk: an event must survive the power cut that it tells of.
+        db.execute("PRAGMA synchronous = FULL")
+        db.execute(f"PRAGMA max_page_count = {_MOST_PAGES}")
+        db.execute(f"PRAGMA journal_size_limit = {_LARGEST_WAL}")
+        db.execute(f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}")
+        db.executescript(_TABLES)
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db

@@ -1,0 +1,182 @@
+"""What is published, as models: the JSON Schemas that are shipped beside this file are made from them.
+
+`python -m cabcanary.messenger.payloads FOLDER` writes the schemas.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMAS = Path(__file__).with_name("schemas")
+
+
+class _Payload(BaseModel):
+    # A subscriber should take keys that it does not know: a newer version may add some.
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+
+
+class _Message(_Payload):
+    """Every message that is kept until the broker has it."""
+
+    id: str = Field(description="the same for the same event, however often it arrives: for de-duplication")
+    vehicle: str
+    t: int = Field(description="the monitor's monotonic clock, ns: orders events, and never jumps")
+    time: str = Field(description="UTC by the computer's wall clock, ISO 8601; wrong until it has been set")
+    text: str = Field(description="in plain words")
+
+
+class AlertMessage(_Message):
+    """The state of one alert, retained: topic `alert/<id>`."""
+
+    alert: str
+    state: str = Field(description="as OPC UA Part 9 and ISA-18.2 use the words")
+    active: bool
+    acknowledged: bool
+    raised: bool = Field(description="it asks for attention: it stands, and nobody has taken note or put it aside")
+    priority: Literal["warning", "caution", "advisory"]
+    blind: bool = Field(description="the monitor cannot see what this is about")
+    say: str = ""
+    do: str = ""
+    figures: str = Field(default="", description="each value with its band and unit, and the limit it was held against")
+    latched: bool = Field(default=False, description="it has gone, and stays until somebody has taken note")
+    shelved: bool = Field(default=False, description="a person has put it aside for a time")
+
+
+class AlertCounted(_Payload):
+    """How often one alert was raised in a drive."""
+
+    alert: str
+    priority: str
+    count: int
+
+
+class DriveSummary(_Payload):
+    """A drive in figures."""
+
+    drive: str
+    start: str
+    stage: str
+    minutes: float
+    recovered: bool = Field(description="cut off (power), and put together from its journal")
+    boost_unit: str | None
+    peak_boost: float | None
+    leanest_under_boost: float | None = Field(description="lambda")
+    leanest_at_boost: float | None
+    blind_s: float
+    alerts: list[AlertCounted]
+
+
+class DriveMessage(_Message):
+    """A drive has started, ended, or been summed up: topic `drive`; the last one is retained."""
+
+    what: Literal["started", "ended", "arrival"]
+    drive: str
+    summary: DriveSummary | None = None
+    again: bool = Field(default=False, description="told again at the next start")
+
+
+class EventMessage(_Message):
+    """Everything else that happens: topic `event`."""
+
+    kind: str
+    what: str
+    ok: bool | None = None
+    alert: str | None = Field(default=None, description="the alert that a sound is for")
+    alerts: list[str] | None = Field(default=None, description="those that were acknowledged")
+    count: int | None = Field(default=None, description="how many at once, or how many were lost")
+
+
+class ChannelValue(_Payload):
+    """A channel as it is."""
+
+    value: float | None
+    unit: str
+    quality: str
+
+
+class ValuesMessage(_Payload):
+    """Chosen channels at a low rate, neither kept nor retained: topic `values`."""
+
+    vehicle: str
+    t: int
+    time: str
+    values: dict[str, ChannelValue]
+
+
+class CommandMessage(_Payload):
+    """What is taken at topic `command`, if that is enabled. A retained one is not."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    do: Literal["acknowledge"]
+
+
+#: By the file's name.
+MODELS: dict[str, type[BaseModel]] = {
+    "alert": AlertMessage,
+    "drive": DriveMessage,
+    "event": EventMessage,
+    "values": ValuesMessage,
+    "command": CommandMessage,
+}
+
+_DRIVE_KEYS = tuple(DriveSummary.model_fields)
+
+
+def event_id(boot: str, event: dict[str, Any]) -> str:
+    """The same for the same event of the same start of the computer, whoever computes it and however often."""
+    text = json.dumps(event, sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(f"{boot} {text}".encode()).hexdigest()[:20]
+
+
+def wall_time(ns: int) -> str:
+    """Wall-clock ns as ISO 8601, UTC."""
+    return datetime.fromtimestamp(ns / 1e9, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def message_of(event: dict[str, Any], identity: str, vehicle: str, time: str) -> tuple[str, bool, _Message]:
+    """An event of the feed -> the topic below the configured one, whether it is retained, and what is published."""
+    base = {"id": identity, "vehicle": vehicle, "t": event["t"], "time": time, "text": event["text"]}
+    kind, what = event["kind"], str(event["what"])
+    if kind == "alert":
+        known = {k: event[k] for k in AlertMessage.model_fields if k in event}
+        # A notice at the start that has no state of its own is as if acknowledged.
+        given = {"state": "normal", "active": False, "acknowledged": True, "raised": False, **known, **base}
+        return f"alert/{what}", True, AlertMessage(alert=what, **given)
+    if kind == "drive" and what in ("started", "ended", "arrival"):
+        summary = DriveSummary(**{k: event[k] for k in _DRIVE_KEYS}) if what == "arrival" else None
+        again = bool(event.get("again", False))
+        drive = DriveMessage(what=what, drive=event["drive"], summary=summary, again=again, **base)
+        return "drive", True, drive
+    extra = {k: event[k] for k in ("ok", "alert", "alerts", "count") if k in event}
+    return "event", False, EventMessage(kind=kind, what=what, **extra, **base)
+
+
+def schema(name: str) -> dict[str, Any]:
+    """The JSON Schema of a kind of payload."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **MODELS[name].model_json_schema()}
+
+
+def schema_text(name: str) -> str:
+    """The schema as its file holds it."""
+    return json.dumps(schema(name), indent=1, ensure_ascii=False) + "\n"
+
+
+def main() -> int:
+    """Write every schema into a folder."""
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else SCHEMAS
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in MODELS:
+        (folder / f"{name}.schema.json").write_text(schema_text(name), encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

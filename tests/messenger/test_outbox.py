@@ -1,0 +1,150 @@
+"""The outbox: in order, bounded, once for each id, and still there after a crash."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+from typing import TYPE_CHECKING
+
+import pytest
+
+from cabcanary.messenger.mqtt import Desk
+from cabcanary.messenger.outbox import Outbox
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def put(outbox: Outbox, n: int, topic: str = "van/event") -> bool:
+    return outbox.put(f"id{n}", topic, f'{{"n": {n}}}', retain=False)
+
+
+def all_of(outbox: Outbox) -> list[str]:
+    found = []
+    while (waiting := outbox.first()) is not None:
+        found.append(waiting.payload)
+        outbox.sent(waiting.n)
+    return found
+
+
+def test_messages_come_out_as_they_went_in_once_they_have_been_sent(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.sqlite", 100)
+    for n in range(50):
+        assert put(outbox, n)
+    first = outbox.first()
+    assert first is not None
+    # Not sent yet: it is still the first.
+    assert outbox.first() == first
+    assert all_of(outbox) == [f'{{"n": {n}}}' for n in range(50)]
+    outbox.close()
+
+
+def test_the_same_id_goes_in_once_also_after_it_was_sent_and_after_a_restart(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.sqlite", 100)
+    assert put(outbox, 1)
+    assert not put(outbox, 1)
+    all_of(outbox)
+    outbox.close()
+    again = Outbox(tmp_path / "outbox.sqlite", 100)
+    assert not put(again, 1)
+    assert again.count() == 0
+    again.close()
+
+
+def test_full_it_lets_the_oldest_go_and_says_how_many(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.sqlite", 10)
+    for n in range(25):
+        put(outbox, n)
+        assert outbox.count() <= 10
+    assert all_of(outbox) == [f'{{"n": {n}}}' for n in range(15, 25)]
+    assert outbox.take_lost() == 15
+    assert outbox.take_lost() == 0
+    outbox.close()
+
+
+def test_its_files_stay_within_their_bound_whatever_goes_through(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.sqlite", 1000)
+    largest = 0
+    for n in range(4000):
+        outbox.put(f"id{n}", "van/event", "x" * 500, retain=False)
+        if n % 500 == 0:
+            largest = max(largest, sum(f.stat().st_size for f in tmp_path.iterdir()))
+    # 1000 messages of about 600 bytes, 4096 ids of about 50, twice over for the write-ahead log and free pages.
+    assert largest < 4_000_000
+    outbox.close()
+
+
+def test_a_refused_topic_holds_up_no_other_and_keeps_its_own_order(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox.sqlite", 100)
+    for n in range(6):
+        put(outbox, n, "van/a" if n % 2 else "van/b")
+    waiting = outbox.first(("van/b",))
+    assert waiting is not None
+    assert (waiting.topic, waiting.payload) == ("van/a", '{"n": 1}')
+    assert outbox.first(("van/a", "van/b")) is None
+    outbox.close()
+
+
+def test_what_was_put_in_is_there_after_a_kill(tmp_path: Path) -> None:
+    code = (
+        "import os, sys; from pathlib import Path; from cabcanary.messenger.outbox import Outbox\n"
+        "box = Outbox(Path(sys.argv[1]), 100)\n"
+        "for n in range(20): box.put(f'id{n}', 'van/event', str(n), retain=False)\n"
+        "os.kill(os.getpid(), 9)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(tmp_path / "outbox.sqlite")], timeout=60, check=False)
+    assert done.returncode == -9
+    outbox = Outbox(tmp_path / "outbox.sqlite", 100)
+    assert all_of(outbox) == [str(n) for n in range(20)]
+    outbox.close()
+
+
+def test_a_damaged_file_is_moved_aside_and_said(tmp_path: Path) -> None:
+    path = tmp_path / "outbox.sqlite"
+    path.write_bytes(b"this is no database " * 500)
+    outbox = Outbox(path, 100)
+    assert put(outbox, 1)
+    assert "the outbox was damaged" in outbox.note
+    assert (tmp_path / "outbox.damaged").exists()
+    outbox.close()
+
+
+def test_where_nothing_can_be_written_messages_are_kept_in_memory_and_that_is_said(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    outbox = Outbox(tmp_path / "file" / "outbox.sqlite", 100)
+    assert "kept in memory only" in outbox.note
+    put(outbox, 1)
+    assert outbox.count() == 1
+    outbox.close()
+
+
+async def test_a_disk_that_takes_nothing_any_more_loses_no_new_message(tmp_path: Path) -> None:
+    notes: list[str] = []
+    desk = Desk(tmp_path / "outbox.sqlite", 100, notes.append)
+
+    class Full:
+        def put(self, *_: object, **__: object) -> bool:
+            raise sqlite3.OperationalError("database or disk is full")
+
+        def close(self) -> None:
+            pass
+
+    desk.outbox.close()
+    desk.outbox = Full()  # type: ignore[assignment]
+    assert await desk.put("id1", "van/event", "{}", retain=False)
+    assert await desk.put("id2", "van/event", "{}", retain=False)
+    assert desk.outbox.count() == 2
+    assert len(notes) == 1
+    assert "database or disk is full" in notes[0]
+    desk.close()
+
+
+@pytest.mark.parametrize("payload", ["ä λ °C", "x" * 10_000])
+def test_any_text_comes_back_as_it_was(tmp_path: Path, payload: str) -> None:
+    outbox = Outbox(tmp_path / "outbox.sqlite", 100)
+    outbox.put("id", "van/event", payload, retain=True)
+    waiting = outbox.first()
+    assert waiting is not None
+    assert (waiting.payload, waiting.retain) == (payload, True)
+    outbox.close()
