@@ -11,6 +11,7 @@ from cabcanary.model import Quality
 from cabcanary.sources.obd_pids import ITEMS, decode
 
 from .sources import ENGINE, Reasons, Track
+from .van import COMPUTER_FAILS_V
 from .wiring.obd import van_pids
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ _ANSWER_NS = (6_000_000, 20_000_000)
 _SILENT_AFTER_NS = 3 * NS_PER_S // 10
 #: How soon after it is back it is asked again.
 _AGAIN_NS = (NS_PER_S // 4, 2 * NS_PER_S)
-_ASLEEP_V = 6.5
 _PERIOD_NS = NS_PER_S // 50
 
 
@@ -66,7 +66,7 @@ class Polled:
     def take(self, now_ns: int, truth: Truth, effects: Effects) -> None:
         """Ask what is due in the 20 ms that begin now."""
         self._truth = truth
-        awake = truth.key_on and truth.supply_v > _ASLEEP_V
+        awake = truth.key_on and truth.supply_v > COMPUTER_FAILS_V
         if not awake or effects.can_silent or effects.adapter_unplugged:
             self._silence(now_ns, effects)
             return
