@@ -21,6 +21,7 @@ _FAST_IDLE_RPM, _HEATING_SPARK = 350.0, 0.25
 _AIR_CONDITIONING_NM, _STEERING_NM = 14.0, 18.0
 _LOAD_DROP_V = -0.15
 _VAPOUR_RAIL, _BEND_RAIL = 0.80, 0.85
+_TRACTION_THROTTLE = 0.1
 _WET_SLIP = 0.15
 _DONOR_V, _JUMP_DROP_V = 14.4, 1.4
 _BROWN_OUT_V = 5.0
@@ -142,9 +143,10 @@ CIRCUMSTANCES: dict[CircumstanceKind, CircumstanceInfo] = {
     ),
     _K.LIMITER_CUT: CircumstanceInfo("the engine speed limiter cuts fuel", "rpm", (_limiter,)),
     _K.TRACTION_CUT: CircumstanceInfo(
-        "traction control cuts fuel", "unused", (switch("forced_cut", value=True),), every_s=0.6, for_s=0.2
+        "traction control cuts fuel and shuts the throttle", "unused",
+        (switch("forced_cut", value=True), switch("throttle_most", _TRACTION_THROTTLE)), every_s=0.6, for_s=0.2,
     ),
-    _K.SPEED_CUT: CircumstanceInfo("the road speed limiter cuts fuel", "km/h", (_speed,)),
+    _K.SPEED_CUT: CircumstanceInfo("the road speed limiter shuts the throttle and cuts fuel", "km/h", (_speed,)),
     _K.WET_BELT: CircumstanceInfo(
         "the belt is wet and slips now and then", f"of {_WET_SLIP:.0%}",
         (times("compressor_speed", 1 - _WET_SLIP),), every_s=4.0, for_s=1.0,

@@ -25,6 +25,7 @@ class Effects:
     stoichiometric: float = 1.0  # air that the fuel in the tank wants, against the fuel that it was tuned for
     fuel_demand: float = 1.0  # fuel wanted against gasoline's, where the controller knows the blend
     forced_cut: bool = False  # the controller cuts fuel, as for traction
+    throttle_most: float = 1.0  # what the controller allows the throttle to open
     limiter_rpm: float = math.inf  # it does so above this engine speed
     speed_limit_km_h: float = math.inf  # and above this road speed
     stall: bool = False  # the engine is stopped against the driver's will

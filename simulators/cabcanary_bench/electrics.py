@@ -17,6 +17,8 @@ _KEY_ON_DROP_V = 0.15
 #: What a starter takes away from a supply that is held up from outside.
 _STARTER_DROP_V = 2.5
 _FORCED_LAG_S = 0.03
+#: A smart alternator first gives back what the start has taken (common practice).
+_RECHARGE_S = 60.0
 #: From full to empty, open-circuit: 12.6 V full and 12.2 V half (common practice).
 _EMPTY_DROP_V = 0.8
 
@@ -39,9 +41,11 @@ class Electrics:
         self._supply = supply
         self.volts = supply.resting_v
         self.charge = 1.0
+        self._run_s = 0.0
 
     def step(self, dt_s: float, time_s: float, load: Load, effects: Effects) -> None:
         """Advance by a step."""
+        self._run_s = self._run_s + dt_s if load.running else 0.0
         target, lag = self._target(time_s, load, effects)
         self.volts += (target - self.volts) * min(1.0, dt_s / lag)
         self._count(dt_s, load, effects)
@@ -59,7 +63,7 @@ class Electrics:
             if not effects.charging:
                 return supply.flat_v - empty, 2.0
             ripple = _RIPPLE_V * math.sin(2 * math.pi * _RIPPLE_HZ * time_s)
-            if effects.smart_alternator:
+            if effects.smart_alternator and self._run_s > _RECHARGE_S:
                 held = supply.smart_overrun_v if load.overrun else supply.smart_load_v
                 return held + effects.charging_offset_v + ripple, 1.0
             return supply.charging_v + effects.charging_offset_v + ripple, 0.4

@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 PUMP_CAPACITY_KG_S = 0.0150
 _DRIFT_LAMBDA = 0.20
 _EXHAUST_LEAK_KG_S = 1.2e-3
-#: Bores of an open 4 mm port and of a hole of 5.6 mm, m2.
-_TAP_M2, _LEAK_M2 = 12.6e-6, 25e-6
+#: An open 6 mm port, and a hole of 5.6 mm, m2.
+_TAP_M2, _LEAK_M2 = 28.3e-6, 25e-6
 #: A leak at a runner's gasket goes to one cylinder; the rest of it mixes in the plenum and is measured.
-_RUNNER_SHARE = 0.3
+_RUNNER_SHARE = 0.15
 _KINK_LAG_S = 4.0
 _GROUND_V = 0.5
 _BROWN_OUT_V = 4.9
@@ -175,7 +175,7 @@ KINDS: dict[FaultKind, KindInfo] = {
         0.30, _PULL, "lean", 10.0, (at_least("injector_dirt", 1),),
     ),
     FaultKind.WRONG_FUEL: KindInfo(
-        _MIX, "the wrong fuel is in the tank", "ethanol by volume, in a tune for none", 0.65, _PULL, "lean", 20.0,
+        _MIX, "the wrong fuel is in the tank", "ethanol by volume, in a tune for none", 0.65, _RUN, "lean", 5.0,
         (_wrong_fuel,),
     ),
     FaultKind.WIDEBAND_DRIFT: KindInfo(
@@ -196,7 +196,7 @@ KINDS: dict[FaultKind, KindInfo] = {
     ),
     # --- boost
     FaultKind.OVER_BOOST: KindInfo(
-        _BOOST, "boost above the intended level", "share by which the compressor turns too fast", 0.20, _PULL,
+        _BOOST, "boost above the intended level", "share by which the compressor turns too fast", 0.25, _PULL,
         "over_boost", 0.5, (times("compressor_speed", 2),),
     ),
     FaultKind.BELT_SLIP: KindInfo(
@@ -222,14 +222,14 @@ KINDS: dict[FaultKind, KindInfo] = {
     # --- plumbing
     FaultKind.UNMEANT_BOOST: KindInfo(
         _PLUMB, "the compressor makes boost in a stage that should have none", "share of the bypass that is shut",
-        0.50, _PULL, "over_boost", 0.0, (blend("bypass_most_shut", 0, 1),),
+        0.50, _PULL, "other", 0.0, (blend("bypass_most_shut", 0, 1),),
     ),
     FaultKind.TAP_OPEN: KindInfo(
-        _PLUMB, "a port of the pressure tap is open to the air", "of a 4 mm bore", 0.50, _IDLE, "other", 0.0,
+        _PLUMB, "a port of the pressure tap is open to the air", "of a 6 mm bore", 0.70, _IDLE, "other", 0.0,
         (add("leak_m2", _TAP_M2),),
     ),
     FaultKind.VACUUM_LEAK: KindInfo(
-        _PLUMB, "the intake leaks", "of 25 mm2, 0.3 of it at one runner", 0.40, _IDLE, "other", 0.0,
+        _PLUMB, "the intake leaks", "of 25 mm2, 0.15 of it at one runner", 0.80, _IDLE, "other", 0.0,
         (add("leak_m2", _LEAK_M2), switch("leak_at_runner", _RUNNER_SHARE)),
     ),
     FaultKind.MAP_LINE_OFF: KindInfo(

@@ -83,16 +83,18 @@ class Fuelling:
         fuel_share: float,
         port_share: float = 1.0,
         tip_in: float = 0.0,
+        loop: bool = True,
     ) -> None:
         """Advance the mixture of a firing engine; `fuel_share` of the fuel meant arrives.
 
         The loop's own sensor sees 1/lambda times `port_share`: unburnt and added air look lean to it, too.
-        `tip_in` is the share of the film of a rising pressure that the controller does not make up for.
+        `tip_in` is the share of the film of a rising pressure that the controller does not make up for. Without
+        `loop` nothing is trimmed, as while air is blown in behind the valves.
         """
         boost_kpa = (map_pa - baro_pa) / 1000
         cold = interpolate(coolant_c, _COLD_C, _COLD_LAMBDA)
         self.command = min(cold, interpolate(boost_kpa, _BOOST_KPA, _BOOST_LAMBDA))
-        self.closed = self.command >= 1.0 and not self.cut
+        self.closed = loop and self.command >= 1.0 and not self.cut
         self._trim(dt_s, closed=self.closed)
         rate = (map_pa - self._last_map) / (dt_s * max(map_pa, 1.0)) if self._last_map else 0.0
         self._last_map = map_pa

@@ -31,7 +31,7 @@ SUBSTEP_S = 0.002
 _FIRING_RPM = 150.0
 _STALL_RPM = 60.0
 _CRANK_S = 0.8  # the controller finds the cylinders in about two turns
-_CRANKING_RPM = 200.0
+_STARTER_RAD_S = 220.0 * math.pi / 30  # with nothing to turn
 _STARTER_NM_S = 12.0
 _STARTER_LIMIT_NM = 190.0
 _FLARE_S, _FLARE_SPARK = 0.6, 0.05
@@ -43,6 +43,7 @@ _BITE_RPM, _BITE_SPAN_RPM = 800.0, 400.0
 _COUPLING_LIMIT_NM = 700.0
 _KMH = 3.6
 _LAPSE_K_M = 0.0065  # standard atmosphere
+_LIMIT_LEAST_S = 0.12  # a limiter cuts for some cycles at least (common practice)
 _LIMIT_GAP = 0.985  # a limiter gives the fuel back this far below its limit
 _BY_HAND_S, _CUT_S = 0.7, 0.15  # how long a change of gear takes
 _HEAD_SHARE = 0.25
@@ -142,7 +143,7 @@ class Vehicle:
         self._cranked_s = 0.0
         self._idle_integral = 0.0
         self._idle_area = 0.0
-        self._limited = False
+        self._limited, self._limit_s = False, 0.0
         self._shift_s = 0.0  # what is left of a change of gear
         self._start_air = 1.0  # 1 while starting, then fading: more air and earlier spark make the flare
 
@@ -197,18 +198,29 @@ class Vehicle:
             fuel.stopped()
             burning.stopped()
             return
-        fuel.overrun(dt_s, self.driver.pedal, rpm, self._forced_cut(rpm))
+        fuel.overrun(dt_s, self.driver.pedal, rpm, self._forced_cut(dt_s, rpm))
         share = burning.fuel_share(effects, fuel.command, self.air)
         fuel.step(
-            dt_s, self.air.map_pa, self.air.baro_pa, self._coolant, share, burning.port_share, effects.tip_in
-        )  # fmt: skip
+            dt_s,
+            self.air.map_pa,
+            self.air.baro_pa,
+            self._coolant,
+            share,
+            burning.port_share,
+            effects.tip_in,
+            loop=effects.secondary_air_kg_s <= 0,
+        )
         burning.step(effects, fuel.cylinder, self.air)
 
-    def _forced_cut(self, rpm: float) -> bool:
+    def _forced_cut(self, dt_s: float, rpm: float) -> bool:
         """Whether a limiter, traction control or a change of gear takes the fuel away."""
         effects = self.effects
-        below = _LIMIT_GAP if self._limited else 1.0
-        self._limited = rpm > effects.limiter_rpm * below or self._speed * _KMH > effects.speed_limit_km_h * below
+        self._limit_s = max(0.0, self._limit_s - dt_s)
+        gap = _LIMIT_GAP if self._limited else 1.0
+        above = rpm > effects.limiter_rpm * gap or self._speed * _KMH > effects.speed_limit_km_h * gap
+        if above and not self._limited:
+            self._limit_s = _LIMIT_LEAST_S
+        self._limited = above or self._limit_s > 0
         return effects.forced_cut or self._limited or (effects.shift == "cut" and self._shift_s > 0)
 
     def _energy_at(self, factor: float) -> float:
@@ -293,7 +305,7 @@ class Vehicle:
         resistance = self.driver.road_load_n(self._speed, grade) + self.driver.brake_n
         mass = van.body.mass_kg * (1 + van.body.rotating_share)
         pump = van.engine.displacement_m3 / (4 * math.pi)
-        pedal, stiff = self.driver.pedal, line.coupling_nm_s
+        pedal, stiff = min(self.driver.pedal, self._throttle_most()), line.coupling_nm_s
         wanted_ratio = line.gears[self.driver.gear - 1]
         self._ratio += (wanted_ratio - self._ratio) * min(1.0, 3 * dt_s / line.shift_s)
         ratio = self._ratio * line.final_ratio / line.tyre_radius_m
@@ -301,18 +313,23 @@ class Vehicle:
         limit = self._coupling_limit(speed * ratio, rad_s)
         work = air.engine_coefficient * energy
         residual = van.engine.residual_pa
+        per_inertia, per_mass = dt / van.engine.inertia_kg_m2, dt / mass
+        at_wheel = ratio * line.efficiency
+        fast = air.fast
         for _ in range(steps):
-            air.fast(dt, pedal, rad_s)
+            fast(dt, pedal, rad_s)
             torque = work * (air.map_pa - residual) - pump * (back_pa - air.map_pa) - friction
             if cranking:
-                torque += min(
-                    _STARTER_LIMIT_NM, max(0.0, _STARTER_NM_S * (_CRANKING_RPM / RPM_PER_RAD_S * 1.1 - rad_s))
-                )
+                torque += min(_STARTER_LIMIT_NM, max(0.0, _STARTER_NM_S * (_STARTER_RAD_S - rad_s)))
             passed = min(limit, max(-limit, stiff * (rad_s - speed * ratio)))
-            rad_s = max(0.0, rad_s + dt / van.engine.inertia_kg_m2 * (torque - passed))
-            force = passed * ratio * line.efficiency
-            speed = max(0.0, speed + dt / mass * (force - resistance))
+            rad_s = max(0.0, rad_s + per_inertia * (torque - passed))
+            speed = max(0.0, speed + per_mass * (passed * at_wheel - resistance))
         self._speed, self._rad_s = speed, rad_s
+
+    def _throttle_most(self) -> float:
+        """How far the controller lets the throttle open, 0 to 1."""
+        too_fast = self._limited and self._speed * _KMH > self.effects.speed_limit_km_h * _LIMIT_GAP
+        return 0.0 if too_fast else self.effects.throttle_most
 
     def _slow_states(self, dt_s: float, wanted: DriverInput, cranking: bool) -> None:
         cooling, moves = self.van.cooling, self.effects.coolant_moves
