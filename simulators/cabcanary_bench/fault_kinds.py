@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from .effects import Effects
 
 # --- what full severity is -------------------------------------------------------------------------------
-#: The pump of the bench van can deliver this; full load at low boost needs about two thirds of it.
-PUMP_CAPACITY_KG_S = 0.0150
+#: The pump of the bench van can deliver this: half of it is full load on gasoline, two thirds on E85.
+PUMP_CAPACITY_KG_S = 0.0200
 _DRIFT_LAMBDA = 0.20
 _EXHAUST_LEAK_KG_S = 1.2e-3
 #: An open 6 mm port, and a hole of 5.6 mm, m2.
@@ -159,7 +159,7 @@ KINDS: dict[FaultKind, KindInfo] = {
         _MIX, "the fuel pump has stopped", _ANY, _OPEN, _PULL, "lean", 0.0, (_pump_lost,)
     ),
     FaultKind.WEAK_PUMP: KindInfo(
-        _MIX, "the fuel pump is weak", "share of its capacity that is lost", 0.60, _PULL, "lean", 5.0,
+        _MIX, "the fuel pump is weak", "share of its capacity that is lost", 0.70, _PULL, "lean", 5.0,
         (lambda e, s: setattr(e, "pump_capacity_kg_s", PUMP_CAPACITY_KG_S * (1 - s)),),
     ),
     FaultKind.ONE_CYLINDER_LEAN: KindInfo(

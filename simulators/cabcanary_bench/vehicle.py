@@ -36,6 +36,7 @@ _STARTER_NM_S = 12.0
 _STARTER_LIMIT_NM = 190.0
 _FLARE_S, _FLARE_SPARK = 0.6, 0.05
 _FOOT_OFF = 0.01
+_AHEAD_PER_NM = 0.012
 _IDLE_BAND = 0.25  # of idle speed: the integral works only near it
 _RADIATOR_W_K = 12_000.0
 _LOCK_RPM = 1000.0  # below it the coupling only slips
@@ -263,7 +264,8 @@ class Vehicle:
         error = (idle_rpm - rpm) / idle_rpm
         if self.driver.pedal < _FOOT_OFF and abs(error) < _IDLE_BAND:
             self._idle_integral = min(0.6, max(-0.4, self._idle_integral + 0.35 * error * dt_s))
-        wanted = base * (1 + self._idle_integral + 0.8 * max(-1.0, error) + self._start_air)
+        ahead = _AHEAD_PER_NM * self.effects.extra_load_nm  # a load is announced to the controller
+        wanted = base * (1 + self._idle_integral + 0.8 * max(-1.0, error) + self._start_air + ahead)
         least = self.air.idle_area_for(engine.overrun_map_pa, max(self._rad_s, 1.0))
         self._idle_area += (max(wanted, least) - self._idle_area) * min(1.0, dt_s / 0.08)
 
