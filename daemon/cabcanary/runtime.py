@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import math
 import os
 import random
 import signal
@@ -20,12 +19,12 @@ from cabcanary.alerts.lamp import LampKeeper
 from cabcanary.alerts.outputs import Outputs, loudness_of
 from cabcanary.alerts.start_up import StartUp
 from cabcanary.clock import NS_PER_S, Clock
+from cabcanary.commands import Commands
 from cabcanary.feed import Feed
 from cabcanary.host import Heartbeat, LampMemory, notify
 from cabcanary.model import Event, EventKind, Priority, Quality
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
-from cabcanary.rules.engine import ShelveError
 from cabcanary.sources.helper import Helper
 from cabcanary.sources.slot import Backoff, Slots, Status
 from cabcanary.sources.this_computer import OwnState
@@ -44,8 +43,6 @@ if TYPE_CHECKING:
 
 #: How long the parts may take to stop, real seconds; after that the daemon says so and goes.
 _STOP_S = 3.0
-#: What a note says that comes from a button; and how long one may be that is written.
-_REMEMBER, _LONGEST_NOTE = "remember this", 500
 #: How many past events a new reader of the feed is told.
 _RECENT_EVENTS = 20
 #: How often the watcher hears the heartbeat, real seconds: ten could be lost before it sounds.
@@ -72,13 +69,14 @@ class Daemon:
         self._build_outputs()
         self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told, self._slots.steps)
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
-        self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._command)
+        self._commands = Commands(self._engine, self._annunciator, clock, plan.settings.buttons, self._tell)
+        self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._commands.take)
         self._archive_wanted = asyncio.Event()
         self._arrival_told = False
         self._own_faults: set[str] = set()
         self.late_ticks = 0
         own = OwnState(lambda: self._writer.able, lambda: self.late_ticks)
-        self._wiring = Wiring(plan, clock, self._slots, self._pressed, own)
+        self._wiring = Wiring(plan, clock, self._slots, self._commands.pressed, own)
 
     def _build_outputs(self) -> None:
         plan = self._plan
@@ -184,13 +182,6 @@ class Daemon:
                 self._own_fault(status.name, error, self._clock.now_ns(), heard=False)
                 status.bad(f"stopped by a fault of its own ({type(error).__name__}: {error}); started again")
             await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
-
-    def _pressed(self, source: str, item: str) -> None:
-        """A switch has turned on; the driver's buttons are some of them."""
-        buttons = self._plan.settings.buttons
-        for button, act in ((buttons.acknowledge, self._acknowledge), (buttons.remember, self._remember)):
-            if button is not None and (source, item) == (button.source, button.item):
-                act("button")
 
     def _status(self, name: str, kind: EventKind) -> Status:
         def tell(name: str, ok: bool, text: str) -> None:
@@ -344,7 +335,6 @@ class Daemon:
         event, written = self._recorder.step(frame, newest, state)
         alerts = [words.alert_event(c) for c in changes]
         for told in (*alerts, *heard, *shown, *self._start_up.step(frame, self._statuses, self._lamp)):
-            self._remember_alert(told)
             self._tell(told)
         if event is not None:
             self._tell(event, record=False)
@@ -369,13 +359,6 @@ class Daemon:
         if self._lamp.stay_out != self._lamp_memory.last:
             self._lamp_memory.keep(self._lamp.stay_out)
 
-    def _remember_alert(self, event: Event) -> None:
-        if event.kind is EventKind.ALERT:
-            if event.data["active"] or not event.data["acknowledged"]:
-                self._alerts[event.what] = event
-            else:
-                self._alerts.pop(event.what, None)
-
     def _archive_when(self, written: threading.Event) -> None:
         async def wait() -> None:
             await asyncio.to_thread(written.wait, 60.0)
@@ -386,6 +369,11 @@ class Daemon:
     def _tell(self, event: Event, *, record: bool = True) -> None:
         """Show, publish and, unless it is already there, record an event."""
         self._recent.append(event)
+        if event.kind is EventKind.ALERT and "state" in event.data:
+            if event.data["active"] or not event.data["acknowledged"]:
+                self._alerts[event.what] = event
+            else:
+                self._alerts.pop(event.what, None)
         if record:
             self._recorder.event(event)
         self._feed.event(event)
@@ -410,63 +398,6 @@ class Daemon:
         """What a new reader of the feed must know: the last events, and every alert that stands."""
         recent = list(self._recent)
         return [e for e in self._alerts.values() if e not in recent] + recent
-
-    def _command(self, message: dict[str, Any]) -> dict[str, Any]:
-        by = message.get("by")
-        match message.get("do"):
-            case "acknowledge":
-                return {"acknowledged": self._acknowledge(by if by in ("page", "mqtt") else "feed")}
-            case "note":
-                text = str(message.get("text", "")).strip()[:_LONGEST_NOTE]
-                return {"noted": self._remember("feed", text or _REMEMBER)}
-            case "shelve" | "unshelve":
-                return self._shelve(message)
-            case other:
-                return {"error": f"unknown command {other!r}; there are: acknowledge, shelve, unshelve, note"}
-
-    def _remember(self, by: str, text: str = _REMEMBER) -> str:
-        """The driver wants this moment to be found again."""
-        self._tell(Event(self._clock.now_ns(), EventKind.NOTE, by, text))
-        return text
-
-    def _shelve(self, message: dict[str, Any]) -> dict[str, Any]:
-        """A person puts an alert aside for a time, or brings it back."""
-        alert, now_ns = str(message.get("alert", "")), self._clock.now_ns()
-        for_s, one_shot = message.get("seconds"), bool(message.get("one_shot"))
-        if message["do"] == "unshelve":
-            changes, until_ns = self._engine.unshelve(alert, now_ns), None
-            text = f"{alert} brought back"
-        elif not isinstance(for_s, int | float) or not math.isfinite(for_s):
-            return {"error": "shelve takes seconds, such as 600"}
-        else:
-            try:
-                changes = self._engine.shelve(alert, int(for_s * NS_PER_S), now_ns, one_shot=one_shot)
-            except ShelveError as error:
-                return {"error": str(error)}
-            until_ns = now_ns + int(for_s * NS_PER_S)
-            text = f"{alert} put aside for {for_s / 60:g} min"
-        self._tell(Event(now_ns, EventKind.SHELVE, alert, text, {"until": until_ns, "one_shot": one_shot}))
-        self._tell_changes(changes, now_ns)
-        return {message["do"]: [c.alert for c in changes]}
-
-    def _tell_changes(self, changes: list[Change], now_ns: int) -> None:
-        """What a person's doing changed: heard at once, shown and recorded."""
-        for event in (*map(words.alert_event, changes), *self._annunciator.update(changes, now_ns)):
-            self._remember_alert(event)
-            self._tell(event)
-
-    def _acknowledge(self, by: str) -> list[str]:
-        """A person has taken note: the sound stops, the states stay."""
-        now_ns = self._clock.now_ns()
-        changes = self._engine.acknowledge(now_ns)
-        text = f"{len(changes)} alert(s) acknowledged"
-        self._tell(Event(now_ns, EventKind.ACKNOWLEDGE, by, text, {"alerts": [c.alert for c in changes]}))
-        heard = self._annunciator.update(changes, now_ns)
-        taken = self._annunciator.acknowledged(now_ns)
-        for event in (*map(words.alert_event, changes), *heard, *([taken] if taken else [])):
-            self._remember_alert(event)
-            self._tell(event)
-        return [c.alert for c in changes]
 
 
 def _is_on(frame: Frame, channel: str) -> bool | None:
