@@ -200,7 +200,7 @@ def trace(drive: Recorded, plan: Plan, rule: Rule, at_s: float | None, around_s:
     whole, state, actions = drive.whole(plan), drive.state, drive.actions()
     why = f"at {at_s:g} s, as asked" if at_s is not None else ""
     if at_s is None:
-        trips = [c for c in whole.run([rule], state, actions) if c.alert == rule.id and c.active]
+        trips = [c for c in whole.run([rule], state, actions) if c.alert == rule.id and c.sounds]
         if trips:
             at_s = (trips[0].time_ns - int(drive.signals.times_ns[0])) / 1e9
             why = f"its first trip, at {at_s:.2f} s (of {len(trips)} in this drive)"
