@@ -175,6 +175,4 @@ def test_the_whole_daemon_with_24_channels_stays_small(
     assert journals, "no drive was recorded"
     with capsys.disabled():
         print(f"\n  the daemon after {seconds:g} s of 24 channels at 50 Hz: {now:.0f} MB resident, {peak:.0f} at most")
-            f"\n  the daemon after {seconds:g} s of 24 channels at 50 Hz: {now:.0f} MB resident, {peak:.0f} at most{thread}"
-        )
     assert peak <= 80
