@@ -35,6 +35,8 @@ class ArchivedDrive(Recorded):
     def __init__(self, samples: Path) -> None:
         self.samples = samples
         self.header = read_about(samples)
+        if "raw" not in self.header or "tick_ns" not in self.header["units"]:
+            raise ValueError(f"{samples} was archived by an earlier version, which did not keep all that this needs")
         events = samples.with_name(f"{samples.stem}.events.jsonl")
         lines = events.read_text(encoding="utf-8").splitlines() if events.exists() else []
         self.events = [json.loads(line) for line in lines if line]

@@ -185,6 +185,7 @@ class TreeReader:
         lost = 0
         try:
             while not (self._stop.is_set() or work.gone) and lost < _MOST_FAILURES:
+                work.read_ns = 0
                 # A channel may be taken away while this thread hangs in another: look at the list each time.
                 for channel in list(work.channels):
                     if channel in work.channels and not work.gone:
