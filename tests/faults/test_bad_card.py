@@ -102,3 +102,17 @@ def test_what_the_driver_wants_remembered_is_in_the_drive(ride: Callable[..., Ri
         return [e["text"] for e in read_journal(journal).events if e["kind"] == "note"]
 
     driven.wait("both in the journal", lambda: notes() == ["hiss at the throttle", "remember this"])
+
+
+def test_a_drive_that_must_make_room_is_told_in_the_cab_and_to_programs(
+    ride: Callable[..., Ride], van_settings: Callable[..., Path]
+) -> None:
+    driven = ride(config=van_settings(more="\n[archive]\nlargest_gb = 0.000001\n"))
+    driven.begin(at_s=100.0)
+    drive = driven.event("drive", "started")["drive"]
+    driven.until(104.0)
+    driven.stop()
+    driven.start()
+    removed = driven.wait("the removal in the log", lambda: f"{drive} of " in driven.log and "removed: " in driven.log)
+    assert removed
+    assert driven.manifests() == []
