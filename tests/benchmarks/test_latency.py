@@ -36,6 +36,8 @@ TICK_MS = 20.0
 BAR_MS = (TICK_MS, TICK_MS + 10.0)
 #: 115200 baud are ten bits a byte: start, eight, stop.
 _FLOOD_BYTES_PER_S = 11_520
+#: A line that did nothing for so long is sent again, as a sensor would; the delay counts from the first.
+_AGAIN_S = 0.5
 
 SETTINGS = """
 rules = ["van.rules.toml"]
@@ -146,10 +148,13 @@ class Pin:
         self._file = path.open("rb")
         self._rest = b""
 
-    def until(self, *, on: bool) -> int:
-        """When the pin next went on (or off), ns."""
-        ends = time.monotonic() + 20.0
+    def until(self, *, on: bool, again: Callable[[], object] = lambda: None) -> int:
+        """When the pin next went on (or off), ns. A sensor sends again and again: so does `again`, after a while."""
+        ends, next_ = time.monotonic() + 20.0, time.monotonic() + _AGAIN_S
         while time.monotonic() < ends:
+            if time.monotonic() > next_:
+                next_ = time.monotonic() + _AGAIN_S
+                again()
             *lines, self._rest = (self._rest + self._file.read()).split(b"\n")
             for n, line in enumerate(lines):
                 change = json.loads(line)
@@ -175,6 +180,8 @@ class Row:
     name: str
     ours_ms: list[float] = field(default_factory=list)
     bare_ms: list[float] = field(default_factory=list)
+    #: Lines sent again: whether to the daemon, bytes that lay unread, bytes that the terminal had not taken.
+    again: list[tuple[bool, int, int]] = field(default_factory=list)
 
     @staticmethod
     def at(delays: list[float], share: float) -> float:
@@ -186,7 +193,8 @@ class Row:
         beside = f"{self.at(bare, 0.5):9.3f}{self.at(bare, 0.999):8.2f}" if bare else f"{'-':>9}{'-':>8}"
         met = [self.at(ours, 0.5) <= BAR_MS[0], self.at(ours, 0.999) <= BAR_MS[1]]
         words = "".join(f"{'yes' if m else 'NO':>4}" for m in met)
-        return f"  {self.name:<36}{len(ours):>6}{figures}{beside}{words}"
+        again = f"  {len(self.again)} lines sent again {self.again[:3]}" if self.again else ""
+        return f"  {self.name:<36}{len(ours):>6}{figures}{beside}{words}{again}"
 
 
 class Stand:
@@ -256,15 +264,16 @@ class Stand:
             time.sleep(noise.uniform(0.0, TICK_MS / 1000))
             sent = time.monotonic_ns()
             self.send(150.0)
-            heard = self.pin.until(on=True)
+            heard = self.pin.until(on=True, again=lambda: self.repeat(row, self.port, 150.0))
             row.ours_ms.append((heard - sent) / 1e6)
             sent = time.monotonic_ns()
             self.bare_port.write(b"p=150.0 v=14.1\n")
-            row.bare_ms.append((self.bare_pin.until(on=True) - sent) / 1e6)
+            bare = self.bare_pin.until(on=True, again=lambda: self.repeat(row, self.bare_port, 150.0))
+            row.bare_ms.append((bare - sent) / 1e6)
             self.send(50.0)
             self.bare_port.write(b"p=50.0 v=14.1\n")
-            self.bare_pin.until(on=False)
-            self._until_silent(heard)
+            self.bare_pin.until(on=False, again=lambda: self.repeat(row, self.bare_port, 50.0))
+            self._until_silent(heard, row)
 
     def measure_voltage(self, row: Row, count: int, noise: random.Random) -> None:
         for _ in range(count):
@@ -275,11 +284,16 @@ class Stand:
             heard = self.pin.until(on=True)
             row.ours_ms.append((heard - sent) / 1e6)
             self.tree.write(0, 1.0)
-            self._until_silent(heard)
+            self._until_silent(heard, row)
 
-    def _until_silent(self, heard_ns: int) -> None:
+    def repeat(self, row: Row, port: SerialPty, kpa: float) -> None:
+        """Send a line once more, and keep what the wire was like then."""
+        row.again.append((port is self.port, port._unread(), port.dropped))
+        port.write(b"p=%.1f v=14.1\n" % kpa)
+
+    def _until_silent(self, heard_ns: int, row: Row) -> None:
         """Until the alert has ended, and not only a pulse: a warning's are 0.26 s long with gaps of 0.08 s."""
-        self.pin.until(on=False)
+        self.pin.until(on=False, again=lambda: self.repeat(row, self.port, 50.0))
         if time.monotonic_ns() - heard_ns > 200_000_000:
             time.sleep(0.2)
             self.pin.skip()
