@@ -8,14 +8,20 @@ from pathlib import Path
 import pytest
 
 _UNIT = Path(__file__).parents[2] / "systemd" / "cabcanary.service"
+_UNITS = sorted((Path(__file__).parents[2] / "systemd").glob("*.service"))
 
 pytestmark = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
 
 
-def test_the_unit_has_no_key_that_systemd_does_not_know(tmp_path: Path) -> None:
+def test_both_units_are_there() -> None:
+    assert [unit.name for unit in _UNITS] == ["cabcanary-watch.service", "cabcanary.service"]
+
+
+@pytest.mark.parametrize("shipped", _UNITS, ids=lambda unit: unit.stem)
+def test_the_unit_has_no_key_that_systemd_does_not_know(shipped: Path, tmp_path: Path) -> None:
     # systemd-analyze verify ends with 0 on unknown keys, so its words are what counts.
-    text = _UNIT.read_text().replace("/opt/cabcanary/bin/cabcanary", sys.executable)
-    unit = tmp_path / "cabcanary.service"
+    text = shipped.read_text().replace("/opt/cabcanary/bin/cabcanary", sys.executable)
+    unit = tmp_path / shipped.name
     unit.write_text(text)
     done = subprocess.run(["systemd-analyze", "verify", str(unit)], capture_output=True, text=True, timeout=60)
     about_ours = [line for line in done.stderr.splitlines() if "cabcanary" in line]
@@ -38,10 +44,11 @@ def test_the_unit_lets_the_daemon_ask_whether_the_clock_is_set() -> None:
     assert "CapabilityBoundingSet=" in _UNIT.read_text().splitlines()
 
 
-def test_the_unit_is_not_exposed_beyond_what_devices_need() -> None:
+@pytest.mark.parametrize("shipped", _UNITS, ids=lambda unit: unit.stem)
+def test_the_unit_is_not_exposed_beyond_what_devices_need(shipped: Path) -> None:
     # 5.0 is where systemd-analyze itself begins to call a unit "MEDIUM" (its scale: 0 to 10).
     done = subprocess.run(
-        ["systemd-analyze", "security", "--offline=true", "--threshold=50", str(_UNIT)],
+        ["systemd-analyze", "security", "--offline=true", "--threshold=50", str(shipped)],
         capture_output=True,
         text=True,
         timeout=60,
