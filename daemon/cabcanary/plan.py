@@ -140,15 +140,13 @@ def plan_for_examples(file: Path, rule_file: Path, stage: str | None) -> Plan:
     Raises:
         SettingsError: a file is faulty, or there is no such stage.
     """
-    loaded = load_settings(file)
     rules = load_rule_file(rule_file)
-    vehicle = loaded.model.vehicle
-    if stage is not None:
-        if stage not in vehicle.all_stages:
-            problem = rules.problem((), f"an example is set in stage '{stage}'", nearest(stage, vehicle.all_stages))
-            raise SettingsError([problem])
-        vehicle = vehicle.model_copy(update={"stage": stage})
-    settings = loaded.model.model_copy(update={"vehicle": vehicle})
+    loaded = load_settings(file)
+    if stage is not None and stage not in loaded.model.vehicle.all_stages:
+        fix = nearest(stage, loaded.model.vehicle.all_stages)
+        raise SettingsError([rules.problem((), f"an example is set in stage '{stage}'", fix)])
+    loaded = _in_stage(loaded, stage)
+    settings, vehicle = loaded.model, loaded.model.vehicle
     channel_units = {name: c.unit for name, c in settings.channels.items()}
     measured = [
         Baseline(
@@ -163,7 +161,28 @@ def plan_for_examples(file: Path, rule_file: Path, stage: str | None) -> Plan:
         for name, spec in rules.model.baselines.items()
         if spec.example is not None and all(c in channel_units for c in (spec.of, spec.by) if c)
     ]
-    return _assemble(replace(loaded, model=settings), [rules], [], Baselines(baselines=measured))
+    return _assemble(loaded, [rules], [], Baselines(baselines=measured))
+
+
+def plan_in_stage(file: Path, stage: str | None, baselines: Baselines | None) -> Plan:
+    """The plan of a settings file as it would be in another stage, or with other baselines than those measured.
+
+    Raises:
+        SettingsError: a file is faulty, or there is no such stage.
+    """
+    loaded = load_settings(file)
+    if stage is not None and stage not in loaded.model.vehicle.all_stages:
+        fix = nearest(stage, loaded.model.vehicle.all_stages)
+        raise SettingsError([loaded.problem(("vehicle", "stages"), f"there is no stage '{stage}'", fix)])
+    rule_files, problems = _load_rule_files(loaded)
+    return _assemble(_in_stage(loaded, stage), rule_files, problems, baselines or Baselines())
+
+
+def _in_stage(loaded: Loaded[Settings], stage: str | None) -> Loaded[Settings]:
+    if stage is None:
+        return loaded
+    vehicle = loaded.model.vehicle.model_copy(update={"stage": stage})
+    return replace(loaded, model=loaded.model.model_copy(update={"vehicle": vehicle}))
 
 
 def _stages_in(vehicle: dict[str, Any]) -> tuple[str, tuple[str, ...]]:

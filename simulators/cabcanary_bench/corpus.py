@@ -1,0 +1,197 @@
+"""The labelled corpus: seeded drives without wires, through the daemon's own channels and rules; what each one gave.
+
+A drive goes through `Pipeline.step` tick by tick, as live, and its columns through the rules as a whole drive, which is
+held equal to the live engine elsewhere. Nothing is kept of a drive but what sounded in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from cabcanary.expressions.arrays import Column, Signals
+from cabcanary.model import Reading
+from cabcanary.plan import Plan, plan_in_stage
+from cabcanary.rules.whole_drive import WholeDrive
+
+from .circumstances import CircumstanceKind
+from .fast import drive
+from .generator import DriveKind, faulty, ordinary
+from .injected import INJECTED, Injected
+from .labels import Label
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from cabcanary.rules.rule import Rule
+    from cabcanary.store.baselines import Baselines
+
+    from .fast import Recording
+    from .fault_kinds import FaultKind
+    from .scenario import Scenario
+
+#: How much slower a rule is made to see whether the corpus can tell, and by how much an inverse time is stretched.
+WEAKER_NS, WEAKER_TIMES = 5_000_000_000, 20.0
+#: What is driven on after a fault has ended.
+_AFTER_S = 20.0
+#: The monitor's own computer when nothing is wrong with it.
+_COMPUTER = {"clock_set": 1.0, "recording": 1.0, "board_temperature": 48.0, "late_ticks": 0.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One drive of the corpus; `fault` is a kind of fault, `injected` the name of one put into the readings."""
+
+    seed: int
+    kind: DriveKind | None = None
+    fault: FaultKind | None = None
+    injected: str | None = None
+    minutes: float | None = None
+
+    @property
+    def name(self) -> str:
+        """What it is."""
+        return str(self.kind or self.fault or self.injected)
+
+
+class Sound(NamedTuple):
+    """One alert that asked for attention, at seconds of the drive."""
+
+    at_s: float
+    alert: str
+    priority: str
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one drive gave. `down` are the stretches in which the monitor's computer had no power.
+
+    `weakened` has, for each rule made slower, its own trips; only asked for in drives with a fault.
+    """
+
+    job: Job
+    hours: float
+    sounds: tuple[Sound, ...]
+    labels: tuple[Label, ...]
+    down: tuple[tuple[float, float], ...]
+    weakened: dict[str, tuple[float, ...]]
+
+
+def jobs(hours: float, faults: int, seed: int, shown: tuple[FaultKind, ...]) -> Iterator[Job]:
+    """Ordinary drives of about so many hours, every kind in turn, then so many faults, every kind in turn."""
+    kinds = list(DriveKind)
+    for n in range(round(hours * 3)):
+        yield Job(seed * 1_000_003 + n, kind=kinds[n % len(kinds)], minutes=20.0)
+    every: list[FaultKind | str] = [*shown, *(i.name for i in INJECTED)]
+    for m in range(faults):
+        what = every[m % len(every)]
+        number = seed * 2_000_003 + m
+        if isinstance(what, str) and any(what == i.name for i in INJECTED):
+            yield Job(number, injected=what)
+        else:
+            yield Job(number, fault=what)  # type: ignore[arg-type]
+
+
+def run_job(job: Job, config: Path, baselines: Baselines | None, *, weaken: bool) -> Outcome:
+    """Drive one job and say what sounded."""
+    scenario, injected = _scenario(job)
+    without_boost = any(c.kind is CircumstanceKind.STAGE_WITHOUT_BOOST for c in scenario.circumstances)
+    plan = plan_in_stage(config, "plumbing" if without_boost else None, baselines)
+    recording = drive(scenario, job.seed, obd_rates=_obd_rates(plan))
+    labels = recording.labels
+    if injected is not None:
+        recording, label = injected.into(recording)
+        labels = (*labels, label)
+    sounds: list[Sound] = []
+    weakened: dict[str, list[float]] = {}
+    rules = {r.id: slower(r) for r in plan.rules.rules} if weaken else {}
+    for run in range(len(recording.runs)):
+        whole = WholeDrive(
+            _signals(recording, run, plan, injected), plan.pipeline().roots(), plan.channel_units, plan.running
+        )
+        for change in whole.run(plan.rules.rules):
+            if change.sounds:
+                sounds.append(Sound(recording.drive_s(change.time_ns), change.alert, change.priority.word))
+        for name, rule in rules.items():
+            trips = [recording.drive_s(c.time_ns) for c in whole.run([rule]) if c.sounds and c.alert == name]
+            weakened.setdefault(name, []).extend(trips)
+    return Outcome(
+        job,
+        scenario.length_s / 3600,
+        tuple(sounds),
+        labels,
+        _down(recording),
+        {name: tuple(trips) for name, trips in weakened.items()},
+    )
+
+
+def slower(rule: Rule) -> Rule:
+    """The rule, several seconds slower."""
+    if rule.inverse_time is None:
+        return replace(rule, on_delay_ns=rule.on_delay_ns + WEAKER_NS)
+    spec = rule.inverse_time
+    points = tuple((x, seconds * WEAKER_TIMES) for x, seconds in spec.points)
+    return replace(rule, inverse_time=replace(spec, points=points))
+
+
+def _scenario(job: Job) -> tuple[Scenario, Injected | None]:
+    if job.kind is not None:
+        return ordinary(job.seed, job.kind, job.minutes), None
+    if job.fault is not None:
+        scenario = faulty(job.seed, job.fault)
+        return _cut(scenario, scenario.faults[0].end_s + _AFTER_S), None
+    injected = next(i for i in INJECTED if i.name == job.injected)
+    scenario = ordinary(job.seed, injected.drive, 6.0)
+    return scenario, injected
+
+
+def _cut(scenario: Scenario, end_s: float) -> Scenario:
+    """The drive up to an instant."""
+    if end_s >= scenario.length_s:
+        return scenario
+    end_s = round(end_s, 2)
+    phases = [p for p in scenario.phases if p.start_s < end_s]
+    return replace(scenario, length_s=end_s, phases=(*phases[:-1], replace(phases[-1], end_s=end_s)))
+
+
+def _obd_rates(plan: Plan) -> dict[str, float]:
+    source = plan.settings.sources["engine"]
+    rates: dict[str, float] = dict(source.items)  # type: ignore[union-attr]
+    return rates
+
+
+def _down(recording: Recording) -> tuple[tuple[float, float], ...]:
+    ends = [recording.drive_s(int(recording.tick_ns[last - 1])) for _, last in recording.runs]
+    starts = [recording.drive_s(int(recording.tick_ns[first])) for first, _ in recording.runs]
+    return tuple(zip(ends[:-1], starts[1:], strict=True))
+
+
+def _signals(recording: Recording, run: int, plan: Plan, injected: Injected | None) -> Signals:
+    """The drive's columns, made tick by tick by the live path's channels."""
+    pipeline = plan.pipeline()
+    names = list(plan.channel_units)
+    times: list[int] = []
+    values: list[list[float]] = [[] for _ in names]
+    qualities: list[list[int]] = [[] for _ in names]
+    uncertainties: list[list[float]] = [[] for _ in names]
+    columns = list(zip(names, values, qualities, uncertainties, strict=True))
+    nan = float("nan")
+    for newest, now_ns in recording.ticks(run):
+        at_s = recording.drive_s(now_ns)
+        computer = _COMPUTER if injected is None else _COMPUTER | injected.computer_at(at_s)
+        for item, number in computer.items():
+            newest["computer", item] = Reading("computer", item, number, now_ns)
+        frame = pipeline.step(newest, now_ns).values
+        times.append(now_ns)
+        for name, numbers, states, bands in columns:
+            value, quality, _, band, _ = frame[name]
+            numbers.append(nan if value is None else value)
+            states.append(quality)
+            bands.append(band)
+    return Signals(
+        np.array(times, np.int64),
+        {n: Column(np.array(v), np.array(q, np.uint8), np.array(u)) for n, v, q, u in columns},
+    )
