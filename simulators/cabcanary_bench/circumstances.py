@@ -140,7 +140,7 @@ CIRCUMSTANCES: dict[CircumstanceKind, CircumstanceInfo] = {
     _K.LONG_ENGINE_BRAKING: CircumstanceInfo("a long descent on the engine brake", "unused"),
     _K.MANUAL_SHIFTS: CircumstanceInfo("gears are changed by hand", "unused", (switch("shift", "manual"),)),
     _K.AUTOMATIC_SHIFTS: CircumstanceInfo(
-        "gears change with a moment's cut", "unused", (switch("shift", "cut"),)
+        "gears change with a moment of late spark", "unused", (switch("shift", "retard"),)
     ),
     _K.LIMITER_CUT: CircumstanceInfo("the engine speed limiter cuts fuel", "rpm", (_limiter,)),
     _K.TRACTION_CUT: CircumstanceInfo(

@@ -45,7 +45,7 @@ class Effects:
     secondary_air_kg_s: float = 0.0  # blown in at the ports
     exhaust_leak_kg_s: float = 0.0  # drawn in ahead of the sensor at idle; fades with flow
     # --- driveline, loads and cooling
-    shift: str = ""  # what a change of gear does: "manual" opens the clutch, "cut" takes the fuel for a moment
+    shift: str = ""  # what a change of gear does: "manual" opens the clutch, "retard" delays the spark for a moment
     extra_load_nm: float = 0.0  # at the crankshaft: air conditioning, steering
     idle_raise_rpm: float = 0.0
     coolant_moves: bool = True

@@ -46,7 +46,8 @@ _KMH = 3.6
 _LAPSE_K_M = 0.0065  # standard atmosphere
 _LIMIT_LEAST_S = 0.12  # a limiter cuts for some cycles at least (common practice)
 _LIMIT_GAP = 0.985  # a limiter gives the fuel back this far below its limit
-_BY_HAND_S, _CUT_S = 0.7, 0.15  # how long a change of gear takes
+_BY_HAND_S, _RETARD_S = 0.7, 0.15  # how long a change of gear takes
+_RETARDED = 0.4  # of the work, with the spark as late as a box asks for while it shifts (common practice)
 _HEAD_SHARE = 0.25
 #: What a trailer adds to the drag, m2, and how it rolls (common practice).
 _TRAILER_DRAG_M2 = 0.8
@@ -214,7 +215,7 @@ class Vehicle:
         burning.step(effects, fuel.cylinder, self.air)
 
     def _forced_cut(self, dt_s: float, rpm: float) -> bool:
-        """Whether a limiter, traction control or a change of gear takes the fuel away."""
+        """Whether a limiter or traction control takes the fuel away."""
         effects = self.effects
         self._limit_s = max(0.0, self._limit_s - dt_s)
         gap = _LIMIT_GAP if self._limited else 1.0
@@ -222,7 +223,7 @@ class Vehicle:
         if above and not self._limited:
             self._limit_s = _LIMIT_LEAST_S
         self._limited = above or self._limit_s > 0
-        return effects.forced_cut or self._limited or (effects.shift == "cut" and self._shift_s > 0)
+        return effects.forced_cut or self._limited
 
     def _energy_at(self, factor: float) -> float:
         """Work per kg of air at the piston, J, for an energy factor."""
@@ -249,6 +250,8 @@ class Vehicle:
             idle_rpm = engine.idle_rpm + self.effects.idle_raise_rpm
             spark = engine.idle_spark * (1 + 0.8 * (idle_rpm - rpm) / idle_rpm)
             work *= min(1.0, max(0.45, spark + _FLARE_SPARK * self._start_air - self.effects.late_spark))
+        if self._shift_s > 0 and self.effects.shift == "retard":
+            work *= _RETARDED
         return work - self._compressor_work()
 
     def _idle(self, dt_s: float, rpm: float) -> None:
@@ -279,10 +282,10 @@ class Vehicle:
             self._shift(dt_s, gear)
 
     def _shift(self, dt_s: float, gear_before: int) -> None:
-        """A change of gear by hand, or by a box that asks for a moment's cut."""
+        """A change of gear by hand, or by a box that asks for a moment of late spark."""
         by_hand = self.effects.shift == "manual"
         if self.driver.gear != gear_before and self._speed > 1.0:
-            self._shift_s = _BY_HAND_S if by_hand else _CUT_S
+            self._shift_s = _BY_HAND_S if by_hand else _RETARD_S
         self._shift_s = max(0.0, self._shift_s - dt_s)
         if by_hand and self._shift_s > 0:
             self.driver.lift(dt_s)

