@@ -12,6 +12,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cabcanary.cli_rules import add_rules
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -70,7 +72,8 @@ def _parser() -> argparse.ArgumentParser:
     listen.add_argument(
         "source",
         metavar="SOURCE",
-        help="[bytes:]/dev/ttyUSB0[@BAUD], iio[:FOLDER], hwmon[:FOLDER], gpio:PIN, can:INTERFACE:CHANNEL@BITRATE, "
+        help="[bytes:]/dev/ttyUSB0[@BAUD], iio[:FOLDER], hwmon[:FOLDER], gpio:PIN, host, "
+        "can:INTERFACE:CHANNEL@BITRATE, "
         "or a source's name with --config",
     )
     listen.add_argument("--config", type=Path, help="settings file in which SOURCE is named")
@@ -93,6 +96,8 @@ def _parser() -> argparse.ArgumentParser:
     drives.add_argument("--config", type=Path, help="settings file that names the folder")
     drives.add_argument("--json", action="store_true", help="for a program to read")
     drives.set_defaults(run=_drives)
+
+    add_rules(verbs)
     return parser
 
 
@@ -137,7 +142,10 @@ def _check(options: argparse.Namespace) -> int:
             count = len(error.problems)
             print(f"\n{count} problem{'s' if count != 1 else ''} in {options.config}")
         return WRONG
-    not_fitted = [{"rule": n.id, "channel": n.channel, "hint": n.hint} for n in plan.not_fitted]
+    not_fitted = [
+        {"rule": n.id, "channel": n.channel, "baseline": n.baseline, "needs": n.words, "hint": n.hint}
+        for n in plan.not_fitted
+    ]
     confirmed = plan.settings.limits.confirmed_by
     if options.json:
         ready = [r.id for r in plan.rules.rules]
@@ -153,7 +161,7 @@ def _check(options: argparse.Namespace) -> int:
     print(f"{options.config}: {len(plan.settings.channels)} channels, {len(plan.rules.rules)} rules, no problem found")
     for rule in not_fitted:
         slip = " (A SLIP OF THE PEN?)" if "did you mean" in rule["hint"] else ""
-        print(f"not fitted{slip}: rule {rule['rule']} needs a channel '{rule['channel']}'; {rule['hint']}")
+        print(f"not fitted{slip}: rule {rule['rule']} {rule['needs']}; {rule['hint']}")
     if not confirmed:
         print("limits are examples: have a qualified tuner confirm them, then set limits.confirmed_by")
     return OK

@@ -11,10 +11,20 @@ from typing import TYPE_CHECKING, Any
 
 import serial
 
+from cabcanary.clock import Clock
 from cabcanary.pins import pin_library
-from cabcanary.settings.wires import CanSource, GpioSource, HwmonSource, IioSource, SerialBinarySource, SerialPort
-from cabcanary.sources import hwmon
+from cabcanary.settings.wires import (
+    CanSource,
+    GpioSource,
+    HostSource,
+    HwmonSource,
+    IioSource,
+    SerialBinarySource,
+    SerialPort,
+)
+from cabcanary.sources import hwmon, this_computer
 from cabcanary.sources.iio import millivolts
+from cabcanary.sources.slot import Slots, Status
 from cabcanary.sources.tree import TreeError
 
 if TYPE_CHECKING:
@@ -33,17 +43,19 @@ class ListenError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Wire:
-    """Where to listen: `kind` is serial, bytes, iio, hwmon, gpio or can."""
+    """Where to listen: `kind` is serial, bytes, iio, hwmon, gpio, can or host."""
 
     kind: str
     place: str
     rate: int = 0
     interface: str = ""
+    #: Where recordings go, for the free space of this computer.
+    data: str = "/var/lib/cabcanary"
 
 
 _HOW = (
     "write a serial port (/dev/ttyUSB0 or /dev/ttyUSB0@19200; bytes:/dev/ttyUSB0@19200 for binary), "
-    "iio, iio:FOLDER or hwmon for voltages, gpio:PIN for a switch, "
+    "iio, iio:FOLDER or hwmon for voltages, gpio:PIN for a switch, host for this computer, "
     "can:INTERFACE:CHANNEL@BITRATE for a bus (can:slcan:/dev/ttyACM0@500000), "
     "or the name of a source together with --config FILE"
 )
@@ -58,6 +70,8 @@ def parse_wire(text: str) -> Wire:
     for kind, folder in (("iio", "/sys/bus/iio/devices"), ("hwmon", "/sys/class/hwmon")):
         if text == kind or text.startswith(f"{kind}:"):
             return Wire(kind, text[len(kind) + 1 :] or folder)
+    if text == "host" or text.startswith("host:"):
+        return Wire("host", text[5:])
     if text.startswith("gpio:"):
         return Wire("gpio", text[5:])
     place, _, rate = text.rpartition("@") if "@" in text else (text, "", "")
@@ -91,6 +105,8 @@ def wire_of_source(settings: Settings, name: str) -> Wire:
         return Wire("gpio", ",".join(str(pin.pin) for pin in source.pins.values()))
     if isinstance(source, CanSource):
         return Wire("can", source.channel, source.bitrate, source.interface)
+    if isinstance(source, HostSource):
+        return Wire("host", str(source.folder or ""), data=str(settings.daemon.folder))
     raise ListenError(f"there is no source '{name}'; there are: {', '.join(settings.sources)}")
 
 
@@ -222,6 +238,25 @@ def _voltage(device: Path, item: str) -> str:
         return f"gives no number ({raw!r})"
 
 
+def _host(wire: Wire, seconds: float | None) -> Iterator[str]:
+    clock, slots, items = Clock(), Slots(), this_computer.ITEMS
+    spec = HostSource(kind="host", folder=Path(wire.place) if wire.place else None, rate_hz=1 / _SHOW_S)
+    readers = this_computer.machine_readers(Path(wire.data), None, clock)
+    status = Status("host", lambda *_: None)
+    reader = this_computer.HostReader("host", spec, list(items), clock, slots, status, readers)
+    started, ends = time.monotonic(), _ends(seconds)
+    reader.start()
+    try:
+        while not _over(ends):
+            time.sleep(_left(ends, _SHOW_S))
+            for (_, item), reading in slots.newest.items():
+                unit = items[item].replace("state", "")
+                shown = reading.reason if reading.value is None else f"{reading.value:g} {unit}".rstrip()
+                yield f"{time.monotonic() - started:8.2f}  {item}: {shown}"
+    finally:
+        reader.stop()
+
+
 def _text(path: Path) -> str:
     try:
         # A hung converter must not hang this, too: files that would block are not waited for.
@@ -271,4 +306,5 @@ _WAYS: dict[str, Callable[[Wire, float | None], Iterator[str]]] = {
     "hwmon": _hwmon,
     "gpio": _gpio,
     "can": _can,
+    "host": _host,
 }

@@ -90,6 +90,8 @@ class EventKind(StrEnum):
     RECORDER = "recorder"
     HELPER = "helper"
     CLOCK = "clock"
+    NOTE = "note"
+    SHELVE = "shelve"
     LAMP = "lamp"
     #: The monitor about itself: the start-up proof, the notice that it stops.
     MONITOR = "monitor"

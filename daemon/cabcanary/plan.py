@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import contextlib
 import tomllib
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
 from cabcanary.channels.build import build_pipeline
 from cabcanary.rules.engine import Engine
-from cabcanary.rules.load import NotFitted, RuleSet, build_rules
+from cabcanary.rules.load import NotFitted, RuleSet, Setting, build_rules
+from cabcanary.rules.names import Measured
 from cabcanary.settings.derived import EngineRunningChannel
 from cabcanary.settings.load import Loaded, load_rule_file, load_settings
 from cabcanary.settings.problems import Problem, SettingsError, nearest
@@ -22,13 +23,14 @@ from cabcanary.settings.wires import CanSource, GpioSource, SerialBinarySource
 from cabcanary.sources.binary_frame import ChecksumError, checksum, near_checksum
 from cabcanary.sources.obd_pids import ITEMS
 from cabcanary.sources.offers import offered, wire_of
+from cabcanary.store.baselines import Baseline, Baselines, BaselinesError, read_baselines
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
     from cabcanary.channels.pipeline import Pipeline
-    from cabcanary.settings.schema import RuleFile, Settings
+    from cabcanary.settings.schema import BaselineSpec, RuleFile, Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +43,9 @@ class Plan:
     rule_texts: dict[str, str]
     rules: RuleSet
     channel_units: dict[str, str]
+    #: What has been measured as normal, and what the rule files describe as such.
+    baselines: Baselines
+    baseline_specs: dict[str, BaselineSpec]
 
     @property
     def not_fitted(self) -> tuple[NotFitted, ...]:
@@ -53,8 +58,12 @@ class Plan:
 
     def engine(self) -> Engine:
         """A new rule engine, with nothing remembered."""
-        running = next((n for n, c in self.settings.channels.items() if isinstance(c, EngineRunningChannel)), None)
-        return Engine(self.rules.rules, self.pipeline().roots(), self.channel_units, running)
+        return Engine(self.rules.rules, self.pipeline().roots(), self.channel_units, self.running)
+
+    @property
+    def running(self) -> str | None:
+        """The channel that tells whether the engine runs, if there is one."""
+        return next((n for n, c in self.settings.channels.items() if isinstance(c, EngineRunningChannel)), None)
 
     @property
     def ignition(self) -> str | None:
@@ -88,7 +97,12 @@ def load_plan(file: Path, *, look_into_dbc: bool = False) -> Plan:
     rule_files, problems = _load_rule_files(loaded)
     if look_into_dbc:
         problems += _check_dbc(loaded)
-    return _assemble(loaded, rule_files, problems)
+    try:
+        baselines = read_baselines(loaded.model.daemon.folder)
+    except BaselinesError as error:
+        problems.append(loaded.problem(("daemon", "folder"), str(error)))
+        baselines = Baselines()
+    return _assemble(loaded, rule_files, problems, baselines)
 
 
 def _rule_problems_beside(file: Path) -> list[Problem]:
@@ -113,31 +127,97 @@ def _rule_problems_beside(file: Path) -> list[Problem]:
             files.append(load_rule_file(file.parent / str(name)))
         except SettingsError as error:
             problems += error.problems
-    return problems + build_rules(files, known)[1]
+    vehicle = raw.get("vehicle")
+    stage, stages = _stages_in(vehicle if isinstance(vehicle, dict) else {})
+    return problems + build_rules(files, Setting(known, stages=stages, stage=stage))[1]
 
 
-def plan_from_texts(loaded: Loaded[Settings], rule_files: list[Loaded[RuleFile]]) -> Plan:
-    """The plan of texts kept in a recording.
+def plan_for_examples(file: Path, rule_file: Path, stage: str | None) -> Plan:
+    """The plan of a settings file with one rule file alone, in another stage where one is given.
+
+    Baselines are what their `example` says, since nothing has been measured on a bench.
+
+    Raises:
+        SettingsError: a file is faulty, or there is no such stage.
+    """
+    loaded = load_settings(file)
+    rules = load_rule_file(rule_file)
+    vehicle = loaded.model.vehicle
+    if stage is not None:
+        if stage not in vehicle.all_stages:
+            problem = rules.problem((), f"an example is set in stage '{stage}'", nearest(stage, vehicle.all_stages))
+            raise SettingsError([problem])
+        vehicle = vehicle.model_copy(update={"stage": stage})
+    settings = loaded.model.model_copy(update={"vehicle": vehicle})
+    channel_units = {name: c.unit for name, c in settings.channels.items()}
+    measured = [
+        Baseline(
+            name=name,
+            stage=vehicle.stage,
+            of=spec.of,
+            unit=channel_units[spec.of],
+            by=spec.by,
+            by_unit=channel_units[spec.by] if spec.by else "",
+            points=[(0.0, spec.example)],
+        )
+        for name, spec in rules.model.baselines.items()
+        if spec.example is not None and all(c in channel_units for c in (spec.of, spec.by) if c)
+    ]
+    return _assemble(replace(loaded, model=settings), [rules], [], Baselines(baselines=measured))
+
+
+def _stages_in(vehicle: dict[str, Any]) -> tuple[str, tuple[str, ...]]:
+    """The stage and all stages of settings that may be wrong."""
+    stage, stages = str(vehicle.get("stage", "")), vehicle.get("stages")
+    named = tuple(str(s) for s in stages) if isinstance(stages, list) else ()
+    return (stage, named) if stage in named else (stage, (*named, stage))
+
+
+def plan_from_texts(
+    loaded: Loaded[Settings], rule_files: list[Loaded[RuleFile]], baselines: Baselines | None = None
+) -> Plan:
+    """The plan of texts kept in a recording, with the baselines that were in force.
 
     Raises:
         SettingsError: these texts make no plan with this version of the program.
     """
-    return _assemble(loaded, rule_files, [])
+    return _assemble(loaded, rule_files, [], baselines or Baselines())
 
 
-def _assemble(loaded: Loaded[Settings], rule_files: list[Loaded[RuleFile]], problems: list[Problem]) -> Plan:
+def _assemble(
+    loaded: Loaded[Settings], rule_files: list[Loaded[RuleFile]], problems: list[Problem], baselines: Baselines
+) -> Plan:
     settings = loaded.model
     problems = list(problems)
     pipeline = build_pipeline(settings, _wire_of(settings), lambda *where: problems.append(loaded.problem(*where)))
     problems += _check_references(loaded)
     channel_units = {name: c.unit for name, c in settings.channels.items()}
-    rules, rule_problems = build_rules(rule_files, channel_units, pipeline.ends())
+    stage, stages = settings.vehicle.stage, settings.vehicle.all_stages
+    measured = {
+        name: Measured(b.unit, b.by, tuple(b.points))
+        for name, b in baselines.of_stage(stage).items()
+        if channel_units.get(b.of) == b.unit
+    }
+    setting = Setting(channel_units, pipeline.ends(), stages, stage, measured, _ignition_inputs(settings))
+    rules, rule_problems = build_rules(rule_files, setting)
     problems += rule_problems
     problems += _check_outputs(loaded, [r.id for r in rules.rules] + [n.id for n in rules.not_fitted])
     if problems:
         raise SettingsError(problems)
     texts = {r.file.name: r.text for r in rule_files}
-    return Plan(loaded.file, settings, loaded.text, texts, rules, channel_units)
+    specs = {name: spec for r in rule_files for name, spec in r.model.baselines.items()}
+    return Plan(loaded.file, settings, loaded.text, texts, rules, channel_units, baselines, specs)
+
+
+def _ignition_inputs(settings: Settings) -> tuple[str, ...]:
+    """The channels that tell whether the ignition is on by a pin of the monitor's own."""
+    wanted = [c.ignition for c in settings.channels.values() if isinstance(c, EngineRunningChannel) and c.ignition]
+    return tuple(
+        name
+        for name in wanted
+        if isinstance(channel := settings.channels.get(name), MeasuredChannel)
+        and isinstance(settings.sources.get(channel.source), GpioSource)
+    )
 
 
 def _load_rule_files(loaded: Loaded[Settings]) -> tuple[list[Loaded[RuleFile]], list[Problem]]:
@@ -184,9 +264,11 @@ def _check_references(loaded: Loaded[Settings]) -> list[Problem]:
         if isinstance(channel, MeasuredChannel):
             problems += _check_item(loaded, ("channels", name, "item"), channel.source, channel.item)
     problems += _check_drive(loaded)
-    button = settings.buttons.acknowledge
-    if button is not None:
-        path = ("buttons", "acknowledge")
+    for use in ("acknowledge", "remember"):
+        button = getattr(settings.buttons, use)
+        if button is None:
+            continue
+        path = ("buttons", use)
         if isinstance(settings.sources.get(button.source), GpioSource):
             problems += _check_item(loaded, (*path, "item"), button.source, button.item)
         else:
@@ -231,6 +313,12 @@ def _check_item(loaded: Loaded[Settings], path: tuple[str | int, ...], source_na
 
 def _check_drive(loaded: Loaded[Settings]) -> list[Problem]:
     settings = loaded.model
+    ignition = settings.drive.ignition
+    if ignition is not None:
+        if ignition in settings.channels:
+            return []
+        fix = nearest(ignition, list(settings.channels))
+        return [loaded.problem(("drive", "ignition"), f"there is no channel '{ignition}'", fix)]
     if isinstance(settings.channels.get(settings.drive.running), EngineRunningChannel):
         return []
     known = [n for n, c in settings.channels.items() if isinstance(c, EngineRunningChannel)]

@@ -16,10 +16,10 @@ from cabcanary.alerts import arrival, sounds, words
 from cabcanary.alerts.annunciator import Annunciator
 from cabcanary.alerts.console import Console
 from cabcanary.alerts.lamp import LampKeeper
-from cabcanary.alerts.limits import Limits
 from cabcanary.alerts.outputs import Outputs, loudness_of
 from cabcanary.alerts.start_up import StartUp
 from cabcanary.clock import NS_PER_S, Clock
+from cabcanary.commands import Commands
 from cabcanary.feed import Feed
 from cabcanary.host import Heartbeat, LampMemory, notify
 from cabcanary.model import Event, EventKind, Priority, Quality
@@ -27,6 +27,7 @@ from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.sources.helper import Helper
 from cabcanary.sources.slot import Backoff, Slots, Status
+from cabcanary.sources.this_computer import OwnState
 from cabcanary.wiring import Wiring
 
 if TYPE_CHECKING:
@@ -66,14 +67,16 @@ class Daemon:
         self._alerts: dict[str, Event] = {}
         self._recent: deque[Event] = deque(maxlen=_RECENT_EVENTS)
         self._build_outputs()
-        self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told)
+        self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told, self._slots.steps)
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
-        self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._command)
+        self._commands = Commands(self._engine, self._annunciator, clock, plan.settings.buttons, self._tell)
+        self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._commands.take)
         self._archive_wanted = asyncio.Event()
         self._arrival_told = False
         self._own_faults: set[str] = set()
-        self._wiring = Wiring(plan, clock, self._slots, self._pressed)
         self.late_ticks = 0
+        own = OwnState(lambda: self._writer.able, lambda: self.late_ticks)
+        self._wiring = Wiring(plan, clock, self._slots, self._commands.pressed, own)
 
     def _build_outputs(self) -> None:
         plan = self._plan
@@ -88,7 +91,6 @@ class Daemon:
         self._lamp_memory = LampMemory(folder)
         self._lamp.stay_out = self._lamp_memory.read()
         self._start_up = StartUp(plan, self._clock, self._outputs)
-        self._limits = Limits(plan.rules.rules)
         self._heartbeat = Heartbeat(plan.settings.daemon.watch_path)
 
     # --- life -----------------------------------------------------------------------------------------
@@ -148,7 +150,7 @@ class Daemon:
         if self._clock.speed != 1.0:
             say(f"BENCH: the clock runs {self._clock.speed:g} times as fast as real time")
         for rule in plan.not_fitted:
-            say(f"not fitted: rule {rule.id} needs a channel '{rule.channel}'")
+            say(f"not fitted: rule {rule.id} {rule.words}")
         self._tell(self._annunciator.start_up(self._clock.now_ns()))
         if not plan.settings.limits.confirmed_by:
             self._say_limits()
@@ -180,12 +182,6 @@ class Daemon:
                 self._own_fault(status.name, error, self._clock.now_ns(), heard=False)
                 status.bad(f"stopped by a fault of its own ({type(error).__name__}: {error}); started again")
             await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
-
-    def _pressed(self, source: str, item: str) -> None:
-        """A switch has turned on; the acknowledge button is one of them."""
-        button = self._plan.settings.buttons.acknowledge
-        if button is not None and (source, item) == (button.source, button.item):
-            self._acknowledge("button")
 
     def _status(self, name: str, kind: EventKind) -> Status:
         def tell(name: str, ok: bool, text: str) -> None:
@@ -248,11 +244,15 @@ class Daemon:
         archived: list[str] = []
 
         def take(message: dict[str, Any]) -> None:
-            what = "archived" if "archived" in message else "failed"
+            what = next((w for w in ("archived", "dated", "removed") if w in message), "failed")
             archived.extend([str(message["archived"])] * (what == "archived"))
             self._tell(Event(self._clock.now_ns(), EventKind.RECORDER, what, str(message.get("text", "")), message))
 
-        settings = {"folder": str(self._plan.settings.daemon.folder)}
+        settings = {
+            "folder": str(self._plan.settings.daemon.folder),
+            "speed": self._clock.speed,
+            "archive": self._plan.settings.archive.model_dump(),
+        }
         helper = Helper("cabcanary.recorder.archiver", settings, Status("archiver", lambda *_: None), take)
         code = await helper.run_once()
         if code != 0:
@@ -273,12 +273,12 @@ class Daemon:
         notified, beat_s = 0.0, 0.0
         while True:
             due += period
-            wait = due - self._loop.time()
-            if wait < -period:
+            await asyncio.sleep(max(0.0, due - self._loop.time()))
+            late = int((self._loop.time() - due) / period)
+            if late > 0:
                 # Never catch up by a burst of ticks: the newest readings are all that matters.
-                self.late_ticks += int(-wait / period)
-                due = self._loop.time()
-            await asyncio.sleep(max(0.0, wait))
+                self.late_ticks += late
+                due += late * period
             self._tick()
             # Watchdogs wait in real seconds, whatever the clock's speed.
             now_s = self._loop.time()
@@ -333,14 +333,16 @@ class Daemon:
             self._lamp.failure = ""
         shown = self._lamp.update(frame, changes)
         event, written = self._recorder.step(frame, newest, state)
-        alerts = [words.alert_event(c, self._limits.text(c.alert, frame)) for c in changes]
+        alerts = [words.alert_event(c) for c in changes]
         for told in (*alerts, *heard, *shown, *self._start_up.step(frame, self._statuses, self._lamp)):
-            self._remember_alert(told)
             self._tell(told)
         if event is not None:
             self._tell(event, record=False)
         if written is not None:
             self._archive_when(written)
+        if self._recorder.newly_told_the_time:
+            self._recorder.newly_told_the_time = False
+            self._archive_wanted.set()
         self._follow_key(frame, drive_ended=written is not None)
         self._feed.frame(frame)
         self._wiring.follow_ignition(frame)
@@ -357,13 +359,6 @@ class Daemon:
         if self._lamp.stay_out != self._lamp_memory.last:
             self._lamp_memory.keep(self._lamp.stay_out)
 
-    def _remember_alert(self, event: Event) -> None:
-        if event.kind is EventKind.ALERT:
-            if event.data["active"] or not event.data["acknowledged"]:
-                self._alerts[event.what] = event
-            else:
-                self._alerts.pop(event.what, None)
-
     def _archive_when(self, written: threading.Event) -> None:
         async def wait() -> None:
             await asyncio.to_thread(written.wait, 60.0)
@@ -374,6 +369,11 @@ class Daemon:
     def _tell(self, event: Event, *, record: bool = True) -> None:
         """Show, publish and, unless it is already there, record an event."""
         self._recent.append(event)
+        if event.kind is EventKind.ALERT and "state" in event.data:
+            if event.data["active"] or not event.data["acknowledged"]:
+                self._alerts[event.what] = event
+            else:
+                self._alerts.pop(event.what, None)
         if record:
             self._recorder.event(event)
         self._feed.event(event)
@@ -398,25 +398,6 @@ class Daemon:
         """What a new reader of the feed must know: the last events, and every alert that stands."""
         recent = list(self._recent)
         return [e for e in self._alerts.values() if e not in recent] + recent
-
-    def _command(self, message: dict[str, Any]) -> dict[str, Any]:
-        if message.get("do") != "acknowledge":
-            return {"error": f"unknown command {message.get('do')!r}; there is: acknowledge"}
-        by = message.get("by")
-        return {"acknowledged": self._acknowledge(by if by in ("page", "mqtt") else "feed")}
-
-    def _acknowledge(self, by: str) -> list[str]:
-        """A person has taken note: the sound stops, the states stay."""
-        now_ns = self._clock.now_ns()
-        changes = self._engine.acknowledge(now_ns)
-        text = f"{len(changes)} alert(s) acknowledged"
-        self._tell(Event(now_ns, EventKind.ACKNOWLEDGE, by, text, {"alerts": [c.alert for c in changes]}))
-        heard = self._annunciator.update(changes, now_ns)
-        taken = self._annunciator.acknowledged(now_ns)
-        for event in (*map(words.alert_event, changes), *heard, *([taken] if taken else [])):
-            self._remember_alert(event)
-            self._tell(event)
-        return [c.alert for c in changes]
 
 
 def _is_on(frame: Frame, channel: str) -> bool | None:

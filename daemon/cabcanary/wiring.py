@@ -9,6 +9,7 @@ from cabcanary.model import Quality
 from cabcanary.settings.wires import (
     CanSource,
     GpioSource,
+    HostSource,
     HwmonSource,
     IioSource,
     SerialBinarySource,
@@ -22,6 +23,7 @@ from cabcanary.sources.hwmon import hwmon_reader
 from cabcanary.sources.iio import iio_reader
 from cabcanary.sources.serial_port import SerialReader
 from cabcanary.sources.text_line import LineParser
+from cabcanary.sources.this_computer import HostReader, OwnState, machine_readers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
@@ -34,11 +36,14 @@ if TYPE_CHECKING:
 
 
 class Wiring:
-    """All sources of one vehicle. `pressed(source, item)` is called when a switch turns on."""
+    """All sources of one vehicle. `pressed(source, item)` is called when a switch turns on; `own` is what the daemon
+    knows of itself."""
 
-    def __init__(self, plan: Plan, clock: Clock, slots: Slots, pressed: Callable[[str, str], None]) -> None:
-        self._plan, self._clock, self._slots, self._pressed = plan, clock, slots, pressed
-        self._trees: list[TreeReader] = []
+    def __init__(
+        self, plan: Plan, clock: Clock, slots: Slots, pressed: Callable[[str, str], None], own: OwnState
+    ) -> None:
+        self._plan, self._clock, self._slots, self._pressed, self._own = plan, clock, slots, pressed, own
+        self._readers: list[TreeReader | HostReader] = []
         self._buses: list[CanBus] = []
         self._ignition: bool | None = None
 
@@ -48,9 +53,9 @@ class Wiring:
         clock, slots = self._clock, self._slots
         match spec:
             case IioSource():
-                self._start_tree(iio_reader(name, spec, items, clock, slots, status))
+                self._start(iio_reader(name, spec, items, clock, slots, status))
             case HwmonSource():
-                self._start_tree(hwmon_reader(name, spec, items, clock, slots, status))
+                self._start(hwmon_reader(name, spec, items, clock, slots, status))
             case SerialTextSource():
                 return SerialReader(name, spec, LineParser(name, spec), items, clock, slots, status).run
             case SerialBinarySource():
@@ -61,10 +66,13 @@ class Wiring:
                 return bus.run
             case GpioSource():
                 return GpioInputs(name, spec, items, clock, slots, status, partial(self._pressed, name)).run
+            case HostSource():
+                readers = machine_readers(self._plan.settings.daemon.folder, self._own, clock)
+                self._start(HostReader(name, spec, items, clock, slots, status, readers))
         return None
 
-    def _start_tree(self, reader: TreeReader) -> None:
-        self._trees.append(reader)
+    def _start(self, reader: TreeReader | HostReader) -> None:
+        self._readers.append(reader)
         reader.start()
 
     def follow_ignition(self, frame: Frame) -> None:
@@ -83,5 +91,5 @@ class Wiring:
 
     def stop(self) -> None:
         """Stop what has threads; what runs in the loop is cancelled by whoever runs it."""
-        for reader in self._trees:
+        for reader in self._readers:
             reader.stop()

@@ -22,11 +22,17 @@ _CHOKED: float = math.sqrt(GAMMA) * (2 / (GAMMA + 1)) ** ((GAMMA + 1) / (2 * (GA
 #: Above this ratio the flow is taken as linear in the ratio: the exact curve has infinite slope at 1, which
 #: no fixed step can follow, and a real throat is no longer turbulent there.
 _LINEAR_ABOVE = 0.98
+_QUARTER_TURN = math.pi / 2
 _EXPONENT = (GAMMA - 1) / GAMMA
+#: Air that flows this fast takes up half the heat that standing air does (common practice).
+_SOAK_FLOW_KG_S = 0.010
+
+
+_TURBULENT, _DOWN, _UP = 2 * GAMMA / (GAMMA - 1), 2 / GAMMA, (GAMMA + 1) / GAMMA
 
 
 def _turbulent(ratio: float) -> float:
-    return math.sqrt(2 * GAMMA / (GAMMA - 1) * (ratio ** (2 / GAMMA) - ratio ** ((GAMMA + 1) / GAMMA)))
+    return math.sqrt(_TURBULENT * (ratio**_DOWN - ratio**_UP))
 
 
 _AT_LINEAR = _turbulent(_LINEAR_ABOVE)
@@ -57,6 +63,12 @@ def interpolate(x: float, xs: list[float], ys: list[float]) -> float:
     return ys[-1]
 
 
+def altitude_pa(sea_level_pa: float, metres: float) -> float:
+    """Pressure at a height, Pa: the standard atmosphere's troposphere (ISO 2533), scaled to the day's pressure."""
+    share: float = (1 - 2.25577e-5 * metres) ** 5.25588
+    return sea_level_pa * share
+
+
 class Air:
     """Manifold pressure, throttle and bypass positions, charge temperature.
 
@@ -77,12 +89,24 @@ class Air:
         self.full_ratio = 1.0  # compressor, with the bypass shut
         self.engine_coefficient = 0.0  # flow = this * rad/s * (MAP - residual)
         self.hose_open = 0.0
+        self.leak_m2 = 0.0  # into the manifold, from outside
+        self.shut_least, self.shut_most = 0.0, 1.0  # what a stuck bypass still does
+        self.soak_k = 0.0  # what a hot engine bay adds
         self._flux = baro_pa / math.sqrt(GAS_J_KG_K * self.ambient_k)
         self._idle_area = 0.0
         self._capacity = 0.0
         intake, compressor = van.intake, van.compressor
         self._bore = intake.throttle_area_m2 * intake.discharge
+        # Looked up five times a step: kept at hand.
+        self._throttle_lag_s, self._residual_pa = intake.throttle_lag_s, van.engine.residual_pa
+        self._bypass_open_pa, self._bypass_lag_s = compressor.bypass_open_vacuum_pa, compressor.bypass_lag_s
         self._band = compressor.bypass_open_vacuum_pa - compressor.bypass_shut_vacuum_pa
+
+    def surround(self, baro_pa: float, ambient_k: float) -> None:
+        """The air outside has changed: another height, another weather."""
+        if baro_pa != self.baro_pa or ambient_k != self.ambient_k:
+            self.baro_pa, self.ambient_k = baro_pa, ambient_k
+            self._flux = baro_pa / math.sqrt(GAS_J_KG_K * ambient_k)
 
     def slow(self, dt_s: float, rpm: float, idle_area_m2: float, compressor_speed: float) -> None:
         """Update volumetric efficiency, compressor ratio and charge temperature; area in m2."""
@@ -99,6 +123,8 @@ class Air:
         self.full_ratio = max(1.0, delivered / taken * self.charge_k / self.ambient_k)
         hot = compressed_k(self.ambient_k, max(1.0, self.ratio), compressor.isentropic_efficiency)
         cooled = hot - compressor.cooler_effectiveness * (hot - self.ambient_k)
+        if self.soak_k:
+            cooled += self.soak_k / (1 + self.flow_kg_s / _SOAK_FLOW_KG_S)
         self.charge_k += (cooled - self.charge_k) * dt_s / compressor.charge_lag_s
         self._idle_area = idle_area_m2 * van.intake.discharge
         self._capacity = GAS_J_KG_K * self.charge_k / van.intake.volume_m3
@@ -109,36 +135,49 @@ class Air:
         The step is linearly implicit in the manifold pressure, which stays stable at 2 ms with the
         throttle wide open, where the explicit one does not.
         """
-        van = self._van
-        self.throttle += (pedal - self.throttle) * dt_s / van.intake.throttle_lag_s
-        area = self._bore * (1 - math.cos(self.throttle * math.pi / 2)) + self._idle_area
-        inlet = self.map_pa / self.ratio
-        relative = inlet / self.baro_pa
-        entering = area * self._flux * flow_factor(relative)
-        slope = abs(entering) / max(2 * abs(self.baro_pa - inlet), 0.02 * self.baro_pa) / self.ratio
-        if self.hose_open > 0:
-            entering, slope = self._through_hose(entering, slope)
+        baro_pa, ratio, map_pa = self.baro_pa, self.ratio, self.map_pa
+        self.throttle += (pedal - self.throttle) * dt_s / self._throttle_lag_s
+        area = self._bore * (1 - math.cos(self.throttle * _QUARTER_TURN)) + self._idle_area
+        inlet = map_pa / ratio
+        entering = area * self._flux * flow_factor(inlet / baro_pa)
+        slope = abs(entering) / max(2 * abs(baro_pa - inlet), 0.02 * baro_pa) / ratio
+        if self.hose_open > 0 or self.leak_m2 > 0:
+            entering, slope = self._through_holes(entering, slope)
         leaving_slope = self.engine_coefficient * speed_rad_s
-        leaving = leaving_slope * (self.map_pa - van.engine.residual_pa)
         step = dt_s * self._capacity
-        self.map_pa += step * (entering - leaving) / (1 + step * (slope + leaving_slope))
-        self.flow_kg_s = max(0.0, leaving_slope * (self.map_pa - van.engine.residual_pa))
-        wanted = (van.compressor.bypass_open_vacuum_pa - (self.baro_pa - inlet)) / self._band
-        self.shut += (min(1.0, max(0.0, wanted)) - self.shut) * dt_s / van.compressor.bypass_lag_s
+        map_pa += (
+            step * (entering - leaving_slope * (map_pa - self._residual_pa)) / (1 + step * (slope + leaving_slope))
+        )
+        self.map_pa = map_pa
+        self.flow_kg_s = max(0.0, leaving_slope * (map_pa - self._residual_pa))
+        wanted = (self._bypass_open_pa - (baro_pa - inlet)) / self._band
+        if wanted > self.shut_most:
+            wanted = self.shut_most
+        elif wanted < self.shut_least:
+            wanted = self.shut_least
+        self.shut += (wanted - self.shut) * dt_s / self._bypass_lag_s
         shut = 0.0 if self.hose_open > 0 else self.shut
         self.ratio = 1 + (self.full_ratio - 1) * shut
         self.inlet_pa = inlet
 
-    def _through_hose(self, entering: float, slope: float) -> tuple[float, float]:
-        """Flow in by the hose's open end, or out of it while the manifold is above atmosphere."""
-        area = self._van.intake.hose_area_m2 * self._van.intake.discharge * self.hose_open
-        relative = self.map_pa / self.baro_pa
-        if relative <= 1:
-            flow = area * self._flux * flow_factor(relative)
-        else:
-            flow = -area * self._flux * relative * flow_factor(1 / relative)
+    def leak_kg_s(self) -> float:
+        """Flow through the leak alone, kg/s; negative while the manifold is above atmosphere."""
+        if self.leak_m2 <= 0:
+            return 0.0
+        return self._hole_flow(self.leak_m2 * self._van.intake.discharge)
+
+    def _through_holes(self, entering: float, slope: float) -> tuple[float, float]:
+        """Flow in by a hose's open end or a leak, or out of it while the manifold is above atmosphere."""
+        area = (self._van.intake.hose_area_m2 * self.hose_open + self.leak_m2) * self._van.intake.discharge
+        flow = self._hole_flow(area)
         steep = abs(flow) / max(2 * abs(self.baro_pa - self.map_pa), 0.02 * self.baro_pa)
         return entering + flow, slope + steep
+
+    def _hole_flow(self, area: float) -> float:
+        relative = self.map_pa / self.baro_pa
+        if relative <= 1:
+            return area * self._flux * flow_factor(relative)
+        return -area * self._flux * relative * flow_factor(1 / relative)
 
     def area_for(self, map_pa: float, speed_rad_s: float) -> float:
         """Throttle area (with idle air) that would hold a manifold pressure, m2; infinite if none does."""

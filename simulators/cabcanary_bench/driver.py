@@ -191,6 +191,10 @@ class Driver:
         self._integral = 0.0
         self._since_shift = _SHIFT_PAUSE_S
 
+    def lift(self, dt_s: float) -> None:
+        """Take the foot off the pedal, as for a change of gear by hand."""
+        self.pedal = max(0.0, self.pedal - 2 * _FOOT_PER_S * dt_s)
+
     def override(self, pedal: float) -> None:
         """Put the foot somewhere, 0 to 1, whatever the speed should be."""
         self.pedal = min(1.0, max(0.0, pedal))

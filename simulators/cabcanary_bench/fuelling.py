@@ -35,6 +35,8 @@ _INJECTOR_SHARE = 0.98
 #: Wall film: the mixture's departure per relative rate of change of pressure, and its bound.
 _FILM_S = 0.004
 _FILM_LIMIT = 0.02
+#: The same without the controller's enrichment: fuel stays on the wall while the pressure rises.
+_UNCOVERED_S, _UNCOVERED_LIMIT = 0.15, 0.45
 
 # Energy released per mass of air, against lambda 1: air limits it when rich (from memory).
 _RICH_LAMBDA = [0.60, 0.80, 0.88, 1.0]
@@ -65,21 +67,45 @@ class Fuelling:
         self._seen = [1.0, 1.0]
         self._shut_s = 0.0
         self._last_map = 0.0
+        self._overrun = False
+        self.closed = False  # loop
 
-    def step(self, dt_s: float, map_pa: float, baro_pa: float, coolant_c: float, fuel_share: float) -> None:
-        """Advance the mixture of a firing engine; `fuel_share` of the fuel meant arrives."""
+    def learn(self, stoichiometric_share: float) -> None:
+        """The long trim that an ordinary blend of this share of gasoline's air-fuel ratio leads to."""
+        self.long_trim = min(_LONG_LIMIT, 1 / (_INJECTOR_SHARE * stoichiometric_share) - 1)
+
+    def step(
+        self,
+        dt_s: float,
+        map_pa: float,
+        baro_pa: float,
+        coolant_c: float,
+        fuel_share: float,
+        port_share: float = 1.0,
+        tip_in: float = 0.0,
+        loop: bool = True,
+    ) -> None:
+        """Advance the mixture of a firing engine; `fuel_share` of the fuel meant arrives.
+
+        The loop's own sensor sees 1/lambda times `port_share`: unburnt and added air look lean to it, too.
+        `tip_in` is the share of the film of a rising pressure that the controller does not make up for. Without
+        `loop` nothing is trimmed, as while air is blown in behind the valves.
+        """
         boost_kpa = (map_pa - baro_pa) / 1000
         cold = interpolate(coolant_c, _COLD_C, _COLD_LAMBDA)
         self.command = min(cold, interpolate(boost_kpa, _BOOST_KPA, _BOOST_LAMBDA))
-        self._trim(dt_s, closed=self.command >= 1.0 and not self.cut)
+        self.closed = loop and self.command >= 1.0 and not self.cut
+        self._trim(dt_s, closed=self.closed)
         rate = (map_pa - self._last_map) / (dt_s * max(map_pa, 1.0)) if self._last_map else 0.0
         self._last_map = map_pa
         film = min(_FILM_LIMIT, max(-_FILM_LIMIT, _FILM_S * rate))
         share = fuel_share * _INJECTOR_SHARE * (1 + self.long_trim) * (1 + self.short_trim)
         burnt = self.command / share + film
+        if tip_in:
+            burnt += min(_UNCOVERED_LIMIT, max(0.0, _UNCOVERED_S * rate)) * tip_in
         self.cylinder = math.inf if self.cut else burnt
         first, second = self._seen
-        first += (min(burnt, 2.0) - first) * dt_s / _LOOP_LAG_S
+        first += (min(burnt / port_share, 2.0) - first) * dt_s / _LOOP_LAG_S
         self._seen = [first, second + (first - second) * dt_s / _LOOP_LAG_S]
 
     def _trim(self, dt_s: float, closed: bool) -> None:
@@ -93,19 +119,23 @@ class Fuelling:
         learnt = self.long_trim + self._ramp * dt_s / _LONG_TIME_S
         self.long_trim = min(_LONG_LIMIT, max(-_LONG_LIMIT, learnt))
 
-    def overrun(self, dt_s: float, pedal: float, rpm: float) -> None:
-        """Decide on fuel cut: throttle shut for a moment and the engine well above idle; pedal 0 to 1."""
+    def overrun(self, dt_s: float, pedal: float, rpm: float, forced: bool = False) -> None:
+        """Decide on fuel cut: throttle shut for a moment and the engine well above idle; pedal 0 to 1.
+
+        `forced`: something else wants it, such as a limiter.
+        """
         if pedal > _FOOT_OFF or rpm < _CUT_BELOW_RPM:
             self._shut_s = 0.0
-            self.cut = False
-            return
-        self._shut_s += dt_s
-        if rpm > _CUT_ABOVE_RPM and self._shut_s >= _CUT_DELAY_S:
-            self.cut = True
+            self._overrun = False
+        else:
+            self._shut_s += dt_s
+            if rpm > _CUT_ABOVE_RPM and self._shut_s >= _CUT_DELAY_S:
+                self._overrun = True
+        self.cut = self._overrun or forced
 
     def stopped(self) -> None:
         """Nothing burns: what leaves the engine is air."""
         self.cylinder = math.inf
-        self.cut = False
+        self.cut = self._overrun = self.closed = False
         self.short_trim = self._ramp = 0.0
         self._last_map = 0.0

@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 
 _KPA_PER_PSI = 6.894757
 #: The bench van's example limits: boost in psi, leanest lambda.
-_CEILING = ((2.0, 0.88), (5.0, 0.86), (8.0, 0.85))
-_OVER_BOOST_PSI = 8.0
+CEILING = ((2.0, 0.88), (5.0, 0.86), (8.0, 0.85))
+OVER_BOOST_PSI = 8.0
 _BOOSTED_PSI = 2.0
 #: A lean fault counts from when the sensor shows this much above the limit.
-_LEAN_BY = 0.05
+LEAN_BY = 0.05
 #: Every fault must be heard within this, s, of its onset at the sensor's output.
 LONGEST_DELAY_S = 0.5
 
@@ -102,12 +102,12 @@ class Masks:
 
 def ceiling(boost_psi: float) -> float:
     """The leanest lambda allowed at a boost: straight lines between the points, held beyond them."""
-    if boost_psi <= _CEILING[0][0]:
-        return _CEILING[0][1]
-    for (x0, y0), (x1, y1) in itertools.pairwise(_CEILING):
+    if boost_psi <= CEILING[0][0]:
+        return CEILING[0][1]
+    for (x0, y0), (x1, y1) in itertools.pairwise(CEILING):
         if boost_psi <= x1:
             return y0 + (y1 - y0) * (boost_psi - x0) / (x1 - x0)
-    return _CEILING[-1][1]
+    return CEILING[-1][1]
 
 
 def _onset(mark: Mark, rig: Rig) -> float | None:
@@ -121,8 +121,8 @@ def _onset(mark: Mark, rig: Rig) -> float | None:
         psi = row.boost_kpa / _KPA_PER_PSI
         shown = row.lambda_shown
         stands = {
-            "lean": psi > _BOOSTED_PSI and shown is not None and shown >= ceiling(psi) + _LEAN_BY,
-            "over_boost": psi > _OVER_BOOST_PSI,
+            "lean": psi > _BOOSTED_PSI and shown is not None and shown >= ceiling(psi) + LEAN_BY,
+            "over_boost": psi > OVER_BOOST_PSI,
             "blind": psi > _BOOSTED_PSI,
         }
         if stands[mark.expects]:

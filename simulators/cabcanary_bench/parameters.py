@@ -93,13 +93,19 @@ class Cooling:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """The 12 V system's few voltages."""
+    """The 12 V system's few voltages, and what drains its battery."""
 
     resting_v: float
     after_run_v: float
     cranking_v: float
     charging_v: float
     flat_v: float
+    smart_overrun_v: float
+    smart_load_v: float
+    battery_ah: float
+    running_load_a: float
+    key_on_load_a: float
+    feed_load_a: float
 
 
 @dataclass(frozen=True, slots=True)

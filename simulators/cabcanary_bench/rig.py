@@ -69,6 +69,7 @@ class Rig:
             "CABCANARY_BENCH_IIO": str(self.wires / "iio"),
             "CABCANARY_BENCH_WIDEBAND": str(self.wires / "tty-wideband"),
             "CABCANARY_BENCH_CAN": str(self.wires / "tty-can"),
+            "CABCANARY_BENCH_HOST": str(self.wires / "host"),
             "GPIOZERO_PIN_FACTORY": "cabcanary-bench",
             PINS_VARIABLE: str(self.pins),
             "PYTHONUNBUFFERED": "1",

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
+from .air import interpolate
 from .faults import Fault, FaultKind
-from .vehicle import DriverInput
+from .vehicle import SUBSTEP_S, DriverInput, Vehicle
 from .wltc import speed_at
+
+if TYPE_CHECKING:
+    from .circumstances import Circumstance
 
 #: A slope begins within this time, s, so that the driver is not asked for a step in force.
 _SLOPE_S = 1.0
@@ -26,6 +31,7 @@ class Phase:
     hold: bool = False
     key_on: bool = True
     crank: bool = False
+    pedal_percent: float | None = None
 
     @property
     def trace_end_s(self) -> float:
@@ -50,7 +56,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """A whole drive.
+    """A whole drive. `altitude` is (s, m) from point to point; `towed_kg` a trailer's mass.
 
     Raises:
         ValueError: the phases do not follow on each other from 0 to the length.
@@ -62,15 +68,19 @@ class Scenario:
     faults: tuple[Fault, ...] = ()
     marks: tuple[Mark, ...] = ()
     start_coolant_c: float | None = None
+    circumstances: tuple[Circumstance, ...] = ()
+    altitude: tuple[tuple[float, float], ...] = ()
+    towed_kg: float = 0.0
+    _starts: tuple[float, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "_starts", tuple(phase.start_s for phase in self.phases))
         ends = [0.0, *(phase.end_s for phase in self.phases)]
         if [phase.start_s for phase in self.phases] != ends[:-1] or ends[-1] != self.length_s:
             raise ValueError(f"the phases of {self.name} leave a gap or overlap")
 
     def _index(self, time_s: float) -> int:
-        starts = [phase.start_s for phase in self.phases]
-        return max(0, bisect_right(starts, time_s) - 1)
+        return max(0, bisect_right(self._starts, time_s) - 1)
 
     def phase_at(self, time_s: float) -> Phase:
         """The phase at a time; the last one after the end."""
@@ -97,11 +107,34 @@ class Scenario:
         share = min(1.0, (time_s - phase.start_s) / phase.slope_s)
         return before + (phase.grade_percent - before) * share
 
+    def altitude_at(self, time_s: float) -> float:
+        """Height above the sea, m."""
+        if not self.altitude:
+            return 0.0
+        return interpolate(time_s, [t for t, _ in self.altitude], [m for _, m in self.altitude])
+
     def input(self, time_s: float) -> DriverInput:
         """What is asked of the van at a time of the drive."""
         phase = self.phase_at(time_s)
         bounded = min(time_s, self.length_s)
-        return DriverInput(phase.key_on, phase.crank, phase.speed_at(bounded), self.grade_at(bounded))
+        return DriverInput(
+            phase.key_on,
+            phase.crank,
+            phase.speed_at(bounded),
+            self.grade_at(bounded),
+            phase.pedal_percent,
+            self.altitude_at(bounded),
+        )
+
+    def vehicle(self, substep_s: float = SUBSTEP_S) -> Vehicle:
+        """The van as it stands at the start of this drive."""
+        return Vehicle(
+            faults=self.faults,
+            start_coolant_c=self.start_coolant_c,
+            circumstances=self.circumstances,
+            towed_kg=self.towed_kg,
+            substep_s=substep_s,
+        )
 
 
 _LEAN = Fault(FaultKind.LEAN_MIXTURE, 169.0, 172.0, severity=0.16, onset_s=0.2)

@@ -5,35 +5,29 @@ Pure: time and truth in, volts and serial lines out. The random numbers are seed
 
 from __future__ import annotations
 
-import math
 import random
-from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from cabcanary.channels.shapes import Curve, Lines
 from cabcanary.channels.temperature import Beta
 
-from .air import GAS_J_KG_K
+from .traits import Traits
+from .wideband import GasColumn, Wideband, exhaust_k
 
 if TYPE_CHECKING:
-    from .faults import Effects
+    from .effects import Effects
     from .vehicle import Truth
 
-SENSOR_SUPPLY_V = 5.0
+__all__ = ["GasColumn", "Outputs", "Sensors", "exhaust_k", "map_kpa", "map_volts", "ntc_ohm", "ntc_volts"]
 
-# --- wideband lambda sensor: every number a parameter of this bench, common practice for the kind -----
-LAMBDA_RICH_END, LAMBDA_LEAN_END = 0.65, 1.50
-WARM_UP_S = 18.0
-_RESPONSE_S = 0.08  # to 63 %
-_LAMBDA_NOISE = 0.002
-_PIPE_M3 = math.pi / 4 * 0.0635**2 * 0.70  # 63.5 mm bore, 0.7 m from port to sensor
-_EXHAUST_PA = 101_325.0
+SENSOR_SUPPLY_V = 5.0
+#: A 5 V regulator needs this much above its output.
+_REGULATOR_DROP_V = 1.0
 
 # --- manifold pressure: absolute, ratiometric, 10 to 90 % of its supply -------------------------------
 MAP_LOW_KPA, MAP_HIGH_KPA = 20.0, 250.0
 _MAP_LOW_SHARE, _MAP_SPAN_SHARE = 0.1, 0.8
-_MAP_NOISE_KPA = 0.15
 #: Share of the supply -> kPa, out to the ends of its own output, 4 and 96 %; the bench goes through it backwards.
 _MAP_SHARE = Curve(
     Lines(
@@ -48,9 +42,7 @@ _MAP_SHARE = Curve(
 
 # --- supply and charge temperature --------------------------------------------------------------------
 SUPPLY_DIVIDER = 4.0
-_SUPPLY_NOISE_V = 0.01
 NTC_OHM_25, NTC_BETA_K, NTC_PULL_UP_OHM = 10_000.0, 3950.0, 2490.0
-_CHARGE_NOISE_V = 0.002
 _NTC = Beta(NTC_OHM_25, NTC_BETA_K)
 
 
@@ -80,74 +72,6 @@ class Outputs:
         return b"lambda=--- status=heating\r\n" if self.wideband_status == "heating" else b""
 
 
-def exhaust_k(flow_g_s: float) -> float:
-    """Exhaust temperature over flow, K: 600 at 3 g/s to 1150 at 150 g/s, logarithmic (from memory)."""
-    share = math.log(max(flow_g_s, 0.5) / 3) / math.log(50)
-    return 600 + 550 * min(1.1, max(-0.3, share))
-
-
-class GasColumn:
-    """Carries gas from the cylinders to the sensor: one engine cycle, then plug flow through the pipe.
-
-    The mixture is carried as 1/lambda, in which air is simply 0.
-    """
-
-    def __init__(self) -> None:
-        self._leaving: deque[tuple[float, float]] = deque()
-        self._pipe: deque[tuple[float, float]] = deque()
-        self._at_port = 0.0
-        self._moved_m3 = 0.0
-        self._at_sensor = 0.0
-
-    def step(self, dt_s: float, truth: Truth) -> float:
-        """Advance; return 1/lambda of the gas at the sensor."""
-        # 720 degrees from being burnt to having been pushed out.
-        cycle_s = 120 / max(truth.rpm, 100.0)
-        self._leaving.append((truth.time_s + cycle_s, 1 / truth.lambda_cylinder))
-        while self._leaving and self._leaving[0][0] <= truth.time_s:
-            self._at_port = self._leaving.popleft()[1]
-        flow_g_s = truth.exhaust_flow_g_s
-        if flow_g_s <= 0.01:
-            return self._at_sensor
-        density = _EXHAUST_PA / (GAS_J_KG_K * exhaust_k(flow_g_s))
-        self._moved_m3 += flow_g_s / 1000 / density * dt_s
-        self._pipe.append((self._moved_m3 + _PIPE_M3, self._at_port))
-        while self._pipe and self._pipe[0][0] <= self._moved_m3:
-            self._at_sensor = self._pipe.popleft()[1]
-        return self._at_sensor
-
-
-class Wideband:
-    """A wide-range lambda sensor with its controller."""
-
-    def __init__(self, rng: random.Random) -> None:
-        self._rng = rng
-        self._gas = GasColumn()
-        self._felt = 0.0  # 1/lambda: pump current is about linear in it on the lean side
-        self._powered_s = 0.0
-        self._last_s: float | None = None
-
-    def step(self, truth: Truth, effects: Effects) -> tuple[float | None, str]:
-        """Lambda shown, or None and why; the status is ok, heating, silent or off."""
-        dt = 0.0 if self._last_s is None else truth.time_s - self._last_s
-        self._last_s = truth.time_s
-        arrived = self._gas.step(dt, truth)
-        self._felt += (arrived - self._felt) * (1 - math.exp(-dt / _RESPONSE_S))
-        noise = self._rng.gauss(0.0, _LAMBDA_NOISE)
-        if not truth.key_on:
-            self._powered_s = 0.0
-            return None, "off"
-        self._powered_s += dt
-        if effects.wideband_silent:
-            return None, "silent"
-        if self._powered_s < WARM_UP_S:
-            return None, "heating"
-        shown = effects.wideband_stuck
-        if shown is None:
-            shown = 1 / max(self._felt, 1e-3) + noise
-        return min(LAMBDA_LEAN_END, max(LAMBDA_RICH_END, shown)), "ok"
-
-
 def map_volts(kpa: float, supply_v: float = SENSOR_SUPPLY_V) -> float:
     """Voltage of the pressure sensor; it stops at the ends of its own output, 4 to 96 % of its supply."""
     return supply_v * _MAP_SHARE.inverse(kpa)
@@ -175,24 +99,47 @@ def ntc_volts(celsius: float, supply_v: float = SENSOR_SUPPLY_V) -> float:
 class Sensors:
     """All of the van's sensors. `step` must be called with rising times."""
 
-    def __init__(self, seed: int = 1) -> None:
+    def __init__(self, seed: int = 1, traits: Traits | None = None) -> None:
         # Reproducible noise is the point; nothing secret hangs on it.
         self._rng = random.Random(seed)  # noqa: S311
-        self._wideband = Wideband(self._rng)
+        self.traits = traits or Traits()
+        self.wideband = Wideband(self._rng, self.traits)
+        self._moved_s: float | None = None
+        self._shown_s: float | None = None
+        self._line_kpa: float | None = None  # pressure at the sensor's end of its line
+        self._map_v = 0.0
 
     def step(self, truth: Truth, effects: Effects) -> Outputs:
         """What every sensor puts out at the truth's time."""
-        shown, status = self._wideband.step(truth, effects)
+        inverse = truth.port_share / truth.lambda_cylinder
+        self.advance(truth.time_s, truth.rpm, truth.exhaust_flow_g_s, inverse, effects)
+        return self.show(truth, effects)
+
+    def advance(self, time_s: float, rpm: float, flow_g_s: float, inverse: float, effects: Effects) -> None:
+        """Move the gas on to a time; between two `show`s it may be called any number of times."""
+        dt = 0.0 if self._moved_s is None else time_s - self._moved_s
+        self._moved_s = time_s
+        self.wideband.advance(dt, time_s, rpm, flow_g_s, inverse, effects)
+
+    def show(self, truth: Truth, effects: Effects) -> Outputs:
+        """What every sensor puts out, once the gas has been moved on to the truth's time."""
+        dt = 0.0 if self._shown_s is None else truth.time_s - self._shown_s
+        self._shown_s = truth.time_s
+        traits = self.traits
+        powered = (truth.key_on or effects.feed_live) and not effects.feed_blown
+        shown, status = self.wideband.show(dt, powered, truth.supply_v, effects)
         gauss = self._rng.gauss
         pressure_noise, supply_noise, charge_noise = gauss(0, 1), gauss(0, 1), gauss(0, 1)
-        pressure = truth.baro_kpa if effects.map_line_off else truth.map_kpa
-        volts = map_volts(pressure + pressure_noise * _MAP_NOISE_KPA)
-        charge = ntc_volts(truth.charge_c) + charge_noise * _CHARGE_NOISE_V
-        if effects.map_stuck_v is not None:
-            volts = effects.map_stuck_v
-        if not truth.key_on:
+        five_v = SENSOR_SUPPLY_V * traits.supply_5v_share * effects.sensor_supply_share
+        five_v = min(five_v, max(0.5, truth.supply_v - _REGULATOR_DROP_V))
+        pressure = self._at_line_end(dt, truth, effects) + traits.map_error_kpa
+        volts = map_volts(pressure + pressure_noise * traits.map_noise_kpa, five_v)
+        charge = ntc_volts(truth.charge_c, five_v) + charge_noise * traits.charge_noise_v
+        volts, charge = self._wired(volts, charge, effects)
+        if not powered:
             volts = charge = 0.0  # their 5 V supply is off with the key
         reading = map_kpa(volts)
+        supply = max(0.0, truth.supply_v + supply_noise * traits.supply_noise_v + min(0.0, effects.ground_v))
         return Outputs(
             truth.time_s,
             shown,
@@ -200,6 +147,36 @@ class Sensors:
             volts,
             reading,
             None if reading is None else reading - truth.baro_kpa,
-            max(0.0, truth.supply_v + supply_noise * _SUPPLY_NOISE_V) / SUPPLY_DIVIDER,
+            supply / SUPPLY_DIVIDER if effects.supply_sense_v is None else effects.supply_sense_v,
             charge,
         )
+
+    def _at_line_end(self, dt_s: float, truth: Truth, effects: Effects) -> float:
+        """Pressure where the sensor is, kPa: at the end of a line that may be thin, holed, frozen or off."""
+        wanted = truth.baro_kpa if effects.map_line_off else truth.map_kpa
+        if effects.map_line_leak:
+            wanted += effects.map_line_leak * (truth.baro_kpa - wanted)
+        lag = self.traits.map_line_lag_s + effects.map_line_lag_s
+        if self._line_kpa is None or (lag <= 0 and not effects.map_line_frozen):
+            self._line_kpa = wanted
+        elif not effects.map_line_frozen:
+            self._line_kpa += (wanted - self._line_kpa) * dt_s / (lag + dt_s)
+        return self._line_kpa
+
+    def _wired(self, volts: float, charge: float, effects: Effects) -> tuple[float, float]:
+        """What the converter sees of the two sensors' voltages: grounds, cross-talk, broken and wrong wires."""
+        traits = self.traits
+        lifted = effects.ground_v + traits.heater_ground_v
+        volts, charge = max(0.0, volts + lifted), max(0.0, charge + lifted)
+        if effects.map_noise_v:
+            volts = max(0.0, volts + self._rng.gauss(0.0, effects.map_noise_v))
+        if traits.crosstalk:
+            volts += traits.crosstalk * (charge - volts)
+        if effects.charge_stuck_v is not None:
+            charge = effects.charge_stuck_v
+        if effects.map_stuck_v is not None:
+            volts = effects.map_stuck_v
+        if effects.map_frozen:
+            volts = self._map_v
+        self._map_v = volts
+        return (charge, volts) if effects.swapped else (volts, charge)

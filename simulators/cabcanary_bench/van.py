@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from .effects import HEALTHY
 from .sensors import Sensors
-from .vehicle import DriverInput, Truth, Vehicle
+from .vehicle import DriverInput
+from .wiring.host_files import HostFiles
 from .wiring.obd import ObdResponder, van_pids
 from .wiring.serial_pty import SerialPty
 from .wiring.slcan import SlcanAdapter
@@ -14,13 +16,18 @@ from .wiring.voltage_tree import VoltageTree
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from .effects import Effects
     from .scenario import Scenario
     from .sensors import Outputs
+    from .traits import Traits
+    from .vehicle import Truth
 
 STEP_S = 0.01
 #: The wideband sends at 50 Hz: every second step.
 _LINE_EVERY = 2
 MAP_CHANNEL, SUPPLY_CHANNEL, CHARGE_CHANNEL = 0, 1, 2
+#: The engine computer starts anew below this supply.
+COMPUTER_FAILS_V = 6.5
 CONVERTER_NAME = "bench-converter"
 
 
@@ -36,15 +43,15 @@ class Row(NamedTuple):
 
 
 class BenchVan:
-    """The van on its wiring: `folder/iio`, `folder/tty-wideband`, `folder/tty-can`.
+    """The van on its wiring: `folder/iio`, `folder/tty-wideband`, `folder/tty-can`, `folder/host`.
 
     Call `step` once per 10 ms of the drive, in order. Nothing here keeps time or sleeps.
     """
 
-    def __init__(self, folder: Path, scenario: Scenario, seed: int = 1) -> None:
+    def __init__(self, folder: Path, scenario: Scenario, seed: int = 1, traits: Traits | None = None) -> None:
         self.scenario = scenario
-        self.vehicle = Vehicle(faults=scenario.faults, start_coolant_c=scenario.start_coolant_c)
-        self.sensors = Sensors(seed)
+        self.vehicle = scenario.vehicle()
+        self.sensors = Sensors(seed, traits)
         self.truth: Truth = self.vehicle.truth(DriverInput(key_on=False, crank=False, target_speed_km_h=0.0))
         self.outputs: list[Row] = []
         folder.mkdir(parents=True, exist_ok=True)
@@ -52,23 +59,44 @@ class BenchVan:
         self.voltages = VoltageTree(folder / "iio", CONVERTER_NAME, channels)
         self.wideband = SerialPty(folder / "tty-wideband")
         self.can = SlcanAdapter(folder / "tty-can")
+        self.host = HostFiles(folder / "host")
         self.obd = ObdResponder(self.can, van_pids(lambda: self.truth))
         self._steps = 0
+        self._broken = HEALTHY
 
     def step(self, time_s: float) -> Outputs:
         """Advance by 10 ms from this time of the drive, and put the result on the wires."""
         self.truth = self.vehicle.step(STEP_S, self.scenario.input(time_s))
         shown = self.sensors.step(self.truth, self.vehicle.effects)
-        self.obd.awake = self.truth.key_on
-        self.voltages.write(MAP_CHANNEL, shown.map_v)
-        self.voltages.write(SUPPLY_CHANNEL, shown.supply_v)
-        self.voltages.write(CHARGE_CHANNEL, shown.charge_v)
+        effects = self.vehicle.effects
+        self.obd.awake = self.truth.key_on and self.truth.supply_v > COMPUTER_FAILS_V and not effects.can_silent
+        self._break_wires(effects)
+        self._write_voltages(shown, effects)
         if self._steps % _LINE_EVERY == 0 and shown.line:
             self.wideband.write(shown.line)
         self._steps += 1
         phase = self.scenario.phase_at(time_s).name
         self.outputs.append(Row(time_s, shown.wideband, shown.map_kpa, shown.boost_kpa, self.truth.fuel_cut, phase))
         return shown
+
+    def _write_voltages(self, shown: Outputs, effects: Effects) -> None:
+        if effects.converter_hung:
+            for channel in (MAP_CHANNEL, SUPPLY_CHANNEL, CHARGE_CHANNEL):
+                self.voltages.fail(channel)
+        elif not effects.converter_frozen:
+            self.voltages.write(MAP_CHANNEL, shown.map_v)
+            self.voltages.write(SUPPLY_CHANNEL, shown.supply_v)
+            self.voltages.write(CHARGE_CHANNEL, shown.charge_v)
+
+    def _break_wires(self, effects: Effects) -> None:
+        """Plugs out and in, and a disturbed line, as faults come and go; whoever pulls a plug by hand is left alone."""
+        before, self._broken = self._broken, effects
+        if before.wideband_unplugged is not effects.wideband_unplugged:
+            (self.wideband.unplug if effects.wideband_unplugged else self.wideband.replug)()
+        if before.adapter_unplugged is not effects.adapter_unplugged:
+            (self.can.unplug if effects.adapter_unplugged else self.can.replug)()
+        if before.serial_noise != effects.serial_noise:
+            self.wideband.disturbed = effects.serial_noise
 
     def close(self) -> None:
         """Take everything off the wires. May be called twice."""

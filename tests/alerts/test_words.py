@@ -6,7 +6,6 @@ from pathlib import Path
 import pytest
 
 from cabcanary.alerts import arrival
-from cabcanary.alerts.limits import Limits
 from cabcanary.alerts.words import action, alert_event, arrival_line, log_line, proof_line
 from cabcanary.model import EventKind, Frame, Priority, Quality, Value
 from cabcanary.plan import load_plan
@@ -58,14 +57,11 @@ def test_every_rule_of_the_bench_van_has_an_action_that_makes_sense_in_four_word
 
 
 def test_a_raised_alert_is_told_action_first_with_its_figure_its_band_and_its_limit():
-    event = alert_event(raised(), "limit boost 8 psi")
-    assert event.text == "Lift off gently. Boost too high. (boost 9.1 ± 0.2 psi; limit boost 8 psi)"
+    figures = "boost 9.1 ± 0.2 psi (likely above 8 psi)"
+    event = alert_event(raised(figures=figures))
+    assert event.text == f"Lift off gently. Boost too high. ({figures})"
     assert (event.time_ns, event.kind, event.what) == (5, EventKind.ALERT, "over_boost")
-    assert (event.data["raised"], event.data["priority"], event.data["limits"]) == (
-        True,
-        "warning",
-        "limit boost 8 psi",
-    )
+    assert (event.data["raised"], event.data["priority"], event.data["figures"]) == (True, "warning", figures)
 
 
 def test_the_end_of_an_alert_is_not_told_as_an_alert():
@@ -77,39 +73,6 @@ def test_the_end_of_an_alert_is_not_told_as_an_alert():
 def test_a_line_of_the_log_begins_with_the_time_and_the_priority():
     assert log_line(alert_event(raised()), 12.346).split()[:3] == ["12.35", "s", "WARNING"]
     assert log_line(alert_event(ended()), 1.0).split()[:3] == ["1.00", "s", "ALERT"]
-
-
-# --- limits -------------------------------------------------------------------------------------------------------
-
-
-def frame_of(plan, **values):
-    good = {name: Value(values.get(name, 0.0), Quality.GOOD, 0) for name in plan.settings.channels}
-    return Frame(0, good)
-
-
-@pytest.fixture(scope="module")
-def plan():
-    return load_plan(config_folder() / "bench-van.toml")
-
-
-@pytest.mark.parametrize(
-    ("alert", "values", "limit"),
-    [
-        # The bench van's example limits, from its rule file: 8 psi; a ceiling of 0.88 at 2, 0.86 at 5, 0.85 at 8 psi.
-        ("over_boost", {"boost": 9.1}, "limit boost 8 psi"),
-        ("lean_under_boost", {"boost_as_burnt": 3.5}, "limit boost_as_burnt 2 psi, lambda 0.87"),
-        ("lean_under_boost", {"boost_as_burnt": 8.0}, "limit boost_as_burnt 2 psi, lambda 0.85"),
-        ("cannot_see_lambda", {}, ""),
-    ],
-)
-def test_the_limit_is_what_the_rule_compared_with_at_that_moment(plan, alert, values, limit):
-    assert Limits(plan.rules.rules).text(alert, frame_of(plan, **values)) == limit
-
-
-def test_a_limit_that_is_not_known_is_not_said(plan):
-    frame = frame_of(plan)
-    frame.values["boost_as_burnt"] = Value(None, Quality.STALE, 0)
-    assert Limits(plan.rules.rules).text("lean_under_boost", frame) == "limit boost_as_burnt 2 psi"
 
 
 # --- the start ------------------------------------------------------------------------------------------------------

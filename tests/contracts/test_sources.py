@@ -16,6 +16,7 @@ from source_contract import SilenceContract, SourceContract, Wire, until
 from cabcanary.settings.wires import (
     CanSource,
     GpioSource,
+    HostSource,
     HwmonSource,
     IioSource,
     SerialBinarySource,
@@ -28,6 +29,7 @@ from cabcanary.sources.hwmon import hwmon_reader
 from cabcanary.sources.iio import iio_reader
 from cabcanary.sources.serial_port import SerialReader
 from cabcanary.sources.text_line import LineParser
+from cabcanary.sources.this_computer import HostReader, machine_readers
 from cabcanary_bench.wiring.serial_pty import SerialPty
 from cabcanary_bench.wiring.slcan import SlcanAdapter
 
@@ -182,6 +184,42 @@ class HwmonWire(TreeWire):
         self.reader.start()
 
 
+class HostWire(TreeWire):
+    """The computer's own temperature: the kernel's file, or one that stands in for it."""
+
+    item, good_value = "board_temperature", 41.0
+    stand_in: Path | None = None
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.file = folder / "class" / "thermal" / "thermal_zone0" / "temp"
+
+    def lay(self) -> None:
+        (self.file.parent / "type").write_text("cpu-thermal\n")
+
+    def send(self, value: float) -> None:
+        self.put(b"%d\n" % round(value * 1000))  # the kernel's unit is m°C
+
+    def start_source(self) -> None:
+        spec = HostSource(kind="host", rate_hz=10, folder=self.stand_in)
+        readers = machine_readers(self.folder, None, self.clock, system=self.folder)
+        self.reader = HostReader("wire", spec, [self.item], self.clock, self.slots, self.status, readers)
+        self.reader.start()
+
+
+class StandInWire(HostWire):
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.stand_in = folder / "host"
+        self.file = self.stand_in / "board_temperature"
+
+    def lay(self) -> None:
+        pass
+
+    def send(self, value: float) -> None:
+        self.put(b"%.1f\n" % value)
+
+
 class CanWire(Wire):
     good_value, tolerance = 1.25, 0.001
 
@@ -272,6 +310,18 @@ class TestHwmon(SourceContract):
     @pytest.fixture
     def wire(self, tmp_path: Path):
         return HwmonWire(tmp_path)
+
+
+class TestHost(SourceContract):
+    @pytest.fixture
+    def wire(self, tmp_path: Path):
+        return HostWire(tmp_path)
+
+
+class TestHostStandIn(SourceContract):
+    @pytest.fixture
+    def wire(self, tmp_path: Path):
+        return StandInWire(tmp_path)
 
 
 class TestCan(SourceContract, SilenceContract):

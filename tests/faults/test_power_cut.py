@@ -44,14 +44,19 @@ def cut(driven: Ride, after_s: float) -> tuple[str, int, float]:
     due_ns = started["t"] + int(after_s * NS_PER_S)
     driven.wait("the moment of the cut", lambda: driven.rig.clock.now_ns() >= due_ns)
     cut_ns = driven.kill()
-    (journal,) = (driven.folder / "journal").glob("*.ccj")
-    left = read_journal(journal)
+    # That of the drive before may still lie beside it: it goes last when a drive is archived.
+    left = read_journal(driven.folder / "journal" / f"{started['drive']}.ccj")
     assert left.end is None
     return started["drive"], len(left.ticks), (cut_ns - left.ticks[-1][0]) / NS_PER_S
 
 
-@pytest.mark.timeout(900)
-@pytest.mark.parametrize("cuts", [4, pytest.param(40, marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "cuts",
+    [
+        pytest.param(4, marks=pytest.mark.timeout(900)),
+        pytest.param(500, marks=[pytest.mark.long, pytest.mark.timeout(4 * 3600)]),
+    ],
+)
 def test_a_cut_drive_loses_a_second_at_most_and_comes_back_unasked(ride: Callable[..., Ride], cuts: int) -> None:
     chance = random.Random(cuts)
     driven = ride(IDLE, speed=5.0)
@@ -60,14 +65,15 @@ def test_a_cut_drive_loses_a_second_at_most_and_comes_back_unasked(ride: Callabl
     driven.event("drive", "started")
     driven.until(7.0)
     assert driven.stop() == 0
+    # By its own archiver, or where the machine was too slow for that, by the one of the next start.
+    driven.start()
     wait_for("the first drive's archive", driven.manifests, PATIENCE_S)
     before = archived(driven.folder)
-    driven.start()
     too_late = 0
     for _ in range(cuts):
         drive, ticks, lost_s = cut(driven, after_s=chance.uniform(0.4, 4.0))
         if lost_s > MAY_LOSE_S:
-            # Only where the machine was late, and only once.
+            # Only where the machine was late, and hardly ever.
             assert driven.rig.worst_lag_s > LATE_S, f"{lost_s:.2f} s were lost"
             too_late += 1
         driven.start()
@@ -79,7 +85,7 @@ def test_a_cut_drive_loses_a_second_at_most_and_comes_back_unasked(ride: Callabl
         now = archived(driven.folder)
         assert {name: now[name] for name in before} == before
         before = now
-    assert too_late <= 1
+    assert too_late <= max(1, cuts // 100)
     assert len(driven.manifests()) == cuts + 1
     assert [m["recovered"] for m in driven.manifests()].count(False) == 1
 

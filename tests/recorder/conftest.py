@@ -9,7 +9,7 @@ import pytest
 
 from cabcanary.model import Quality, Reading
 from cabcanary.plan import Plan, load_plan
-from cabcanary.store.journal import Tick
+from cabcanary.store.samples import Tick
 
 SETTINGS = """\
 rules = ["rules.toml"]

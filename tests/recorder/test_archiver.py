@@ -1,66 +1,25 @@
 """Journals become archives: finished ones, those that were cut off, and those of which little is left."""
 
 import fcntl
+import itertools
 import json
-import threading
+import struct
 
 import duckdb
 import polars as pl
 import pytest
+from live_drive import TICK_NS, Live
 
-from cabcanary.clock import Clock
 from cabcanary.recorder import archiver
-from cabcanary.recorder.archiver import Drive, archive_all
-from cabcanary.recorder.recorder import Recorder
-from cabcanary.recorder.writer import JournalWriter
-from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json, encode_samples
+from cabcanary.recorder.archived import ArchivedDrive
+from cabcanary.recorder.archiver import archive_all
+from cabcanary.recorder.recorded import Drive
+from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json, read_blocks
 from cabcanary.store.manifest import read_manifests
+from cabcanary.store.samples import SampleEncoder
 
-TICK_NS = 20_000_000
-START_NS = 1_000_000_000_000
 #: 1 March 2025, 10:15:00 UTC, in nanoseconds since 1970 (date -d "2025-03-01T10:15:00Z" +%s).
 WALL_NS = 1_740_824_100 * 1_000_000_000
-
-
-class Live:
-    """A drive as the daemon makes it, tick by tick, with what it saw and said."""
-
-    def __init__(self, plan, folder, wires) -> None:
-        self.plan, self.wires = plan, wires
-        self.pipeline, self.engine = plan.pipeline(), plan.engine()
-        self.writer = JournalWriter(folder, lambda *_: None)
-        self.recorder = Recorder(plan, self.pipeline, self.engine, self.writer, Clock())
-        self.now_ns, self.frames, self.changes, self.done = START_NS, [], [], threading.Event()
-        self.states = {}
-
-    def run(self, ticks, *, running):
-        for _ in range(ticks):
-            self.now_ns += TICK_NS
-            self.wires.drive(self.now_ns, running=running)
-            self.step()
-
-    def key_off(self, ticks):
-        self.wires.newest.clear()
-        for _ in range(ticks):
-            self.now_ns += TICK_NS
-            self.wires.put("adc", "voltage1", 3100.0, self.now_ns)
-            self.step()
-
-    def step(self):
-        """One tick with what the wires say now, in the daemon's order."""
-        newest = dict(self.wires.newest)
-        self.states[self.now_ns] = (self.pipeline.state(), self.engine.state())
-        state = self.recorder.states_before(self.now_ns)
-        frame = self.pipeline.step(newest, self.now_ns)
-        self.changes += self.engine.step(frame)
-        _, written = self.recorder.step(frame, newest, state)
-        self.done = written or self.done
-        self.frames.append(frame)
-
-    def finish(self):
-        _, written = self.recorder.close(self.now_ns)
-        assert (written or self.done).wait(30)
-        assert self.writer.stop(30)
 
 
 def journals(folder):
@@ -162,6 +121,38 @@ def test_an_archive_holds_the_live_values(live, tmp_path):
     assert (manifest.vehicle, manifest.stage, manifest.ticks) == ("Test van", "low boost", len(table))
 
 
+@pytest.mark.parametrize("live", range(3), indirect=True)
+def test_an_archived_drive_plays_again_as_its_journal_does(live, tmp_path, monkeypatch):
+    # Several row groups, and a wire that is silent across the border of two.
+    monkeypatch.setattr(archiver, "ROWS_PER_GROUP", 100)
+    live.run(230, running=False)
+    live.run(300, running=True)
+    live.key_off(60)
+    live.finish()
+    journal = drive_of(tmp_path)
+    ticks, frames = journal.ticks, journal.frames(journal.plan())
+    archive_all(tmp_path)
+    (parquet,) = tmp_path.glob("drives/*/*/*.parquet")
+    archived = ArchivedDrive(parquet)
+
+    def without_words(reading):
+        return reading and reading._replace(reason="")
+
+    assert list(archived.walk()) == [(t, tuple(map(without_words, row))) for t, row in ticks]
+    kept = ["begun", "channels_state", "rules_state", "channels", "settings", "rules", "clock"]
+    assert {k: archived.header[k] for k in kept} == {k: journal.header[k] for k in kept}
+    again = [frame for _, frame in archived.walk_frames(archived.plan())]
+    plain = [{n: v._replace(reason="") for n, v in f.values.items()} for f in frames]
+    assert [f.time_ns for f in again] == [f.time_ns for f in frames]
+    assert [{n: v._replace(reason="") for n, v in f.values.items()} for f in again] == plain
+    # As computed at the closing: values, qualities and uncertainties to the last bit.
+    kept_frames = list(archived.kept_frames())
+    assert [f.time_ns for f in kept_frames] == [f.time_ns for f in frames]
+    found = [{n: v[:2] + v[3:4] for n, v in f.values.items()} for f in kept_frames]
+    assert found == [{n: v[:2] + v[3:4] for n, v in f.values.items()} for f in frames]
+    assert archived.events == sorted(journal.events, key=lambda e: e["t"])
+
+
 # --- journals made by hand ------------------------------------------------------------------------------------------
 
 
@@ -187,6 +178,7 @@ def journal(plan, tmp_path, plain_ticks):
             "boot": "",
             **(header or {}),
         }
+        encode_samples = SampleEncoder([m.key for m in measured]).encode
         raised = {"t": 500_000_000, "kind": "alert", "what": "over_boost", "raised": True, "priority": "caution"}
         blocks = [
             (BlockKind.HEADER, encode_json(content)),
@@ -247,6 +239,36 @@ def test_a_journal_whose_header_is_gone_is_kept_under_another_name(journal, tmp_
     assert archive_all(tmp_path) == []
 
 
+def test_a_journal_of_a_newer_version_is_left_as_it_is_and_says_so(journal, tmp_path):
+    path = journal(header={"format": 3, "software": "9.0"})
+    content = path.read_bytes()
+    (report,) = archive_all(tmp_path)
+    assert "newer version of the program (9.0)" in report["text"]
+    assert path.read_bytes() == content
+
+
+def test_a_journal_of_the_first_format_is_still_archived(journal, tmp_path):
+    # Three channels, one tick at 1000 ns: as JOURNAL.md describes kind 2.
+    old = struct.pack("<IHq", 1, 3, 1000) + 3 * (struct.pack("<dq", 2500.0, -10) + bytes([0])) + b"[]"
+    path = journal(without=(1, 2, 3, 4))
+    path.write_bytes(path.read_bytes() + encode_block(1, BlockKind.OLD_SAMPLES, old))
+    archive_all(tmp_path)
+    (parquet,) = tmp_path.glob("drives/*/*/d.parquet")
+    table = pl.read_parquet(parquet)
+    assert (table["tick_ns"].to_list(), table["map_raw"].to_list()) == ([1000], [2500.0])
+
+
+def test_last_blocks_that_the_card_wrote_in_another_order_are_put_in_order(journal, tmp_path):
+    path = journal()
+    whole = path.read_bytes()
+    starts = [b.at for b in read_blocks(whole)] + [len(whole)]
+    pieces = [whole[a:b] for a, b in itertools.pairwise(starts)]
+    path.write_bytes(b"".join(pieces[n] for n in (0, 4, 3, 2, 1)))
+    archive_all(tmp_path)
+    manifest = only_manifest(tmp_path)
+    assert (manifest.ticks, manifest.lost_blocks, manifest.recovered) == (52, 0, False)
+
+
 def test_an_empty_journal_hinders_nothing(journal, tmp_path):
     journal("a").write_bytes(b"")
     journal("b")
@@ -273,7 +295,7 @@ def test_settings_that_cannot_be_read_any_more_leave_the_raw_readings(journal, t
     assert manifest.note.startswith("values could not be computed")
     (parquet,) = tmp_path.glob("drives/*/*/d.parquet")
     table = pl.read_parquet(parquet)
-    assert table["map_raw"].to_list() == [float(n) for n in range(52)]
+    assert table["map_raw"].to_list() == list(range(52))
     assert table["map"].null_count() == 52
     assert "boost" not in table.columns
 

@@ -55,6 +55,18 @@ def test_a_value_that_is_not_good_is_not_knowing(detector):
     assert [at(detector, 2 + t, Value(0.0, Quality.STALE, 0)) for t in range(60)] == [None] * 60
 
 
+def test_with_an_ignition_a_drive_is_the_time_that_it_is_on():
+    detector = DriveDetector(Drive.model_validate({"ignition": "key", "ends_after": "5 s"}))
+
+    def at(seconds, key):
+        value = Value(key, Quality.GOOD if key is not None else Quality.ABSENT, 0)
+        # The engine may stand: it is the key that counts.
+        return detector.step(Frame(round(seconds * S), {"key": value, "engine_running": STANDS}))
+
+    assert [at(0, None), at(1, 0.0), at(2, 1.0), at(3, 1.0)] == [None, None, "start", None]
+    assert [at(10, 0.0), at(12, 1.0), at(20, 0.0), at(25, 0.0)] == [None, None, None, "end"]
+
+
 def test_the_next_start_is_another_drive(detector):
     at(detector, 0, RUNS)
     at(detector, 1, STANDS)

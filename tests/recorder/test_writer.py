@@ -1,6 +1,7 @@
 """The journal's writer when the card stalls, fills up or fails: records are lost and counted, never waited for."""
 
 import fcntl
+import itertools
 import os
 import threading
 import types
@@ -9,10 +10,12 @@ import pytest
 
 from cabcanary.recorder import writer as writer_module
 from cabcanary.recorder.writer import LONGEST_QUEUE, JournalWriter
-from cabcanary.store.journal import BlockKind, decode_events, decode_json, decode_samples, encode_block, read_blocks
+from cabcanary.store.journal import BlockKind, decode_events, decode_json, encode_block, read_blocks
+from cabcanary.store.samples import decode_samples
 
 LONGEST_S = 30.0
 KEYS = [("s", f"i{c}") for c in range(3)]
+CHANNELS = [[f"c{c}", *key] for c, key in enumerate(KEYS)]
 FULL = OSError(28, "No space left on device")
 
 
@@ -108,7 +111,7 @@ def read(tmp_path, drive="d"):
 
 def test_what_was_given_is_in_the_journal_in_order(tmp_path, writer, told, plain_ticks):
     ticks = plain_ticks(120)
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     for n, tick in enumerate(ticks):
         writer.tick(tick)
         if n % 50 == 0:
@@ -127,7 +130,7 @@ def test_what_was_given_is_in_the_journal_in_order(tmp_path, writer, told, plain
 
 def test_a_block_goes_to_the_card_every_half_second(tmp_path, writer, plain_ticks):
     # A process that is killed loses less than a second.
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     for tick in plain_ticks(500):
         writer.tick(tick)
     finish(writer)
@@ -145,7 +148,7 @@ def test_a_card_that_was_full_for_a_while_costs_nothing_and_is_told_once_each_wa
     tmp_path, writer, card, told, plain_ticks
 ):
     ticks = plain_ticks(600)
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     for tick in ticks[:100]:
         writer.tick(tick)
     card.full = True
@@ -153,6 +156,7 @@ def test_a_card_that_was_full_for_a_while_costs_nothing_and_is_told_once_each_wa
         writer.tick(tick)
     told.wait_for(1)
     assert told.words == [("cannot record: No space left on device", False)]
+    assert writer.able is False
     card.full = False
     for tick in ticks[400:]:
         writer.tick(tick)
@@ -162,12 +166,13 @@ def test_a_card_that_was_full_for_a_while_costs_nothing_and_is_told_once_each_wa
     assert read_ticks == ticks
     assert end["lost_ticks"] == 0
     assert told.words == [("cannot record: No space left on device", False), ("recording again", True)]
+    assert writer.able is True
 
 
 def test_a_card_that_is_full_from_the_first_byte_on_is_tried_again(tmp_path, writer, card, told, plain_ticks):
     card.full = True
     ticks = plain_ticks(200)
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     told.wait_for(1)
     for tick in ticks[:100]:
         writer.tick(tick)
@@ -190,7 +195,7 @@ def test_a_folder_that_could_not_be_synced_once_is_tried_again(tmp_path, writer,
 
     monkeypatch.setattr(writer_module, "sync_folder", sync_folder)
     ticks = plain_ticks(100)
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     for tick in ticks:
         writer.tick(tick)
     finish(writer)
@@ -202,7 +207,7 @@ def test_a_card_that_stays_full_loses_the_oldest_and_the_count_is_in_the_journal
     tmp_path, writer, card, told, plain_ticks
 ):
     ticks = plain_ticks(5000)
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     card.full = True
     for n, tick in enumerate(ticks[:4900]):
         writer.tick(tick)
@@ -219,10 +224,86 @@ def test_a_card_that_stays_full_loses_the_oldest_and_the_count_is_in_the_journal
     assert read_ticks[-3000:] == ticks[-3000:]
 
 
+def test_what_a_failed_sync_may_have_lost_is_written_again(tmp_path, writer, card, told, plain_ticks, monkeypatch):
+    # Linux marks pages clean after a failed write-back: a later fsync succeeds without them (LWN, 2018).
+    monkeypatch.setattr(writer_module, "_TICKS_WAITING", 10**9)
+    ticks, fails = plain_ticks(300), [3, 4]
+    syncs = []
+    path = tmp_path / "journal" / "d.ccj"
+
+    def fsync(descriptor):
+        syncs.append(1)
+        if len(syncs) in fails:
+            # What was written since the last good sync is lost without a trace.
+            with path.open("r+b") as file:
+                file.seek(synced[0])
+                file.write(bytes(path.stat().st_size - synced[0]))
+            raise OSError(5, "Input/output error")
+        os.fsync(descriptor)
+        synced[0] = path.stat().st_size
+
+    synced = [0]
+    monkeypatch.setattr(card, "fsync", fsync)
+    monkeypatch.setattr(writer_module, "os", card.as_os())
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
+    for tick in ticks:
+        writer.tick(tick)
+    finish(writer)
+    assert read(tmp_path)[0] == ticks
+    assert told.words == [("cannot record: Input/output error", False), ("recording again", True)]
+
+
+def test_a_card_that_stalls_in_each_sync_is_synced_less_often_and_keeps_up(
+    tmp_path, writer, card, told, plain_ticks, monkeypatch
+):
+    # A minute of drive is there at once, and no sync ends before it is.
+    ticks = plain_ticks(2900)
+    syncs = []
+    real = card.fsync
+
+    def fsync(descriptor):
+        syncs.append(1)
+        real(descriptor)
+
+    monkeypatch.setattr(card, "fsync", fsync)
+    monkeypatch.setattr(writer_module, "os", card.as_os())
+    card.stalls = True
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
+    assert card.stalled.wait(LONGEST_S)
+    for tick in ticks:
+        writer.tick(tick)
+    card.go_on.set()
+    finish(writer)
+    assert read(tmp_path)[0] == ticks
+    # Not one for every second of the minute that waited.
+    assert len(syncs) <= 6
+    assert writer.lost_ticks == 0
+
+
+def test_a_slow_sync_is_told_once_each_way(tmp_path, writer, told, plain_ticks, monkeypatch):
+    monkeypatch.setattr(writer_module, "_TICKS_WAITING", 10**9)
+    now = [0.0]
+    clock = types.SimpleNamespace(monotonic=lambda: now[0])
+    monkeypatch.setattr(writer_module, "time", clock)
+    real, took = os.fsync, iter([0.1, 5.0, 5.0, 0.1] + [0.1] * 100)
+
+    def fsync(descriptor):
+        now[0] += next(took)
+        real(descriptor)
+
+    monkeypatch.setattr(writer_module.os, "fsync", fsync)
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
+    for tick in plain_ticks(400):
+        writer.tick(tick)
+    finish(writer)
+    assert [ok for _, ok in told.words] == [False, True]
+    assert told.words[0][0].startswith("the card is slow: it took 5.0 s")
+
+
 def test_a_stalled_card_is_not_waited_for_and_what_does_not_fit_is_counted(tmp_path, writer, card, plain_ticks):
     ticks = plain_ticks(LONGEST_QUEUE + 500)
     card.stalls = True
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     assert card.stalled.wait(LONGEST_S)
     # The thread hangs in the header's sync. None of these may wait for it: the test would hang as well.
     for tick in ticks:
@@ -241,9 +322,46 @@ def test_a_stalled_card_is_not_waited_for_and_what_does_not_fit_is_counted(tmp_p
     assert end["lost_ticks"] == 500
 
 
-def test_losses_are_counted_for_each_drive_by_itself(tmp_path, writer, card, plain_ticks):
+def test_a_card_that_only_just_moves_is_told_of_once_and_once_more_when_it_keeps_up(writer, card, told, plain_ticks):
+    def keeping_up(ticks):
+        for tick in ticks:
+            writer.tick(tick)
+        return writer.able
+
+    spare = iter(plain_ticks(2 * LONGEST_QUEUE))
     card.stalls = True
     writer.open("d", {"drive": "d"})
+    assert card.stalled.wait(LONGEST_S)
+    assert keeping_up(itertools.islice(spare, LONGEST_QUEUE))
+    assert not keeping_up(itertools.islice(spare, 1))
+    for _ in range(20):
+        # Room for one more, as when a slow card has taken a block: no reason to say that all is well.
+        writer._queue.get()
+        assert not keeping_up(itertools.islice(spare, 2))
+    assert told.words == [("the card does not keep up: records are being lost", False)]
+    card.stalls = False
+    card.go_on.set()
+    finish(writer)
+    writer.open("e", {"drive": "e"})
+    assert keeping_up(itertools.islice(spare, 1))
+    assert told.words[1:] == [("the card keeps up again", True)]
+
+
+def test_a_drive_that_cannot_be_begun_is_no_recording_until_one_can(writer, told, plain_ticks, monkeypatch):
+    with monkeypatch.context() as patch:
+        patch.setattr(writer_module, "_DriveFile", lambda *_: 1 // 0)
+        writer.open("d", {"drive": "d"})
+        finish(writer)
+    assert writer.able is False
+    writer.open("e", {"drive": "e"})
+    finish(writer)
+    assert writer.able is True
+    assert [ok for _, ok in told.words] == [False, True]
+
+
+def test_losses_are_counted_for_each_drive_by_itself(tmp_path, writer, card, plain_ticks):
+    card.stalls = True
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     assert card.stalled.wait(LONGEST_S)
     for tick in plain_ticks(LONGEST_QUEUE + 7):
         writer.tick(tick)
@@ -251,7 +369,7 @@ def test_losses_are_counted_for_each_drive_by_itself(tmp_path, writer, card, pla
     card.stalls = False
     card.go_on.set()
     assert done.wait(LONGEST_S)
-    writer.open("e", {"drive": "e"})
+    writer.open("e", {"drive": "e", "channels": CHANNELS})
     for tick in plain_ticks(50):
         writer.tick(tick)
     finish(writer)
@@ -261,16 +379,19 @@ def test_losses_are_counted_for_each_drive_by_itself(tmp_path, writer, card, pla
 
 def test_a_drive_that_cannot_be_written_at_all_still_ends(tmp_path, writer, card, told):
     card.full = True
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     assert writer.close({}).wait(LONGEST_S)
-    assert told.words == [("cannot record: No space left on device", False)]
+    assert told.words == [
+        ("cannot record: No space left on device", False),
+        ("the end of a drive could not be recorded: 0 ticks are lost", False),
+    ]
     # The torn block that did go out was cut off again.
     assert (tmp_path / "journal" / "d.ccj").read_bytes() == b""
 
 
 def test_a_journal_under_way_is_locked_and_a_finished_one_is_not(tmp_path, writer, card, plain_ticks):
     card_file = tmp_path / "journal" / "d.ccj"
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     for tick in plain_ticks(60):
         writer.tick(tick)
     card.wait_for_writes(2)
@@ -284,7 +405,7 @@ def test_a_journal_under_way_is_locked_and_a_finished_one_is_not(tmp_path, write
 def test_stopping_is_bounded_even_when_the_card_hangs(tmp_path, card, told):
     writer = JournalWriter(tmp_path, told)
     card.stalls = True
-    writer.open("d", {"drive": "d"})
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
     assert card.stalled.wait(LONGEST_S)
     assert writer.stop(0.01) is False
     card.stalls = False

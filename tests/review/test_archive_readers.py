@@ -129,8 +129,11 @@ def test_time_runs_at_fifty_samples_a_second_and_never_back(table: pd.DataFrame)
     assert 285 <= table["time_s"].iloc[-1] <= 301
 
 
-def test_the_raw_column_makes_the_value_again(table: pd.DataFrame) -> None:
-    # 0.5 to 4.5 V are 20 to 250 kPa absolute.
+def test_the_raw_column_makes_the_value_again(samples: str, table: pd.DataFrame) -> None:
+    # The kernel's IIO ABI: millivolts are (code + offset) * scale; 0.5 to 4.5 V are 20 to 250 kPa absolute.
+    about = json.loads(pq.read_schema(samples).metadata[b"cabcanary"])["raw"]["map"]
+    assert (about["unit"], about["offset"]) == ("mV", 0.0)
+    scale = about["scale"]
     good = table[table["map_quality"] == "good"]
-    again = 20 + (good["map_raw"] / 1000 - 0.5) * 230 / 4
+    again = 20 + (good["map_raw"] * scale / 1000 - 0.5) * 230 / 4
     assert (again - good["map"]).abs().max() < 1e-6

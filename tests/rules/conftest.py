@@ -8,7 +8,7 @@ import pytest
 
 from cabcanary.model import Frame, Quality, Value
 from cabcanary.rules.engine import Change, Engine
-from cabcanary.rules.load import build_rules
+from cabcanary.rules.load import Setting, build_rules
 from cabcanary.settings.load import rules_from_text
 
 TICK_NS = 20_000_000
@@ -36,7 +36,7 @@ class Cab:
     """An engine and the values that stand in the vehicle now."""
 
     def __init__(self, text: str, running: str | None = None) -> None:
-        rules, problems = build_rules([rules_from_text(text, Path("rules.toml"))], UNITS)
+        rules, problems = build_rules([rules_from_text(text, Path("rules.toml"))], Setting(UNITS))
         assert not problems, problems
         assert not rules.not_fitted
         self.rules = rules.rules

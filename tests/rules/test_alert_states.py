@@ -181,14 +181,18 @@ def test_a_change_tells_what_to_say_what_to_do_and_the_figures(cab):
     van = cab(RULE)
     (change,) = van.tick(boost=9.25)
     assert (change.alert, change.priority, change.blind) == ("over_boost", Priority.WARNING, False)
-    assert (change.say, change.do, change.figures) == ("Boost too high", "Lift off gently", "boost 9.25 psi")
+    assert (change.say, change.do, change.figures) == (
+        "Boost too high",
+        "Lift off gently",
+        "boost 9.25 psi (likely above 8 psi)",
+    )
     assert change.time_ns == van.now_ns
 
 
 def test_a_value_at_its_end_is_told_as_at_least(cab):
     van = cab(RULE.replace("boost > 8 psi deadband 0.5 psi", "lambda > 0.88"))
     (change,) = van.tick(**{"lambda": Value(1.5, Quality.SATURATED_HIGH, 0)})
-    assert change.figures == "lambda ≥1.5"
+    assert change.figures == "lambda ≥1.5 (likely above 0.88)"
 
 
 @pytest.mark.parametrize("word", ["warning", "caution", "advisory"])

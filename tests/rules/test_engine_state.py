@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from cabcanary.model import Frame, Priority, Quality, Value
 from cabcanary.rules.engine import Engine
-from cabcanary.rules.load import build_rules
+from cabcanary.rules.load import Setting, build_rules
 from cabcanary.settings.load import rules_from_text
 
 UNITS = {"lambda": "lambda", "map": "kPa", "boost": "psi", "mask": "state", "running": "state"}
@@ -41,7 +41,7 @@ when = "boost > 8 psi deadband 0.5 psi"
 off_delay = "0.3 s"
 blind_delay = "0.4 s"
 """
-RULES = build_rules([rules_from_text(TEXT, Path("rules.toml"))], UNITS)[0].rules
+RULES = build_rules([rules_from_text(TEXT, Path("rules.toml"))], Setting(UNITS))[0].rules
 
 
 def engine(rules=RULES):

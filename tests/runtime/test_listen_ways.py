@@ -8,6 +8,7 @@ from gpiozero.pins.mock import MockFactory
 
 from cabcanary.listen import ListenError, Wire, listen, parse_wire, wire_of_source
 from cabcanary.settings.load import settings_from_text
+from cabcanary_bench.wiring.host_files import HostFiles
 from cabcanary_bench.wiring.serial_pty import SerialPty
 
 
@@ -18,6 +19,8 @@ from cabcanary_bench.wiring.serial_pty import SerialPty
         ("hwmon", Wire("hwmon", "/sys/class/hwmon")),
         ("hwmon:/tmp/tree", Wire("hwmon", "/tmp/tree")),
         ("gpio:17", Wire("gpio", "17")),
+        ("host", Wire("host", "")),
+        ("host:/tmp/stand-in", Wire("host", "/tmp/stand-in")),
         ("/dev/ttyUSB0", Wire("serial", "/dev/ttyUSB0", 9600)),
         ("/dev/ttyUSB0@115200", Wire("serial", "/dev/ttyUSB0", 115200)),
         ("bytes:/dev/ttyUSB0@115200", Wire("bytes", "/dev/ttyUSB0", 115200)),
@@ -43,6 +46,21 @@ def test_a_chips_channels_are_shown_in_the_kernels_unit(tmp_path: Path) -> None:
     lines = list(listen(Wire("hwmon", str(tmp_path)), 0.01))
     assert any(line.endswith("chip in0: 3150 mV") for line in lines)
     assert any(line.endswith("chip temp1: 41500 m°C") for line in lines)
+
+
+def test_this_computer_is_shown_item_by_item(tmp_path: Path) -> None:
+    host = HostFiles(tmp_path / "host")
+    host.write("board_temperature", 51.25)
+    lines = [line[10:] for line in listen(Wire("host", str(host.folder)), 0.6)]
+    for told in (
+        "clock_set: 1",
+        "recording: only a running daemon knows",
+        "board_temperature: 51.25 °C",
+        "under_voltage: 0",
+        "late_ticks: only a running daemon knows",
+        "free_space: 80 %",
+    ):
+        assert told in lines
 
 
 def test_bytes_are_shown_as_bytes(tmp_path: Path) -> None:

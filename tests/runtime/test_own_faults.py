@@ -111,6 +111,37 @@ async def test_a_fault_behind_the_warning_path_keeps_no_warning_back(daemon, mon
     assert "fault in recording or showing: OSError: no card" in daemon.stream.getvalue()
 
 
+async def test_ticks_that_come_more_than_a_period_late_are_counted_and_not_caught_up(daemon, monkeypatch) -> None:
+    class Loop:
+        now = 0.0
+
+        def time(self) -> float:
+            return self.now
+
+    hand, ticks = Loop(), []
+    # Seconds by which each sleep is too long, the period being 0.02 s.
+    too_long = [0.0, 0.0, 0.03, 0.0, 0.055, 0.015, 0.0]
+
+    async def sleep(seconds: float) -> None:
+        if len(ticks) == len(too_long):
+            raise asyncio.CancelledError
+        hand.now += seconds + too_long[len(ticks)]
+
+    def tick() -> int:
+        ticks.append(round(hand.now, 3))
+        return 0
+
+    monkeypatch.setattr(daemon, "_loop", hand)
+    monkeypatch.setattr(daemon, "_tick", tick)
+    monkeypatch.setattr("cabcanary.runtime.asyncio.sleep", sleep)
+    with pytest.raises(asyncio.CancelledError):
+        await daemon._keep_ticking()
+    monkeypatch.undo()
+    # Due at 0.06 and 0.12 as well, each then the first of one and of two that are more than 0.02 s late.
+    assert ticks == [0.02, 0.04, 0.09, 0.1, 0.175, 0.195, 0.2]
+    assert daemon.late_ticks == 3
+
+
 async def test_a_source_that_fails_by_a_fault_of_its_own_is_started_again(daemon, monkeypatch) -> None:
     monkeypatch.setattr("cabcanary.sources.slot.Backoff.next_s", lambda *_: 0.0)
     runs = []

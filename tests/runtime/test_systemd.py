@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+_UNIT = Path(__file__).parents[2] / "systemd" / "cabcanary.service"
 _UNITS = sorted((Path(__file__).parents[2] / "systemd").glob("*.service"))
 
 pytestmark = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
@@ -25,6 +26,22 @@ def test_the_unit_has_no_key_that_systemd_does_not_know(shipped: Path, tmp_path:
     done = subprocess.run(["systemd-analyze", "verify", str(unit)], capture_output=True, text=True, timeout=60)
     about_ours = [line for line in done.stderr.splitlines() if "cabcanary" in line]
     assert about_ours == []
+
+
+def settings_of(key: str) -> list[str]:
+    lines = _UNIT.read_text().splitlines()
+    return [word for line in lines if line.startswith(f"{key}=") for word in line.partition("=")[2].split()]
+
+
+def test_the_unit_lets_the_daemon_ask_whether_the_clock_is_set() -> None:
+    # glibc asks by clock_adjtime, before 2.31 by adjtimex; a call that is filtered out would kill the process.
+    allowed = set(settings_of("SystemCallFilter"))
+    assert {"adjtimex", "clock_adjtime"} <= allowed
+    assert settings_of("SystemCallErrorNumber") == ["EPERM"]
+    # systemd.exec(5): with ProtectClock= "the system calls are blocked altogether", reading included.
+    assert settings_of("ProtectClock") in ([], ["no"])
+    # Setting it takes CAP_SYS_TIME, and no capability is left.
+    assert "CapabilityBoundingSet=" in _UNIT.read_text().splitlines()
 
 
 @pytest.mark.parametrize("shipped", _UNITS, ids=lambda unit: unit.stem)

@@ -10,7 +10,7 @@ import pytest
 
 from cabcanary.model import Quality
 from cabcanary.store import manifest as manifests
-from cabcanary.store.archive import Column, write_samples
+from cabcanary.store.archive import Column, Rows, SampleWriter
 from cabcanary.store.manifest import (
     AlertCount,
     Manifest,
@@ -118,45 +118,77 @@ def test_a_card_that_fails_leaves_the_old_file(tmp_path, monkeypatch):
 # --- the archive ---------------------------------------------------------------------------------------------------
 
 
+COLUMNS = [
+    Column("boost", "psi"),
+    Column("map", "kPa", {"unit": "mV", "time": "map_read_ns", "scale": 1.25, "offset": 0.0}),
+    Column("lambda", "lambda", {"unit": "lambda", "time": "lambda_read_ns"}),
+]
+
+
+def rows(first_ns, boost, map_codes):
+    count, good = len(boost), np.zeros(len(boost), np.uint8)
+    times = first_ns + np.arange(count, dtype=np.int64) * 20_000_000
+    codes = np.ma.masked_array(map_codes, mask=[c < 0 for c in map_codes], dtype=np.int64)
+    read = {"map_read_ns": np.ma.masked_array(times - 1000), "lambda_read_ns": np.ma.masked_array(times, mask=True)}
+    numbers = {"boost": np.array(boost), "map": np.full(count, 111.5), "lambda": np.full(count, np.nan)}
+    qualities = {"boost": good + Quality.SATURATED_HIGH, "map": good, "lambda": good + Quality.ABSENT}
+    doubts = {name: np.full(count, 0.25) for name in numbers}
+    return Rows(times, numbers, qualities, doubts, {"map": codes, "lambda": np.full(count, np.nan)}, read)
+
+
 @pytest.fixture
 def archive(tmp_path):
     path = tmp_path / "drive.parquet"
-    times = np.array([5_000_000_000, 5_020_000_000, 5_040_000_000], dtype=np.int64)
-    columns = [
-        Column(
-            "boost",
-            "psi",
-            np.array([1.5, np.nan, 8.0]),
-            np.array([Quality.GOOD, Quality.OUT_OF_RANGE, Quality.SATURATED_HIGH], np.uint8),
-            None,
-        ),
-        Column("map", "kPa", np.array([111.0, 112.0, 156.0]), np.zeros(3, np.uint8), np.array([2.0, np.nan, 3.0]), "V"),
-    ]
-    write_samples(path, times, columns, {"drive": "d", "stage": "sensors only"})
+    writer = SampleWriter(path, COLUMNS, {"drive": "d", "stage": "sensors only"})
+    writer.add(rows(5_000_000_000, [1.5, np.nan], [2000, -1]))
+    writer.add(rows(5_040_000_000, [8.0], [2001]))
+    assert list(tmp_path.glob("*.parquet")) == []
+    writer.close()
     return path
 
 
 def test_another_program_reads_the_samples(archive):
     table = pl.read_parquet(archive)
-    assert table.columns == ["time_s", "boost", "boost_quality", "map", "map_quality", "map_raw"]
     assert table["time_s"].to_list() == pytest.approx([0.0, 0.02, 0.04])
+    assert table["tick_ns"].to_list() == [5_000_000_000, 5_020_000_000, 5_040_000_000]
     assert table["boost"].to_list() == [1.5, None, 8.0]
-    assert table["boost_quality"].cast(pl.String).to_list() == ["good", "out of range", "saturated high"]
-    assert table["map_raw"].to_list() == [2.0, None, 3.0]
+    assert table["boost_quality"].cast(pl.String).to_list() == ["saturated high"] * 3
+    assert table["boost_uncertainty"].to_list() == [0.25] * 3
+    assert table["map_raw"].to_list() == [2000, None, 2001]
+    assert table["map_read_ns"].to_list() == [4_999_999_000, 5_019_999_000, 5_039_999_000]
+    assert table["lambda_read_ns"].null_count() == 3
+    assert "boost_raw" not in table.columns
 
 
 def test_units_and_settings_travel_in_the_file(archive):
     schema = pq.read_schema(archive)
     assert schema.field("boost").metadata[b"unit"] == b"psi"
-    assert schema.field("map_raw").metadata[b"unit"] == b"V"
+    # The kernel's ABI: millivolts are (code + offset) * scale.
+    about_raw = {k.decode(): v.decode() for k, v in schema.field("map_raw").metadata.items()}
+    assert (about_raw["unit"], about_raw["scale"], about_raw["offset"]) == ("mV", "1.25", "0.0")
     about = json.loads(schema.metadata[b"cabcanary"])
     assert about["stage"] == "sensors only"
-    assert about["units"] == {"time_s": "s", "boost": "psi", "map": "kPa", "map_raw": "V"}
+    assert {n: about["units"][n] for n in ("time_s", "boost", "map", "map_uncertainty", "map_raw")} == {
+        "time_s": "s",
+        "boost": "psi",
+        "map": "kPa",
+        "map_uncertainty": "kPa",
+        "map_raw": "mV",
+    }
+    assert about["raw"]["map"] == {"unit": "mV", "time": "map_read_ns", "scale": 1.25, "offset": 0.0}
 
 
 def test_a_drive_without_a_single_sample_is_a_file_all_the_same(tmp_path):
-    write_samples(tmp_path / "empty.parquet", np.array([], dtype=np.int64), [], {})
-    assert len(pl.read_parquet(tmp_path / "empty.parquet")) == 0
+    SampleWriter(tmp_path / "empty.parquet", COLUMNS, {}).close()
+    table = pl.read_parquet(tmp_path / "empty.parquet")
+    assert (len(table), "map_raw" in table.columns) == (0, True)
+
+
+def test_a_file_that_was_not_finished_leaves_nothing_behind(tmp_path):
+    writer = SampleWriter(tmp_path / "drive.parquet", COLUMNS, {})
+    writer.add(rows(0, [1.0], [1]))
+    writer.discard()
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_the_numbers_of_qualities_never_change():

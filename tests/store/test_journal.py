@@ -1,6 +1,5 @@
 """The journal's format and how much of it survives. JOURNAL.md beside the code is the format's promise."""
 
-import json
 import struct
 
 import pytest
@@ -8,19 +7,18 @@ import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabcanary.model import Quality, Reading
+from cabcanary.model import Reading
 from cabcanary.store.journal import (
     Block,
     BlockKind,
     decode_events,
     decode_json,
-    decode_samples,
     encode_block,
     encode_events,
     encode_json,
-    encode_samples,
     read_blocks,
 )
+from cabcanary.store.samples import SampleEncoder
 
 KEYS = [("adc", "voltage0"), ("wideband", "lambda"), ("engine", "rpm")]
 
@@ -56,64 +54,13 @@ def test_a_block_made_by_hand_is_read():
     assert list(read_blocks(block)) == [Block(0, BlockKind.HEADER, b'{"a":1}')]
 
 
-def test_samples_stand_in_their_block_as_documented():
-    ticks = [
-        (1000, (Reading("adc", "voltage0", 2.5, 990), None)),
-        (2000, (Reading("adc", "voltage0", None, 1990, Quality.ABSENT, "gone"), None)),
-    ]
-    payload = encode_samples(ticks)
-    assert struct.unpack_from("<IH", payload, 0) == (2, 2)
-    assert struct.unpack_from("<2q", payload, 6) == (1000, 2000)
-    assert struct.unpack_from("<2d", payload, 22) == (2.5, 0.0)
-    assert struct.unpack_from("<2q", payload, 38) == (-10, -10)
-    assert payload[54:56] == bytes([0, 8])
-    assert payload[88:90] == bytes([255, 255])
-    assert json.loads(payload[90:]) == [[0, 1, "gone"]]
-
-
 # --- there and back --------------------------------------------------------------------------------------------
-
-TIMES = st.integers(0, 2**62)
-NUMBERS = st.floats(allow_nan=False)
-WITH_NUMBER = st.tuples(NUMBERS, TIMES, st.just(Quality.GOOD), st.sampled_from(["", "slow"]))
-WITHOUT = st.tuples(
-    st.none(), TIMES, st.sampled_from([q for q in Quality if q is not Quality.GOOD]), st.text(max_size=10)
-)
-ROWS = st.lists(
-    st.tuples(TIMES, st.tuples(*[st.one_of(st.none(), WITH_NUMBER, WITHOUT)] * len(KEYS))), min_size=1, max_size=30
-)
-
-
-@settings(deadline=None)
-@given(ROWS)
-def test_samples_come_back_as_they_went(rows):
-    ticks = [
-        (t, tuple(None if r is None else Reading(*k, *r) for k, r in zip(KEYS, row, strict=True))) for t, row in rows
-    ]
-    assert decode_samples(encode_samples(ticks), KEYS) == ticks
-
-
-def test_a_reading_without_a_number_never_comes_back_as_good():
-    (tick,) = decode_samples(encode_samples([(5, (Reading("adc", "voltage0", None, 5),))]), KEYS[:1])
-    assert tick[1][0].quality is Quality.ABSENT
 
 
 @settings(deadline=None)
 @given(st.lists(st.dictionaries(st.text(max_size=5), st.one_of(st.text(max_size=9), st.integers()), min_size=1)))
 def test_events_come_back_as_they_went(events):
     assert decode_events(encode_events(events)) == events
-
-
-@pytest.mark.parametrize("cut", [0, 3, 5, 20, 40])
-def test_a_samples_block_that_does_not_hold_what_it_says_is_refused(cut):
-    payload = encode_samples([(n, (None, None, None)) for n in range(10)])
-    with pytest.raises(ValueError, match="samples block"):
-        decode_samples(payload[:cut], KEYS)
-
-
-def test_samples_of_another_number_of_channels_are_refused():
-    with pytest.raises(ValueError, match="1 channels, the header 3"):
-        decode_samples(encode_samples([(1, (None,))]), KEYS)
 
 
 def test_a_header_that_is_no_object_is_refused():
@@ -125,6 +72,7 @@ def test_a_header_that_is_no_object_is_refused():
 # What each kind of damage costs: the blocks that it touches, and no other.
 
 TICKS = [(n * 20_000_000, (Reading("adc", "voltage0", 2500.0 + n, n * 20_000_000), None, None)) for n in range(5)]
+encode_samples = SampleEncoder(KEYS).encode
 PAYLOADS = [
     (BlockKind.HEADER, encode_json({"drive": "d", "channels": [["map", *KEYS[0]]]})),
     (BlockKind.SAMPLES, encode_samples(TICKS)),
@@ -215,9 +163,3 @@ def test_a_good_checksum_over_a_payload_that_claims_to_unpack_to_a_terabyte_is_d
 def test_an_event_that_is_no_object_is_refused(payload):
     with pytest.raises(ValueError):
         decode_events(payload)
-
-
-@pytest.mark.parametrize("reasons", [b"null", b"7", b"[1]", b"[[[],0,1]]", b"{", b""])
-def test_samples_with_reasons_of_another_shape_are_refused(reasons):
-    with pytest.raises(ValueError):
-        decode_samples(struct.pack("<IH", 0, 0) + reasons, [])

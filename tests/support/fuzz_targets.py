@@ -15,11 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from cabcanary import units
-from cabcanary.expressions.parse import ConditionError, Names, Table, parse_condition, parse_number
+from cabcanary.expressions.names import ConditionError, Names, Table
+from cabcanary.expressions.parse import parse_condition, parse_number
 from cabcanary.expressions.scalar import compile_condition, compile_number
 from cabcanary.model import Quality, Reading, Value
 from cabcanary.plan import load_plan
-from cabcanary.recorder.archiver import Drive
+from cabcanary.recorder.recorded import Drive
 from cabcanary.settings.load import rules_from_text, settings_from_text
 from cabcanary.settings.positions import Positions
 from cabcanary.settings.problems import SettingsError
@@ -121,14 +122,14 @@ def condition(data: bytes) -> None:
     """Conditions and formulas: refused with a place in the text, or compiled and evaluated."""
     text = data.decode("utf-8", errors="replace")
     try:
-        tree, comparisons = parse_condition(text, NAMES)
+        tree = parse_condition(text, NAMES)
     except ConditionError as error:
         place = error.line, error.column
         assert (1, 1) <= place <= (text.count("\n") + text.count("\r") + 1, len(text) + 1)
     else:
-        assert compile_condition(tree)(_VALUES, [False] * comparisons) in (True, False, None)
+        assert compile_condition(tree)(_VALUES, 1) in (True, False, None)
     with contextlib.suppress(ConditionError):
-        interval = compile_number(parse_number(text, NAMES))(_VALUES)
+        interval = compile_number(parse_number(text, NAMES))(_VALUES, 1)
         assert interval is None or interval[0] <= interval[1]
 
 
@@ -170,7 +171,7 @@ def journal(data: bytes) -> None:
     """Journals: whole blocks around payloads of anything, behind a header of anything."""
     cut = 1 + (data[0] if data else 0)
     header, payload = data[1:cut], data[cut:]
-    kind = BlockKind(2 + (payload[0] if payload else 0) % 3)
+    kind = BlockKind(2 + (payload[0] if payload else 0) % 4)
     for file in (
         data,
         encode_block(0, BlockKind.HEADER, header) + encode_block(1, kind, payload[1:]),

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import pytest
 
 from cabcanary.clock import NS_PER_S
-from cabcanary.recorder.archiver import Drive
+from cabcanary.recorder.recorded import Drive
 from cabcanary_bench.follow import FeedLostError, Follower
 from cabcanary_bench.grade import Masks, Verdict, grade
 from cabcanary_bench.rig import Rig

@@ -58,7 +58,7 @@ class Annunciator:
         """Take in changes of alert states; returns what was decided."""
         new = []
         for change in changes:
-            if _wants_the_cab(change):
+            if change.sounds:
                 self._wanting[change.alert] = change
                 new.append(change)
             else:
@@ -120,13 +120,6 @@ class Annunciator:
         if words != self.failure:
             self.failure = words
             self.failure_told = False
-
-
-def _wants_the_cab(change: Change) -> bool:
-    """Active and nobody has taken note. What has returned, is shelved or suppressed is quiet: its state stays."""
-    if getattr(change, "shelved", False) or "suppressed" in change.state:
-        return False
-    return change.active and not change.acknowledged
 
 
 def _decision(sound: Sound, heard: Change, count: int, now_ns: int) -> Event:

@@ -34,15 +34,12 @@ def cab_words(change: Change) -> str:
     return f"{action(change.do)}. {change.say}."
 
 
-def alert_event(change: Change, limits: str = "") -> Event:
-    """A change of an alert's state as an event for the feed and the drive's record.
-
-    `limits` are those of the rule at this moment, as `Limits.text` gives them.
-    """
-    raised = change.active and not change.acknowledged
+def alert_event(change: Change) -> Event:
+    """A change of an alert's state as an event for the feed and the drive's record."""
+    raised = change.sounds
     text = f"{change.do}. {change.say}." if raised else f"{change.say}: {change.state}"
     if raised and change.figures:
-        text += f" ({change.figures}{'; ' + limits if limits else ''})"
+        text += f" ({change.figures})"
     data = {
         "state": change.state,
         "active": change.active,
@@ -53,9 +50,9 @@ def alert_event(change: Change, limits: str = "") -> Event:
         "say": change.say,
         "do": change.do,
         "figures": change.figures,
+        "latched": change.latched,
+        "shelved": change.shelved,
     }
-    if limits:
-        data["limits"] = limits
     return Event(change.time_ns, EventKind.ALERT, change.alert, text, data)
 
 

@@ -15,7 +15,7 @@ from cabcanary.channels.gas import AsBurnt, FuelCutGas
 from cabcanary.channels.measured import Measured
 from cabcanary.channels.pipeline import Pipeline
 from cabcanary.channels.shapes import CurveError
-from cabcanary.expressions.parse import ConditionError
+from cabcanary.expressions.names import ConditionError
 from cabcanary.settings.derived import (
     AfrChannel,
     AirflowChannel,

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 from cabcanary import units
 from cabcanary.channels.derive import Stateless
 from cabcanary.channels.usable import USABLE, unusable
-from cabcanary.expressions.parse import ConditionError, Names, dimension, parse_number
+from cabcanary.expressions.bounds import dimension
+from cabcanary.expressions.names import ConditionError, Names
+from cabcanary.expressions.parse import parse_number
 from cabcanary.expressions.scalar import compile_number
 from cabcanary.expressions.tree import channels_in
 from cabcanary.model import Quality, Value
@@ -32,7 +34,7 @@ class Formula(Stateless):
     def __init__(self, name: str, spec: FormulaChannel, channel_units: Mapping[str, str]) -> None:
         self.name, self.spec = name, spec
         others = {n: u for n, u in channel_units.items() if n != name}
-        tree = parse_number(spec.formula, Names(others, {}))
+        tree = parse_number(spec.formula, Names(others, {}, over_time=False))
         self._target = units.unit(spec.unit)
         if dimension(tree) != self._target.dimension:
             gives = units.dimension_name(dimension(tree))

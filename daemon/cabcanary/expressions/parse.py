@@ -4,74 +4,39 @@ from __future__ import annotations
 
 import difflib
 import math
-from dataclasses import dataclass, field
 from importlib import resources
-from typing import TYPE_CHECKING, Any, NoReturn, cast
+from typing import Any, NoReturn, cast
 
 from lark import Lark, Token, Tree
 from lark.exceptions import UnexpectedCharacters, UnexpectedEOF, UnexpectedInput
 
 from cabcanary import units
 from cabcanary.expressions import tree
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+from cabcanary.expressions.bounds import bounds, dimension, is_step, never_true
+from cabcanary.expressions.names import BaselineValue, ConditionError, Names, NoBaselineError, UnknownNameError
 
 #: Deeper nesting than any rule that a person can read; it keeps a hostile file from exhausting the stack.
 _DEEPEST = 40
 #: No mixture is as lean as this; AFR lies far above.
 HIGHEST_LAMBDA = 5.0
-
-
-class ConditionError(ValueError):
-    """What is wrong with a condition, at which line and column of its text (both from 1)."""
-
-    def __init__(self, message: str, line: int, column: int, fix: str = "") -> None:
-        super().__init__(message)
-        self.message, self.line, self.column, self.fix = message, line, column, fix
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A limit that depends on something, in SI."""
-
-    of: units.Dimension
-    gives: units.Dimension
-    xs: tuple[float, ...]
-    ys: tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Names:
-    """What a condition may speak of: the channels with their units, and the tables."""
-
-    channels: Mapping[str, str]
-    tables: Mapping[str, Table]
-    #: The lowest and highest value that a channel can show, in SI, where its sensor's range says so.
-    ends: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-
-
-class UnknownNameError(ConditionError):
-    """A name that is neither a channel nor a table; the rule may be one for a sensor that is not fitted."""
-
-    def __init__(self, name: str, line: int, column: int, fix: str) -> None:
-        super().__init__(f"there is no channel '{name}'", line, column, fix)
-        self.name = name
-
+#: A window's ticks are kept one by one: at 500 ticks a second this is what a small computer still carries with ease.
+LONGEST_WINDOW_S = 120.0
+_WINDOWS = ("rate", "average", "lowest", "highest")
+FUNCTIONS = ("abs", "min", "max", *_WINDOWS, "time_in", "baseline")
 
 _GRAMMAR = resources.files(__package__).joinpath("grammar.lark").read_text(encoding="utf-8")
 _LARK = Lark(_GRAMMAR, parser="lalr", propagate_positions=True, maybe_placeholders=True)
 
 
-def parse_condition(text: str, names: Names) -> tuple[tree.Condition, int]:
-    """Parse a condition; returns its tree and how many comparisons have a memory.
+def parse_condition(text: str, names: Names) -> tree.Condition:
+    """Parse a condition.
 
     Raises:
         ConditionError: it does not follow the grammar, or compares what cannot be compared.
         UnknownNameError: it speaks of a channel that is not there.
+        NoBaselineError: it speaks of a baseline that has not been measured.
     """
-    builder = _Builder(names)
-    return builder.condition(_read(text)), builder.comparisons
+    return _Builder(names).condition(_read(text))
 
 
 def parse_number(text: str, names: Names) -> tree.Number:
@@ -107,7 +72,6 @@ class _Builder:
     def __init__(self, names: Names) -> None:
         self._names = names
         self._depth = 0
-        self.comparisons = 0
 
     def condition(self, node: Tree[Token] | Token) -> tree.Condition:
         built = self._build(node)
@@ -144,7 +108,7 @@ class _Builder:
         return tree.Not(self.condition(node.children[-1]))
 
     def _on_compare(self, node: Tree[Token]) -> tree.Compare:
-        left_node, sign, right_node, _, band_node = node.children
+        sureness, left_node, sign, right_node, _, band_node = node.children
         left, right = self.number(left_node), self.number(right_node)
         if dimension(left) != dimension(right):
             _fail(
@@ -152,39 +116,52 @@ class _Builder:
                 f"compares {units.dimension_name(dimension(left))} with {units.dimension_name(dimension(right))}",
                 "give both sides the same kind of unit",
             )
+        _check_steps(node, left, right)
         band = 0.0
         if isinstance(band_node, Tree):
             value, unit = self._quantity_parts(band_node)
             if unit.dimension != dimension(left):
                 _fail(band_node, "the deadband's unit does not fit the comparison", "use the comparison's unit")
             band = value * unit.factor
-        self.comparisons += 1
-        comparison = cast("tree.Comparison", str(sign))
-        self._check_reach(node, comparison, left, right)
-        return tree.Compare(comparison, left, right, band, self.comparisons - 1)
+        comparison, sure = cast("tree.Comparison", str(sign)), cast("tree.Sureness", str(sureness or "likely"))
+        built = tree.Compare(comparison, left, right, band, sure)
+        self._check_reach(node, built)
+        return built
 
-    def _check_reach(
-        self, node: Tree[Token], comparison: tree.Comparison, left: tree.Number, right: tree.Number
-    ) -> None:
-        """A comparison that its sensor can never show to be true would sleep for ever."""
-        below = comparison in ("<", "<=")
-        if isinstance(left, tree.Quantity):
-            left, right, below = right, left, not below
-        limit = _constant(right)
-        if (
-            isinstance(left, tree.ChannelRef)
-            and left.unit.symbol == "lambda"
-            and limit is not None
-            and limit > HIGHEST_LAMBDA
-        ):
-            _fail(node, f"{limit:g} is no lambda", "if it is AFR, divide it by its scale: 12.5 on 14.7 is 0.850")
-        if not isinstance(left, tree.ChannelRef) or limit is None or left.name not in self._names.ends:
+    def _check_reach(self, node: Tree[Token], built: tree.Compare) -> None:
+        """A comparison that its sensors can never show to be true would sleep for ever."""
+        for one, other in ((built.left, built.right), (built.right, built.left)):
+            lowest = bounds(other, {})[0]
+            if (
+                isinstance(one, tree.ChannelRef)
+                and one.unit.symbol == "lambda"
+                and math.isfinite(lowest)
+                and lowest > HIGHEST_LAMBDA
+            ):
+                fix = "if it is AFR, divide it by its scale: 12.5 on 14.7 is 0.850"
+                _fail(node, f"{lowest:g} is no lambda", fix)
+        if not never_true(built, self._names.ends):
             return
-        low, high = self._names.ends[left.name]
-        if (below and limit <= low) or (not below and limit >= high):
-            end = left.unit.from_si(low if below else high)
-            message = f"this can never be seen: '{left.name}' ends at {end:.4g} {left.unit.symbol}".rstrip()
-            _fail(node, message, "set a limit within the sensor's range, or take a sensor that reaches it")
+        channels = [c for c in (built.left, built.right) if isinstance(c, tree.ChannelRef)]
+        if not channels:
+            _fail(node, "this can never be so, whatever the sensors show", "set a limit within what they can show")
+        below = (built.comparison in ("<", "<=")) is (channels[0] is built.left)
+        low, high = bounds(channels[0], self._names.ends)
+        end = channels[0].unit.from_si(low if below else high)
+        message = f"this can never be seen: '{channels[0].name}' ends at {end:.4g} {channels[0].unit.symbol}".rstrip()
+        _fail(node, message, "set a limit within the sensor's range, or take a sensor that reaches it")
+
+    def _on_stage(self, node: Tree[Token]) -> tree.Fixed:
+        _, test, text = node.children
+        name = str(text)[1:-1]
+        stages = self._names.stages
+        if name not in stages:
+            near = difflib.get_close_matches(name, stages, n=1, cutoff=0.5)
+            fix = f"did you mean '{near[0]}'?" if near else "name the stages in order in vehicle.stages"
+            _fail(text, f"there is no stage '{name}'", fix)
+        now, then = stages.index(self._names.stage), stages.index(name)
+        truth = {"is": now == then, "before": now < then, "from": now >= then, "after": now > then}[str(test)]
+        return tree.Fixed(truth, f"stage {test} '{name}'")
 
     def _on_sum(self, node: Tree[Token]) -> tree.Number:
         return self._chain(node)
@@ -215,56 +192,127 @@ class _Builder:
         if math.isinf(value):
             _fail(node, f"{number} is too large a number", "write a smaller one")
         try:
-            return value, units.unit(str(symbol) if symbol is not None else "")
+            return value, _unit(str(symbol) if symbol is not None else "")
         except units.UnitError as error:
             message, _, fix = str(error).partition("; ")
             _fail(symbol if isinstance(symbol, Token) else node, message, fix)
 
-    def _on_name(self, node: Tree[Token]) -> tree.ChannelRef:
+    def _on_name(self, node: Tree[Token]) -> tree.Number:
         token = node.children[0]
         name = str(token)
+        limit = self._names.limits.get(name)
+        if limit is not None:
+            return tree.Quantity(limit.si, limit.dimension, limit.text)
         if name not in self._names.channels:
             # Near enough to be a slip of the pen; a likeness such as fuel_pressure and air_pressure is none.
-            near = difflib.get_close_matches(name, self._names.channels, n=2, cutoff=0.85)
+            known = [*self._names.channels, *self._names.limits]
+            near = difflib.get_close_matches(name, known, n=2, cutoff=0.85)
             fix = f"did you mean {' or '.join(near)}?" if near else "name a channel of the settings file"
             line, column = _place(token)
             raise UnknownNameError(name, line, column, fix)
         return tree.ChannelRef(name, units.unit(self._names.channels[name]))
 
-    def _on_call(self, node: Tree[Token]) -> tree.TableCall:
-        token, argument_node = node.children
-        table = self._names.tables.get(str(token))
-        if table is None:
-            near = difflib.get_close_matches(str(token), self._names.tables, n=2, cutoff=0.6)
-            fix = f"did you mean {' or '.join(near)}?" if near else f"add a table [tables.{token}]"
-            _fail(token, f"there is no table '{token}'", fix)
-        argument = self.number(argument_node)
+    def _on_call(self, node: Tree[Token]) -> tree.Number:
+        token, *arguments = node.children
+        name = str(token)
+        if name in self._names.tables:
+            return self._table(node, name, arguments)
+        if name not in FUNCTIONS:
+            known = [*self._names.tables, *FUNCTIONS]
+            near = difflib.get_close_matches(name, known, n=2, cutoff=0.6)
+            fix = f"did you mean {' or '.join(near)}?" if near else f"add a table [tables.{name}]"
+            _fail(token, f"there is no table or function '{name}'", fix)
+        if name in ("min", "max"):
+            return self._extreme(node, name, arguments)
+        wanted = 2 if name in _WINDOWS else 1
+        if len(arguments) != wanted:
+            example = f"{name}(boost, 0.5 s)" if wanted == 2 else f"{name}(boost)"
+            _fail(token, f"'{name}' takes {wanted} and got {len(arguments)}", f"write it as in {example}")
+        if name == "abs":
+            return tree.Absolute(self.number(arguments[0]))
+        if name == "baseline":
+            return self._baseline(arguments[0])
+        if not self._names.over_time:
+            _fail(token, f"'{name}' looks back in time, and a channel's formula is of one tick", "use it in a rule")
+        if name == "time_in":
+            return tree.TimeIn(self.condition(arguments[0]))
+        return self._window(cast("tree.WindowKind", name), *arguments)
+
+    def _table(self, node: Tree[Token], name: str, arguments: list[Any]) -> tree.TableCall:
+        table = self._names.tables[name]
+        if len(arguments) != 1:
+            _fail(node, f"table '{name}' is looked up by one number", f"write {name}(…) with one of them")
+        argument = self.number(arguments[0])
         if dimension(argument) != table.of:
             _fail(
-                argument_node,
-                f"table '{token}' is a table of {units.dimension_name(table.of)}, "
+                arguments[0],
+                f"table '{name}' is a table of {units.dimension_name(table.of)}, "
                 f"and this is {units.dimension_name(dimension(argument))}",
                 "look it up by the quantity in its 'of'",
             )
-        return tree.TableCall(str(token), argument, table.xs, table.ys, table.gives)
+        return tree.TableCall(name, argument, table.xs, table.ys, table.gives)
+
+    def _extreme(self, node: Tree[Token], name: str, arguments: list[Any]) -> tree.Extreme:
+        parts = tuple(self.number(a) for a in arguments)
+        if len(parts) < 2:
+            _fail(node, f"'{name}' takes two numbers or more", f"write it as in {name}(map, barometer)")
+        for part, argument in zip(parts, arguments, strict=True):
+            if dimension(part) != dimension(parts[0]):
+                kinds = f"{units.dimension_name(dimension(parts[0]))} and {units.dimension_name(dimension(part))}"
+                _fail(argument, f"'{name}' of {kinds}", "give all of them the same kind of unit")
+        return tree.Extreme("min" if name == "min" else "max", parts)
+
+    def _window(self, kind: tree.WindowKind, of_node: Any, width_node: Any) -> tree.Window:
+        of, width = self.number(of_node), self.number(width_node)
+        if not isinstance(width, tree.Quantity) or width.dimension != units.TIME:
+            _fail(width_node, "the length of a window is a time", "write it as in 0.5 s")
+        if not 0 < width.si <= LONGEST_WINDOW_S:
+            _fail(width_node, f"a window of {width.text}", f"give more than 0 and at most {LONGEST_WINDOW_S:g} s")
+        of_dimension = dimension(of)
+        if kind == "rate":
+            of_dimension = cast("units.Dimension", tuple(x - y for x, y in zip(of_dimension, units.TIME, strict=True)))
+        return tree.Window(kind, of, round(width.si * 1e9), of_dimension)
+
+    def _baseline(self, node: Any) -> tree.Number:
+        name = str(node.children[0]) if isinstance(node, Tree) and node.data == "name" else ""
+        found = self._names.baselines.get(name)
+        line, column = _place(node)
+        if found is None:
+            near = difflib.get_close_matches(name, self._names.baselines, n=1, cutoff=0.5)
+            fix = f"did you mean {near[0]}?" if near else "describe it in a table [baselines.NAME]"
+            raise ConditionError(f"there is no baseline '{name}'", line, column, fix)
+        if not found.points:
+            raise NoBaselineError(name, line, column)
+        return self._baseline_value(name, found)
+
+    def _baseline_value(self, name: str, found: BaselineValue) -> tree.Number:
+        if found.by is None:
+            return tree.Quantity(found.points[0][1], found.dimension, found.text or f"baseline {name}")
+        by = tree.ChannelRef(found.by, units.unit(self._names.channels[found.by]))
+        xs, ys = zip(*found.points, strict=True)
+        return tree.TableCall(f"baseline {name}", by, xs, ys, found.dimension)
 
 
-def _constant(node: tree.Number) -> float | None:
-    """A quantity, negative or not, in SI; None for anything that changes."""
-    if isinstance(node, tree.Negative) and isinstance(node.of, tree.Quantity):
-        return -node.of.si
-    return node.si if isinstance(node, tree.Quantity) else None
+def _unit(symbol: str) -> units.Unit:
+    """A unit of the table, or one of them per unit of time, as rates are written: kPa/s, °C/min."""
+    above, slash, below = symbol.rpartition("/")
+    try:
+        return units.unit(symbol)
+    except units.UnitError:
+        if not slash or units.unit(below).dimension != units.TIME:
+            raise
+    of, per = units.unit(above), units.unit(below)
+    measured = cast("units.Dimension", tuple(x - y for x, y in zip(of.dimension, per.dimension, strict=True)))
+    # The rate of a temperature has no zero point.
+    return units.Unit(symbol, measured, of.factor / per.factor)
 
 
-def dimension(node: tree.Number) -> units.Dimension:
-    """What a number measures."""
-    match node:
-        case tree.ChannelRef(unit=unit):
-            return unit.dimension
-        case tree.Negative(of=inner):
-            return dimension(inner)
-        case tree.Quantity() | tree.TableCall() | tree.Arithmetic():
-            return node.dimension
+def _check_steps(node: Tree[Token], left: tree.Number, right: tree.Number) -> None:
+    """20 °C on a scale is 293 K; as the size of a step it is 20 K. What was meant must be told."""
+    for step, quantity in ((left, right), (right, left)):
+        if is_step(step) and isinstance(quantity, tree.Quantity) and quantity.text.endswith(("°C", "°F")):
+            message = f"{quantity.text} is a reading, and this is the size of a step"
+            _fail(node, message, "write a step of temperature in K: 20 °C more is 20 K more")
 
 
 def _combine(node: Tree[Token], operation: tree.Operation, left: tree.Number, right: tree.Number) -> units.Dimension:

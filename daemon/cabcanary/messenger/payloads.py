@@ -39,13 +39,14 @@ class AlertMessage(_Message):
     state: str = Field(description="as OPC UA Part 9 and ISA-18.2 use the words")
     active: bool
     acknowledged: bool
-    raised: bool = Field(description="active, and nobody has taken note")
+    raised: bool = Field(description="it asks for attention: it stands, and nobody has taken note or put it aside")
     priority: Literal["warning", "caution", "advisory"]
     blind: bool = Field(description="the monitor cannot see what this is about")
     say: str = ""
     do: str = ""
-    figures: str = Field(default="", description="with band and unit")
-    limits: str = ""
+    figures: str = Field(default="", description="each value with its band and unit, and the limit it was held against")
+    latched: bool = Field(default=False, description="it has gone, and stays until somebody has taken note")
+    shelved: bool = Field(default=False, description="a person has put it aside for a time")
 
 
 class AlertCounted(_Payload):

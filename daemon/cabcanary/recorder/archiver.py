@@ -9,31 +9,24 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import json
-import math
 import os
 import sys
-from array import array
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from cabcanary.model import Frame, Quality
-from cabcanary.plan import Plan, plan_from_texts
+from cabcanary.recorder.dating import date_afterwards, dated, known_time
+from cabcanary.recorder.layout import Survey, Table
+from cabcanary.recorder.recorded import Drive, NewerFormatError
+from cabcanary.recorder.retention import make_room, remove_leftovers
 from cabcanary.recorder.summary import Summary
-from cabcanary.settings.load import rules_from_text, settings_from_text
 from cabcanary.settings.problems import SettingsError
-from cabcanary.store.archive import Column, write_samples
-from cabcanary.store.journal import (
-    BlockKind,
-    Tick,
-    decode_events,
-    decode_json,
-    decode_samples,
-    read_blocks,
-)
+from cabcanary.settings.schema import Archive
+from cabcanary.store.archive import ROWS_PER_GROUP, SampleWriter
 from cabcanary.store.manifest import (
+    DRIVES,
     JOURNAL,
     MANIFEST_ENDING,
     Manifest,
@@ -44,74 +37,45 @@ from cabcanary.store.manifest import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
+
+    from cabcanary.plan import Plan
+    from cabcanary.recorder.dating import Dated, Fit
 
 
-class Drive:
-    """A journal's content, as far as it survived; its samples stay packed until they are walked through."""
-
-    def __init__(self, data: bytes) -> None:
-        self._data = data
-        header: dict[str, Any] | None = None
-        self.events: list[dict[str, Any]] = []
-        self.end: dict[str, Any] | None = None
-        highest, count = -1, 0
-        for block in read_blocks(data):
-            highest, count = max(highest, block.sequence), count + 1
-            if block.kind is BlockKind.HEADER and header is None:
-                header = decode_json(block.payload)
-            elif block.kind is BlockKind.EVENTS:
-                self.events += decode_events(block.payload)
-            elif block.kind is BlockKind.END:
-                self.end = decode_json(block.payload)
-        if header is None:
-            raise ValueError("the journal's first block did not survive, so nothing in it has a meaning")
-        self.header = header
-        self.lost_blocks = highest + 1 - count
-
-    def walk(self) -> Iterator[Tick]:
-        """Every tick that survived, in order, a block at a time: a drive of hours needs no memory of hours."""
-        keys = [(source, item) for _, source, item in self.header["channels"]]
-        last = -1
-        for block in read_blocks(self._data):
-            if block.kind is BlockKind.SAMPLES:
-                for tick in decode_samples(block.payload, keys):
-                    if tick[0] > last:
-                        last = tick[0]
-                        yield tick
-
-    @property
-    def ticks(self) -> list[Tick]:
-        """All ticks at once, for a short drive."""
-        return list(self.walk())
-
-    def plan(self) -> Plan:
-        """The plan that the drive ran with.
-
-        Raises:
-            SettingsError: this version of the program cannot read that drive's settings.
-        """
-        settings = settings_from_text(self.header["settings"], Path("recorded settings"))
-        rules = [rules_from_text(text, Path(name)) for name, text in self.header["rules"].items()]
-        return plan_from_texts(settings, rules)
-
-    def walk_frames(self, plan: Plan) -> Iterator[tuple[Tick, Frame]]:
-        """Every tick with its frame, computed again by the live code from the raw readings."""
-        pipeline = plan.pipeline()
-        pipeline.restore(self.header["channels_state"])
-        keys = [m.key for m in pipeline.measured]
-        for tick in self.walk():
-            time_ns, readings = tick
-            newest = {k: r for k, r in zip(keys, readings, strict=True) if r is not None}
-            yield tick, pipeline.step(newest, time_ns)
-
-    def frames(self, plan: Plan) -> list[Frame]:
-        """All frames at once, for a short drive."""
-        return [frame for _, frame in self.walk_frames(plan)]
+def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Everything that is to be done to the archive now; a report for each thing done."""
+    limits = Archive.model_validate(settings.get("archive", {}))
+    fit = known_time(float(settings.get("speed", 1.0)))
+    now = datetime.now(UTC) if fit is not None else None
+    if not (folder / JOURNAL).is_dir() and not (folder / DRIVES).is_dir():
+        return
+    # Room first, so that there is some for what is to be archived; a card that cannot be written says so by itself.
+    steps: list[Callable[[], list[dict[str, Any]]]] = [
+        partial(make_room, folder, limits, now),
+        partial(archive_all, folder, fit),
+        partial(date_afterwards, folder, fit),
+        partial(make_room, folder, limits, now),
+    ]
+    told: set[str] = set()
+    for step in steps:
+        try:
+            reports = step()
+        except OSError as error:
+            reports = [{"failed": "archive", "text": f"the archive cannot be kept: {error}"}]
+        for report in reports:
+            if report["text"] not in told:
+                told.add(report["text"])
+                yield report
+    with contextlib.suppress(OSError):
+        remove_leftovers(folder)
 
 
-def archive_all(folder: Path) -> list[dict[str, Any]]:
-    """Archive every journal that no daemon holds; one report for each."""
+def archive_all(folder: Path, fit: Fit | None = None) -> list[dict[str, Any]]:
+    """Archive every journal that no daemon holds; one report for each.
+
+    `fit` is what is known of the wall clock now; drives of the same start of the machine are dated by it.
+    """
     reports = []
     for path in sorted((folder / JOURNAL).glob("*.ccj")):
         try:
@@ -120,7 +84,7 @@ def archive_all(folder: Path) -> list[dict[str, Any]]:
             continue
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            reports.append(_archive_one(folder, path))
+            reports.append(_archive_one(folder, path, fit))
         except BlockingIOError:
             continue
         except (OSError, ValueError, KeyError) as error:
@@ -130,9 +94,11 @@ def archive_all(folder: Path) -> list[dict[str, Any]]:
     return reports
 
 
-def _archive_one(folder: Path, path: Path) -> dict[str, Any]:
+def _archive_one(folder: Path, path: Path, fit: Fit | None) -> dict[str, Any]:
     try:
         drive = Drive(path.read_bytes())
+    except NewerFormatError:
+        raise
     except ValueError as error:
         # Nothing can be made of it, and nothing is thrown away: it moves out of the way of the next start.
         path.rename(path.with_suffix(".unreadable"))
@@ -140,13 +106,42 @@ def _archive_one(folder: Path, path: Path) -> dict[str, Any]:
             "failed": path.stem,
             "text": f"{path.name}: {error}; kept as {path.with_suffix('.unreadable').name}",
         }
-    manifest = write_drive(folder, drive)
+    manifest = write_drive(folder, drive, fit)
     path.unlink()
     sync_folder(path.parent)
     return {"archived": manifest.drive, "recovered": manifest.recovered, "text": _words(manifest)}
 
 
-def write_drive(folder: Path, drive: Drive) -> Manifest:
+#: What of a journal's header goes into the archive: all that is needed to play the drive again.
+_ABOUT = (
+    "drive",
+    "vehicle",
+    "stage",
+    "software",
+    "settings",
+    "rules",
+    "baselines",
+    "channels",
+    "begun",
+    "channels_state",
+    "rules_state",
+    "clock",
+    "speed",
+    "boot",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Closing:
+    """What closing a drive has found out about it."""
+
+    survey: Survey
+    when: Dated
+    note: str
+    figures: dict[str, Any]
+
+
+def write_drive(folder: Path, drive: Drive, fit: Fit | None = None) -> Manifest:
     """Write a drive's Parquet file, its events and, last, its manifest."""
     header = drive.header
     note = ""
@@ -154,88 +149,64 @@ def write_drive(folder: Path, drive: Drive) -> Manifest:
         plan: Plan | None = drive.plan()
     except SettingsError as error:
         plan, note = None, f"values could not be computed: {error}"
-    table = _Table(drive, plan)
-    first_ns, last_ns = (table.times[0], table.times[-1]) if table.times else (0, 0)
-    start = _start_time(header, first_ns if table.times else None)
-    target = drive_folder(folder, header["vehicle"], start)
+    survey = Survey(drive)
+    when = dated(header, drive.events, survey.first_ns if survey.ticks else None, fit)
+    target = drive_folder(folder, header["vehicle"], when.start)
     target.mkdir(parents=True, exist_ok=True)
-    about = {k: header[k] for k in ("drive", "vehicle", "stage", "software", "settings", "rules")}
-    name = header["drive"]
-    times = np.frombuffer(table.times, dtype=np.int64) if table.times else np.array([], dtype=np.int64)
-    write_samples(target / f"{name}.parquet", times, table.columns(), {**about, "start": start})
+    summary = Summary(plan)
+    about = {k: header[k] for k in _ABOUT if k in header} | {"start": when.start, "clock_quality": when.quality}
+    _write_samples(target / f"{header['drive']}.parquet", drive, plan, survey, summary, about)
     lines = "".join(json.dumps(e, ensure_ascii=False) + "\n" for e in sorted(drive.events, key=lambda e: e["t"]))
-    write_atomically(target / f"{name}.events.jsonl", lines.encode())
-    manifest = Manifest(
-        drive=name,
+    write_atomically(target / f"{header['drive']}.events.jsonl", lines.encode())
+    closing = _Closing(survey, when, note, summary.result(drive.events, survey.first_ns))
+    manifest = _manifest(drive, closing)
+    write_atomically(target / f"{manifest.drive}{MANIFEST_ENDING}", manifest_json(manifest))
+    return manifest
+
+
+def _write_samples(
+    path: Path, drive: Drive, plan: Plan | None, survey: Survey, summary: Summary, about: dict[str, Any]
+) -> None:
+    """Compute and write a row group at a time, so that a drive of hours takes the memory of minutes."""
+    table = Table(drive.header, survey, plan)
+    writer = SampleWriter(path, table.columns, about)
+    try:
+        walk = drive.walk_frames(plan) if plan is not None else ((tick, None) for tick in drive.walk())
+        for tick, frame in walk:
+            table.add(tick, frame)
+            if frame is not None:
+                summary.add(frame)
+            if len(table) >= ROWS_PER_GROUP:
+                writer.add(table.take())
+        if len(table):
+            writer.add(table.take())
+        writer.close()
+    except BaseException:
+        writer.discard()
+        raise
+
+
+def _manifest(drive: Drive, closing: _Closing) -> Manifest:
+    header, survey, when = drive.header, closing.survey, closing.when
+    return Manifest(
+        drive=header["drive"],
         vehicle=header["vehicle"],
         stage=header["stage"],
-        start=start,
-        length_s=round((last_ns - first_ns) / 1e9, 3),
-        ticks=len(table.times),
+        start=when.start,
+        clock=when.quality,
+        clock_within_s=when.within_s,
+        boot=header.get("boot", ""),
+        first_ns=survey.first_ns,
+        speed=header.get("speed", 1.0),
+        length_s=round((survey.last_ns - survey.first_ns) / 1e9, 3),
+        ticks=survey.ticks,
         recovered=drive.end is None,
         lost_blocks=drive.lost_blocks,
         lost_ticks=int((drive.end or {}).get("lost_ticks", 0)),
         software=header["software"],
-        note=note,
-        **table.summary.result(drive.events, first_ns),
+        note=closing.note,
+        **closing.figures,
     )
-    write_atomically(target / f"{name}{MANIFEST_ENDING}", manifest_json(manifest))
-    return manifest
-
-
-def _start_time(header: dict[str, Any], first_ns: int | None) -> str:
-    """When the first sample was taken, by the wall clock as it stood when the drive started."""
-    mono_ns, wall = header["clock"]
-    seconds = (wall - (mono_ns - (mono_ns if first_ns is None else first_ns)) / header["speed"]) / 1e9
-    return datetime.fromtimestamp(seconds, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-class _Table:
-    """A drive's columns, filled tick by tick in the compact form that they are written in."""
-
-    def __init__(self, drive: Drive, plan: Plan | None) -> None:
-        self._measured = {name: n for n, (name, _, _) in enumerate(drive.header["channels"])}
-        self._units = plan.channel_units if plan else dict.fromkeys(self._measured, "")
-        self._wires = {m.name: m.wire_symbol for m in plan.pipeline().measured} if plan else {}
-        self.times = array("q")
-        self._values = {name: array("d") for name in self._units}
-        self._qualities = {name: array("B") for name in self._units}
-        self._raw = {name: array("d") for name in self._measured}
-        self.summary = Summary(plan)
-        if plan is None:
-            for tick in drive.walk():
-                self._add(tick, None)
-        else:
-            for tick, frame in drive.walk_frames(plan):
-                self._add(tick, frame)
-
-    def _add(self, tick: Tick, frame: Frame | None) -> None:
-        self.times.append(tick[0])
-        for name, n in self._measured.items():
-            reading = tick[1][n]
-            self._raw[name].append(math.nan if reading is None or reading.value is None else reading.value)
-        if frame is None:
-            for name in self._units:
-                self._values[name].append(math.nan)
-                self._qualities[name].append(Quality.ABSENT)
-            return
-        for name, value in frame.values.items():
-            self._values[name].append(math.nan if value.value is None else value.value)
-            self._qualities[name].append(value.quality)
-        self.summary.add(frame)
-
-    def columns(self) -> list[Column]:
-        return [
-            Column(
-                name,
-                unit,
-                np.asarray(self._values[name], dtype=np.float64),
-                np.asarray(self._qualities[name], dtype=np.uint8),
-                np.asarray(self._raw[name], dtype=np.float64) if name in self._raw else None,
-                self._wires.get(name, ""),
-            )
-            for name, unit in self._units.items()
-        ]
 
 
 def _words(manifest: Manifest) -> str:
@@ -258,7 +229,7 @@ def main() -> int:
     _be_modest()
     settings = json.loads(sys.stdin.readline())
     try:
-        for report in archive_all(Path(settings["folder"])):
+        for report in keep_house(Path(settings["folder"]), settings):
             sys.stdout.write(json.dumps(report, ensure_ascii=False) + "\n")
             sys.stdout.flush()
     except BrokenPipeError:

@@ -11,14 +11,13 @@ if TYPE_CHECKING:
 
 
 class DriveDetector:
-    """A drive is the time that the engine runs, short stops included.
+    """A drive is the time that the engine runs, or that the ignition is on, short stops included.
 
-    Running is judged by engine speed or by a charging supply, whichever is known and says yes. Once a drive
-    is under way and neither is known any more, it goes on: a bus that dies must not end the recording.
+    Once a drive is under way and nobody knows any more, it goes on: a bus that dies must not end the recording.
     """
 
     def __init__(self, spec: Drive) -> None:
-        self._running_channel = spec.running
+        self._running_channel = spec.ignition or spec.running
         self._ends_after_ns = int(spec.ends_after * 1e9)
         self.under_way = False
         self._stopped_since: int | None = None

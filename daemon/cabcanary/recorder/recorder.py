@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 from collections import deque
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import __version__
-from cabcanary.clock import wall_ns
+from cabcanary.clock import boot_id, wall_is_synchronised, wall_ns
 from cabcanary.model import Event, EventKind
 from cabcanary.recorder.detect import DriveDetector
+from cabcanary.store.journal import FORMAT
 
 if TYPE_CHECKING:
     import threading
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from cabcanary.plan import Plan
     from cabcanary.recorder.writer import JournalWriter
     from cabcanary.rules.engine import Engine
-    from cabcanary.store.journal import Tick
+    from cabcanary.store.samples import Tick
 
 #: How often, in clock seconds, the state of channels and rules is kept while no drive is under way.
 _SNAPSHOT_S = 1.0
@@ -48,6 +48,9 @@ class Recorder:
         self._snapshots: deque[States] = deque()
         self._kept_ns = int(plan.settings.drive.kept_before * 1e9)
         self._next_clock_note = 0
+        self._told_the_time = wall_is_synchronised()
+        #: Set once when the machine has learnt the time; whoever acts on it takes it back.
+        self.newly_told_the_time = False
         self._early_events: deque[dict[str, Any]] = deque(maxlen=_EARLY_EVENTS)
         self.drive: str | None = None
         self._started_ns = 0
@@ -75,12 +78,12 @@ class Recorder:
         change = self._detector.step(frame)
         if change == "start":
             return self._start(frame, tick), None
+        if frame.time_ns >= self._next_clock_note:
+            self._note_clock(frame.time_ns)
         if self.drive is None:
             self._before.append(tick)
             return None, None
         self._writer.tick(tick)
-        if frame.time_ns >= self._next_clock_note:
-            self._note_clock(frame.time_ns)
         if change == "end":
             return self._end(frame.time_ns)
         return None, None
@@ -120,24 +123,32 @@ class Recorder:
     ) -> dict[str, Any]:
         settings = self._plan.settings
         return {
+            "format": FORMAT,
             "drive": self.drive,
             "vehicle": settings.vehicle.name,
             "stage": settings.vehicle.stage,
             "software": __version__,
             "settings": self._plan.settings_text,
             "rules": self._plan.rule_texts,
+            "baselines": self._plan.baselines.model_dump(),
             "channels": [[m.name, *m.key] for m in self._pipeline.measured],
             "begun": begun,
             "channels_state": channels_state,
             "rules_state": rules_state,
             "clock": [now_ns, wall],
             "speed": self._clock.speed,
-            "boot": _boot_id(),
+            "boot": boot_id(),
         }
 
     def _note_clock(self, now_ns: int) -> None:
         self._next_clock_note = now_ns + int(_CLOCK_NOTE_S * 1e9)
-        self._writer.event(Event(now_ns, EventKind.CLOCK, "wall", "", {"wall": wall_ns()}).as_json())
+        synchronised = wall_is_synchronised()
+        if synchronised and not self._told_the_time:
+            # Drives of before can be dated now.
+            self._told_the_time = self.newly_told_the_time = True
+        if self.drive is not None:
+            data = {"wall": wall_ns(), "synchronised": synchronised}
+            self._writer.event(Event(now_ns, EventKind.CLOCK, "wall", "", data).as_json())
 
     def _end(self, now_ns: int) -> tuple[Event, threading.Event]:
         minutes = (now_ns - self._started_ns) / 60e9
@@ -147,10 +158,3 @@ class Recorder:
         done = self._writer.close({"ended": now_ns})
         self.drive = None
         return event, done
-
-
-def _boot_id() -> str:
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
-    except OSError:
-        return ""

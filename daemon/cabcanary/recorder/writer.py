@@ -11,26 +11,28 @@ import fcntl
 import os
 import queue
 import threading
+import time
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.store.journal import (
-    BlockKind,
-    Tick,
-    encode_block,
-    encode_events,
-    encode_json,
-    encode_samples,
-)
+from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json
 from cabcanary.store.manifest import JOURNAL, sync_folder
+from cabcanary.store.samples import SampleEncoder, tick_count
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from pathlib import Path
+
+    from cabcanary.store.samples import Steps, Tick
 
 #: A block every half second of clock time: a killed process loses less than a second.
 BLOCK_S = 0.5
 #: Synced to the card with every second block, about once a second.
 _BLOCKS_PER_SYNC = 2
+#: While ticks of more than a block wait, a slow card is synced less often: each sync then covers more of them.
+_TICKS_WAITING = 30
+_MOST_BLOCKS_PER_SYNC = 60
+#: A sync that takes longer than this, real seconds, is worth a word: a power cut would cost as much.
+_SLOW_SYNC_S = 2.0
 #: What waits for a stalled card, in ticks: a minute at 50 Hz. More is lost and counted.
 LONGEST_QUEUE = 3000
 
@@ -41,13 +43,21 @@ class JournalWriter:
     `tell(words, ok)` is called from the thread whenever writing begins to fail or works again.
     """
 
-    def __init__(self, folder: Path, tell: Callable[[str, bool], None]) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        tell: Callable[[str, bool], None],
+        steps: Mapping[tuple[str, str], Steps] | None = None,
+    ) -> None:
         self._folder = folder / JOURNAL
         self._tell = tell
+        self._steps = {} if steps is None else steps
         self._queue: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
         self.lost_ticks = 0
         self._failing = ""
         self._losing = False
+        self._lost_told = 0
+        self._slow = False
         self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
         self._thread.start()
 
@@ -61,9 +71,13 @@ class JournalWriter:
             self.lost_ticks += 1
             if not self._losing:
                 self._losing = True
+                self._lost_told = self.lost_ticks
                 self._tell("the card does not keep up: records are being lost", False)
             return
-        self._losing = False
+        if self._losing and self._queue.qsize() < LONGEST_QUEUE // 2:
+            # Not at the first gap: a slow card would go back and forth with every block.
+            self._losing = False
+            self._tell(f"the card keeps up again; {self.lost_ticks - self._lost_told + 1} ticks were lost", True)
         self._queue.put(("tick", tick))
 
     def event(self, event: dict[str, Any]) -> None:
@@ -77,6 +91,11 @@ class JournalWriter:
         self._queue.put(("close", ({**end, "lost_ticks": self.lost_ticks}, done)))
         self.lost_ticks = 0
         return done
+
+    @property
+    def able(self) -> bool:
+        """False from when it has told that it cannot write, or loses records, until it has told that it can again."""
+        return not (self._failing or self._losing)
 
     def stop(self, longest_s: float) -> bool:
         """Stop the thread; False if it did not finish within `longest_s` real seconds."""
@@ -102,11 +121,15 @@ class JournalWriter:
             if what == "stop":
                 return
 
+    def _keeps_up(self) -> bool:
+        return self._queue.qsize() < _TICKS_WAITING
+
     def _begin(self, drive: str, header: dict[str, Any]) -> _DriveFile | None:
         try:
-            return _DriveFile(self._folder, drive, header)
+            return _DriveFile(self._folder, drive, header, self._steps, self._keeps_up)
         except Exception as error:  # noqa: BLE001 - the thread must live for the next drive
-            self._tell(f"this drive cannot be recorded: {error}", False)
+            self._failing = f"this drive cannot be recorded: {error}"
+            self._tell(self._failing, False)
             return None
 
     def _try(self, drive: _DriveFile, what: str, content: Any) -> None:
@@ -121,20 +144,45 @@ class JournalWriter:
         else:
             if self._failing and not drive.behind:
                 self._failing = ""
-                self._tell("recording again", True)
+                lost = f"; {drive.lost_ticks} ticks of this drive are lost" if drive.lost_ticks else ""
+                self._tell(f"recording again{lost}", True)
+        self._watch_speed(drive.sync_s)
+        if what == "close" and drive.behind:
+            self._tell(f"the end of a drive could not be recorded: {drive.waiting_ticks} ticks are lost", False)
+
+    def _watch_speed(self, sync_s: float) -> None:
+        if sync_s > _SLOW_SYNC_S and not self._slow:
+            self._slow = True
+            self._tell(f"the card is slow: it took {sync_s:.1f} s to sync; a power cut now would cost as much", False)
+        elif self._slow and sync_s < _SLOW_SYNC_S / 2:
+            self._slow = False
+            self._tell("the card is as fast as it should be again", True)
 
 
 class _DriveFile:
     """The file of one drive: blocks go in whole or are cut off again."""
 
-    def __init__(self, folder: Path, drive: str, header: dict[str, Any]) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        drive: str,
+        header: dict[str, Any],
+        steps: Mapping[tuple[str, str], Steps],
+        keeps_up: Callable[[], bool],
+    ) -> None:
+        self._encoder = SampleEncoder([(source, item) for _, source, item in header["channels"]], steps)
         self._path = folder / f"{drive}.ccj"
         self._header = header
         self._descriptor: int | None = None
         self._good_end = 0
         self._torn = False
         self._sequence = 0
-        self._since_sync = 0
+        self._keeps_up = keeps_up
+        # What has been written since the last sync that went well, and where that one ended.
+        self._unsynced: list[tuple[BlockKind, bytes]] = []
+        self._synced = (0, 0)
+        #: How long the last sync took, real seconds.
+        self.sync_s = 0.0
         self._ticks: list[Tick] = []
         self._events: list[dict[str, Any]] = []
         self._pending: list[tuple[BlockKind, bytes]] = [(BlockKind.HEADER, encode_json(header))]
@@ -144,6 +192,11 @@ class _DriveFile:
     def behind(self) -> bool:
         """Something that should be on disk is not."""
         return bool(self._pending)
+
+    @property
+    def waiting_ticks(self) -> int:
+        """Ticks that are not on disk yet."""
+        return len(self._ticks) + sum(tick_count(p) for kind, p in self._pending if kind is BlockKind.SAMPLES)
 
     def take(self, what: str, content: Any) -> None:
         """Take one piece and write what has come together; on OSError it is kept for the next time."""
@@ -165,7 +218,7 @@ class _DriveFile:
 
     def _collect(self) -> None:
         if self._ticks:
-            self._pending.append((BlockKind.SAMPLES, encode_samples(self._ticks)))
+            self._pending.append((BlockKind.SAMPLES, self._encoder.encode(self._ticks)))
             self._ticks = []
         if self._events:
             self._pending.append((BlockKind.EVENTS, encode_events(self._events)))
@@ -174,7 +227,7 @@ class _DriveFile:
         while len(self._pending) > 120:
             kind, payload = self._pending.pop(1)
             if kind is BlockKind.SAMPLES:
-                self.lost_ticks += int.from_bytes(payload[:4], "little")
+                self.lost_ticks += tick_count(payload)
 
     def _write_pending(self, *, sync: bool = False) -> None:
         if self._descriptor is None:
@@ -183,12 +236,26 @@ class _DriveFile:
             kind, payload = self._pending[0]
             block = encode_block(self._sequence, kind, payload)
             self._write_whole(self._descriptor, block)
-            del self._pending[0]
+            self._unsynced.append(self._pending.pop(0))
             self._sequence += 1
-            self._since_sync += 1
-        if sync or self._since_sync >= _BLOCKS_PER_SYNC:
-            os.fsync(self._descriptor)
-            self._since_sync = 0
+        waiting = len(self._unsynced)
+        if sync or (waiting >= _BLOCKS_PER_SYNC and (self._keeps_up() or waiting >= _MOST_BLOCKS_PER_SYNC)):
+            self._sync(self._descriptor)
+
+    def _sync(self, descriptor: int) -> None:
+        begun = time.monotonic()
+        try:
+            os.fsync(descriptor)
+        except OSError:
+            # A kernel may forget what it could not write: the next sync would succeed without it. It is written again.
+            self._pending = self._unsynced + self._pending
+            self._unsynced = []
+            self._good_end, self._sequence = self._synced
+            self._torn = True
+            raise
+        self.sync_s = time.monotonic() - begun
+        self._unsynced.clear()
+        self._synced = (self._good_end, self._sequence)
 
     def _create(self) -> int:
         self._path.parent.mkdir(parents=True, exist_ok=True)

@@ -1,108 +1,98 @@
-"""The alert state machine: frames in, changes of alert states out.
+"""All rules together, live: a frame in, changes of alert states out.
 
-States are named as OPC UA Part 9 and ISA-18.2 name them. One step is pure: the same state and frame give
-the same result, time comes with the frame, and the state can be saved and restored in mid-drive.
+One step is pure: the same state and frame give the same result, time comes with the frame, and the state can be saved
+and restored in mid-drive.
 """
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.expressions.scalar import Truth, compile_condition
-from cabcanary.model import Frame, Priority, Quality
+from cabcanary.expressions.scalar import Known, Program, Reader, Truth, Values, compile_condition, compile_number
+from cabcanary.model import Frame, Quality
+from cabcanary.rules.blind import BLIND, BlindAlerts, blame
+from cabcanary.rules.figures import figures
+from cabcanary.rules.machine import Machine, Tick
+from cabcanary.rules.states import AlertState, Change, ShelveError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
-    from cabcanary.rules.load import Rule
+    from cabcanary.expressions.scalar import Interval
+    from cabcanary.expressions.tree import Compare, Condition
+    from cabcanary.rules.rule import Rule
 
-#: The blind timer drains at a quarter of the rate that it fills: a wire that is dead for a fifth of the
-#: time or more is still heard. At the full rate a wire that flickers half the time never would be.
-BLIND_DRAIN_DIVISOR = 4
-#: Between two ticks no more than this counts as blind: while the daemon itself stood still, nobody looked, and what
-#: came meanwhile may still lie unread.
-LONGEST_LOOK_NS = 100_000_000
-#: Wide-range sensors are ready 10 to 30 s after their power (common practice); one that says "heating" for longer than
-#: this has a dead heater, and its blindness counts in full.
-LONGEST_WARM_UP_NS = 90_000_000_000
-#: Prefix of the alert that a channel raises when a rule that matters cannot see through it.
-BLIND = "cannot_see_"
-
-#: Not written behind a figure: the channel's name says it already.
-_SILENT_UNITS = ("lambda", "state", "ratio")
-_USABLE = (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW)
+__all__ = ["BLIND", "AlertState", "Change", "Engine", "ShelveError"]
 
 
-@dataclass(slots=True)
-class AlertState:
-    """Where one alert stands."""
+#: A saved state of another version means nothing here.
+STATE_VERSION = 2
 
-    active: bool = False
-    acknowledged: bool = True
-    suppressed: bool = False
-    since_ns: int = 0
+
+class _Shared:
+    """A condition that several rules ask: evaluated once a tick."""
+
+    def __init__(self, node: Condition, reader: Reader) -> None:
+        self._program = compile_condition(node, reader)
+        self._now_ns: int | None = None
+        self._truth: Truth = None
+        #: Whether it was true when it was last known.
+        self.last_known = False
+
+    def at(self, known: Known, now_ns: int) -> Truth:
+        """The truth at this tick."""
+        if self._now_ns != now_ns:
+            self._now_ns, self._truth = now_ns, self._program.run(known, now_ns)
+            if self._truth is not None:
+                self.last_known = self._truth
+        return self._truth
 
     @property
-    def name(self) -> str:
-        """The state's name, as OPC UA Part 9 and ISA-18.2 use the words."""
-        if self.suppressed:
-            return "suppressed"
-        if not self.active and self.acknowledged:
-            return "normal"
-        return ("active" if self.active else "returned to normal") + (
-            ", acknowledged" if self.acknowledged else ", unacknowledged"
+    def remembers(self) -> bool:
+        """Whether it must see every tick."""
+        return self._program.remembers
+
+    def state(self) -> list[Any]:
+        """Plain JSON."""
+        return [self.last_known, self._program.state()]
+
+    def restore(self, state: list[Any]) -> None:
+        """Go on from a saved state."""
+        self.last_known, program = state
+        self._program.restore(program)
+        self._now_ns = None
+
+
+class _Runner:
+    """A rule with everything that is compiled for it."""
+
+    def __init__(
+        self, rule: Rule, machine: Machine, reader: Reader, shared: Callable[[Condition, str], _Shared]
+    ) -> None:
+        self.rule, self.machine = rule, machine
+        self.when: Program[Truth] = compile_condition(rule.when, reader)
+        # Tables belong to a file: the same words in another one may mean something else.
+        self.suppress = shared(rule.suppress_when, f"{rule.file}|{rule.suppress_text}") if rule.suppress_when else None
+        self.urgent = shared(rule.urgent_when, f"{rule.file}|{rule.urgent_text}") if rule.urgent_when else None
+        self.excess: Program[Interval] | None = (
+            compile_number(rule.inverse_time.excess, reader) if rule.inverse_time is not None else None
         )
 
+    def state(self) -> dict[str, Any]:
+        return {
+            "text": self.rule.fingerprint,
+            "when": self.when.state(),
+            "excess": self.excess.state() if self.excess else [],
+            **self.machine.state(),
+        }
 
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One alert's change of state, with what a person should be told."""
-
-    time_ns: int
-    alert: str
-    state: str
-    active: bool
-    acknowledged: bool
-    priority: Priority
-    blind: bool
-    say: str
-    do: str
-    figures: str
-
-
-@dataclass(slots=True)
-class _RuleState:
-    """What a rule remembers between ticks; all of it goes into a saved state."""
-
-    truth: Truth = False
-    may_rise: Truth = False
-    on_ns: int = 0
-    off_ns: int = 0
-    blind_ns: int = 0
-    blind_tripped: bool = False
-    blind_roots: list[str] = field(default_factory=list)
-    memory: list[bool] = field(default_factory=list)
-    suppress_memory: list[bool] = field(default_factory=list)
-    urgent: bool = False
-    urgent_memory: list[bool] = field(default_factory=list)
-
-
-def _timer(elapsed_ns: int, now: Truth, before: Truth, dt_ns: int, *, counts: bool) -> int:
-    """A delay's timer: it runs while the truth is `counts`, pauses on unknown, and only the opposite resets it."""
-    if now is None:
-        return elapsed_ns
-    if now is not counts:
-        return 0
-    return elapsed_ns + dt_ns if before is counts else elapsed_ns
-
-
-def _memories(rule: Rule) -> tuple[tuple[str, int], ...]:
-    return (
-        ("memory", rule.comparisons),
-        ("suppress_memory", rule.suppress_comparisons),
-        ("urgent_memory", rule.urgent_comparisons),
-    )
+    def restore(self, state: dict[str, Any]) -> None:
+        if state["text"] != self.rule.fingerprint or len(state["when"]) != len(self.when.state()):
+            return
+        self.when.restore(state["when"])
+        if self.excess is not None:
+            self.excess.restore(state["excess"])
+        self.machine.restore(state)
 
 
 class Engine:
@@ -122,207 +112,175 @@ class Engine:
     ) -> None:
         self.rules = tuple(rules)
         self._units = dict(channel_units)
-        self._when = [compile_condition(r.when) for r in self.rules]
-        self._running = running
-        self._urgent = [compile_condition(r.urgent_when) if r.urgent_when else None for r in self.rules]
-        self._suppress = [compile_condition(r.suppress_when) if r.suppress_when else None for r in self.rules]
         self._roots = dict(roots)
-        self._states = [
-            _RuleState(
-                memory=[False] * r.comparisons,
-                suppress_memory=[False] * r.suppress_comparisons,
-                urgent_memory=[False] * r.urgent_comparisons,
-            )
-            for r in self.rules
-        ]
-        self.alerts: dict[str, AlertState] = {r.id: AlertState() for r in self.rules}
-        self._blind_priority: dict[str, Priority] = {}
+        self._running = running
+        self._shared: dict[str, _Shared] = {}
+        self._reader = Reader()
+        self._runners = [_Runner(r, Machine(r, self._is_root), self._reader, self._share) for r in self.rules]
+        self._by_id = {r.rule.id: r for r in self._runners}
+        self._watched = [r for r in self._runners if not r.rule.out_of_service]
+        # What was true when last known, and what has a memory, must see every tick.
+        urgent = [r.urgent for r in self._watched]
+        self._always = [s for s in self._shared.values() if s in urgent or s.remembers]
+        self._blind = BlindAlerts()
         self._warming: dict[str, int] = {}
         self._last_ns: int | None = None
+
+    def _share(self, node: Condition, text: str) -> _Shared:
+        return self._shared.setdefault(text, _Shared(node, self._reader))
+
+    def _is_root(self, channel: str) -> bool:
+        return self._roots.get(channel, (channel,)) == (channel,)
+
+    @property
+    def alerts(self) -> dict[str, AlertState]:
+        """Where every alert stands."""
+        return {r.rule.id: r.machine.alert for r in self._runners} | self._blind.alerts
 
     def step(self, frame: Frame) -> list[Change]:
         """One tick; returns the changes of alert states, in the order of the rules, blind alerts last."""
         # Time never runs backwards here: the clock is monotonic. A first tick has no duration.
-        dt_ns = 0 if self._last_ns is None else max(0, frame.time_ns - self._last_ns)
-        self._last_ns = frame.time_ns
+        now_ns, values = frame.time_ns, frame.values
+        dt_ns = 0 if self._last_ns is None else max(0, now_ns - self._last_ns)
+        self._last_ns = now_ns
+        standing = self._standing(values)
         changes: list[Change] = []
-        for n, rule in enumerate(self.rules):
-            self._step_rule(n, rule, frame, dt_ns, changes)
-        self._follow_warming(frame)
-        self._step_blind(frame, changes)
-        return changes
-
-    def acknowledge(self, now_ns: int) -> list[Change]:
-        """A person has taken note of every alert that stands unacknowledged."""
-        changes = []
-        for alert, state in self.alerts.items():
-            if not state.acknowledged:
-                state.acknowledged = True
-                changes.append(self._change(now_ns, alert, state, ""))
-        return changes
-
-    # --- one rule -------------------------------------------------------------------------------------
-
-    def _step_rule(self, n: int, rule: Rule, frame: Frame, dt_ns: int, changes: list[Change]) -> None:
-        state, alert = self._states[n], self.alerts[rule.id]
-        truth = self._when[n](frame.values, state.memory)
-        suppress = self._suppress[n]
-        # Suppression must be known to hold: what is unknown suppresses nothing.
-        suppressed = suppress is not None and suppress(frame.values, state.suppress_memory) is True
-        urgent = self._urgent[n]
-        if urgent is not None:
-            known = urgent(frame.values, state.urgent_memory)
-            state.urgent = state.urgent if known is None else known
-        self._step_blind_timer(rule, state, truth, frame, min(dt_ns, LONGEST_LOOK_NS))
-        # Suppression holds back a trip; an alert that stands goes only when its condition is known to be false.
-        may_rise: Truth = False if suppressed else truth
-        state.on_ns = _timer(state.on_ns, may_rise, state.may_rise, dt_ns, counts=True)
-        # An alert never returns through unknown, but for one case: the engine is known to stand, the sensors went dark
-        # with the key, and nothing is left that could hurt. It would sound in a parked vehicle for ever.
-        if truth is None and self._standing(frame):
-            truth = False
-        state.off_ns = _timer(state.off_ns, truth, state.truth, dt_ns, counts=False)
-        state.truth, state.may_rise = truth, may_rise
-        before = alert.name
-        alert.suppressed = suppressed and truth is True and not alert.active
-        if not alert.active and may_rise is True and state.on_ns >= rule.on_delay_ns:
-            alert.active, alert.acknowledged, alert.since_ns = True, False, frame.time_ns
-        elif alert.active and truth is False and state.off_ns >= rule.off_delay_ns:
-            alert.active, alert.since_ns = False, frame.time_ns
-            # Alerts go away when the condition goes (14 CFR 25.1322); nothing latches here yet.
-            alert.acknowledged = True
-        if alert.name != before:
-            changes.append(self._change(frame.time_ns, rule.id, alert, self._figures(rule, frame)))
-
-    def _step_blind_timer(self, rule: Rule, state: _RuleState, truth: Truth, frame: Frame, dt_ns: int) -> None:
-        if self._standing(frame):
-            state.blind_ns, state.blind_tripped = 0, False
-        elif truth is None:
-            patient = rule.urgent_when is not None and not state.urgent
-            delay_ns = rule.blind_otherwise_ns if patient else rule.blind_delay_ns
-            state.blind_ns = min(state.blind_ns + dt_ns, max(delay_ns, 1))
-            blamed = self._blame(rule, frame)
-            # While what a derived channel remembers is still blind, the wire that blinded it stays to blame.
-            if not state.blind_roots or any(self._roots.get(b, (b,)) == (b,) for b in blamed):
-                state.blind_roots = blamed
-            if state.blind_ns >= delay_ns:
-                state.blind_tripped = True
-        else:
-            state.blind_ns = max(0, state.blind_ns - dt_ns // BLIND_DRAIN_DIVISOR)
-            if state.blind_ns == 0:
-                state.blind_tripped = False
-
-    def _standing(self, frame: Frame) -> bool:
-        if self._running is None:
-            return False
-        value = frame.values[self._running]
-        return value.quality is Quality.GOOD and value.value == 0.0
-
-    def _blame(self, rule: Rule, frame: Frame) -> list[str]:
-        """The channels that keep a rule from seeing: for a derived one, the first input that is unusable."""
-        blamed = []
-        for channel in rule.channels:
-            if frame.values[channel].quality in _USABLE:
+        tripped: list[Machine] = []
+        known = self._reader.read(values)
+        for shared in self._always:
+            shared.at(known, now_ns)
+        for runner in self._watched:
+            truth = runner.when.run(known, now_ns)
+            machine = runner.machine
+            if truth is False and machine.resting:
+                if runner.excess is not None and runner.excess.remembers:
+                    runner.excess.run(known, now_ns)
                 continue
-            roots = self._roots.get(channel, (channel,))
-            blamed.append(next((r for r in roots if frame.values[r].quality not in _USABLE), channel))
-        # All usable and still unknown: a value at the end of its range that proves nothing here, or else a
-        # division by zero.
-        saturated = [c for c in rule.channels if frame.values[c].quality is not Quality.GOOD]
-        return blamed or saturated or list(rule.channels)
+            if machine.step(self._tick(runner, frame, known, dt_ns, truth, standing=standing)):
+                changes.append(self._change(runner, frame, known))
+            if machine.memory.blind_tripped:
+                tripped.append(machine)
+        self._follow_warming(values, now_ns)
+        if tripped or self._blind.standing:
+            changes += self._blind.step(now_ns, tripped, values, self._warming.get)
+        return changes
 
-    # --- blindness: one alert per channel, at the root of it ---------------------------------------------
-
-    def _step_blind(self, frame: Frame, changes: list[Change]) -> None:
-        wanted: dict[str, Priority] = {}
-        for rule, state in zip(self.rules, self._states, strict=True):
-            if state.blind_tripped:
-                for root in state.blind_roots:
-                    warming = self._still_warming(root, frame)
-                    priority = min(rule.priority, Priority.CAUTION) if warming else rule.priority
-                    wanted[root] = max(wanted.get(root, priority), priority)
-        for root, priority in wanted.items():
-            self._raise_blind(root, priority, frame, changes)
-        for root in [r for r in self._blind_priority if r not in wanted]:
-            del self._blind_priority[root]
-            alert = self.alerts[BLIND + root]
-            alert.active, alert.acknowledged, alert.since_ns = False, True, frame.time_ns
-            changes.append(self._change(frame.time_ns, BLIND + root, alert, ""))
-
-    def _follow_warming(self, frame: Frame) -> None:
-        for name, value in frame.values.items():
-            if value.quality is Quality.WARMING:
-                self._warming.setdefault(name, frame.time_ns)
-            else:
-                self._warming.pop(name, None)
-
-    def _still_warming(self, root: str, frame: Frame) -> bool:
-        """Warming up, and not for longer than any sensor takes: after that it is dead like any other."""
-        since = self._warming.get(root)
-        return since is not None and frame.time_ns - since < LONGEST_WARM_UP_NS
-
-    def _raise_blind(self, root: str, priority: Priority, frame: Frame, changes: list[Change]) -> None:
-        before = self._blind_priority.get(root)
-        if before is not None and priority <= before:
-            return
-        alert = self.alerts.setdefault(BLIND + root, AlertState())
-        alert.active, alert.acknowledged, alert.since_ns = True, False, frame.time_ns
-        self._blind_priority[root] = priority
-        changes.append(
-            self._change(frame.time_ns, BLIND + root, alert, frame.values[root].reason, frame.values[root].quality)
+    def _tick(self, runner: _Runner, frame: Frame, known: Known, dt_ns: int, truth: Truth, *, standing: bool) -> Tick:
+        suppress, urgent, now_ns = runner.suppress, runner.urgent, frame.time_ns
+        excess = None if runner.excess is None else runner.excess.run(known, now_ns)
+        return Tick(
+            now_ns,
+            dt_ns,
+            truth,
+            # Suppression must be known to hold: what is unknown suppresses nothing.
+            suppress is not None and suppress.at(known, now_ns) is True,
+            urgent is not None and urgent.last_known,
+            standing,
+            None if excess is None else excess[0],
+            lambda: blame(runner.rule.channels, frame.values, self._roots),
         )
 
-    # --- words ------------------------------------------------------------------------------------------
+    def _standing(self, values: Values) -> bool:
+        if self._running is None:
+            return False
+        value = values[self._running]
+        return value.quality is Quality.GOOD and value.value == 0.0
 
-    def _change(
-        self, now_ns: int, alert: str, state: AlertState, figures: str, quality: Quality | None = None
-    ) -> Change:
-        blind = alert.startswith(BLIND)
-        if blind:
-            root = alert.removeprefix(BLIND)
-            priority = self._blind_priority.get(root, Priority.WARNING)
-            warming = quality is Quality.WARMING
-            say = f"{root} still warming up" if warming else f"Cannot see {root}"
-            do = "Stay off boost"
-        else:
-            rule = next(r for r in self.rules if r.id == alert)
-            priority, say, do = rule.priority, rule.say, rule.do
-        return Change(now_ns, alert, state.name, state.active, state.acknowledged, priority, blind, say, do, figures)
+    def _follow_warming(self, values: Values, now_ns: int) -> None:
+        warming = Quality.WARMING
+        for name, value in values.items():
+            if value.quality is warming:
+                self._warming.setdefault(name, now_ns)
+            elif name in self._warming:
+                del self._warming[name]
 
-    def _figures(self, rule: Rule, frame: Frame) -> str:
-        parts = []
-        for name in rule.channels:
-            value = frame.values[name]
-            if value.value is None:
-                parts.append(f"{name} {value.quality.words}")
-            else:
-                sign = {Quality.SATURATED_HIGH: "≥", Quality.SATURATED_LOW: "≤"}.get(value.quality, "")
-                unit = "" if self._units[name] in _SILENT_UNITS else self._units[name]
-                band = f" ± {value.uncertainty:.1g}" if value.uncertainty else ""
-                parts.append(f"{name} {sign}{value.value:.3g}{band} {unit}".rstrip())
-        return ", ".join(parts)
+    def _change(self, runner: _Runner, frame: Frame, known: Known) -> Change:
+        now_ns = frame.time_ns
+        sides: list[tuple[Compare, Interval, Interval]] = [
+            (node, left(known, now_ns), right(known, now_ns)) for node, left, right in runner.when.sides
+        ]
+        return change_of(runner.machine, now_ns, figures(runner.rule, frame.values, sides, self._units))
+
+    # --- what a person does -----------------------------------------------------------------------------
+
+    def acknowledge(self, now_ns: int) -> list[Change]:
+        """A person has taken note of every alert that asks for it; what has only stayed latched is reset."""
+        changes = [change_of(r.machine, now_ns, "") for r in self._runners if r.machine.alert.acknowledge(now_ns)]
+        return changes + self._blind.acknowledge(now_ns)
+
+    def shelve(self, alert: str, for_ns: int, now_ns: int, *, one_shot: bool = False) -> list[Change]:
+        """A person puts an alert aside, for a time or until it has gone once; it comes back by itself.
+
+        Raises:
+            ShelveError: there is no such alert, or it may not be put aside, or not for so long.
+        """
+        if alert.startswith(BLIND):
+            problem = self._blind.shelve(alert, now_ns, for_ns)
+            if problem:
+                raise ShelveError(problem)
+            return [self._blind.change(now_ns, alert)]
+        runner = self._by_id.get(alert)
+        if runner is None:
+            raise ShelveError(f"there is no alert '{alert}'")
+        runner.machine.shelve(now_ns, for_ns, one_shot=one_shot)
+        return [change_of(runner.machine, now_ns, "")]
+
+    def unshelve(self, alert: str, now_ns: int) -> list[Change]:
+        """Bring an alert back before its time."""
+        if alert.startswith(BLIND):
+            return self._blind.unshelve(alert, now_ns)
+        runner = self._by_id.get(alert)
+        if runner is None or not runner.machine.alert.shelved:
+            return []
+        runner.machine.unshelve()
+        return [change_of(runner.machine, now_ns, "")]
 
     # --- saving -----------------------------------------------------------------------------------------
 
     def state(self) -> dict[str, Any]:
         """Everything that later steps depend on; plain JSON."""
         return {
+            "version": STATE_VERSION,
             "last": self._last_ns,
-            "rules": {r.id: asdict(s) for r, s in zip(self.rules, self._states, strict=True)},
-            "alerts": {k: asdict(a) for k, a in self.alerts.items()},
-            "blind": {k: int(p) for k, p in self._blind_priority.items()},
+            "rules": {r.rule.id: r.state() for r in self._runners},
+            "shared": {text: s.state() for text, s in self._shared.items()},
+            "blind": self._blind.state(),
             "warming": dict(self._warming),
         }
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Go on from a saved state; rules that it does not know start anew."""
+        """Go on from a saved state; rules that it does not know, or knows otherwise, start anew.
+
+        A state of another version of this program is passed over.
+        """
+        if state.get("version") != STATE_VERSION:
+            return
         self._last_ns = state["last"]
-        for n, rule in enumerate(self.rules):
-            saved = state["rules"].get(rule.id)
-            if saved and all(len(saved[key]) == count for key, count in _memories(rule)):
-                self._states[n] = _RuleState(**saved)
-        for key, alert in state["alerts"].items():
-            if key in self.alerts or key.startswith(BLIND):
-                self.alerts[key] = AlertState(**alert)
-        self._blind_priority = {k: Priority(p) for k, p in state["blind"].items()}
-        self._warming = {k: int(t) for k, t in state.get("warming", {}).items()}
+        for runner in self._runners:
+            saved = state["rules"].get(runner.rule.id)
+            if saved:
+                runner.restore(saved)
+        for text, shared in self._shared.items():
+            if text in state["shared"]:
+                shared.restore(state["shared"][text])
+        self._blind.restore(state["blind"])
+        self._warming = {k: int(t) for k, t in state["warming"].items()}
+
+
+def change_of(machine: Machine, now_ns: int, words: str) -> Change:
+    """How a rule's alert stands now, as a change to tell."""
+    rule, alert = machine.rule, machine.alert
+    return Change(
+        now_ns,
+        rule.id,
+        alert.name,
+        alert.active,
+        alert.acknowledged,
+        rule.priority,
+        False,
+        rule.say,
+        rule.do,
+        words,
+        alert.latched,
+        alert.shelved,
+    )

@@ -1,53 +1,43 @@
-"""Rule files -> rules ready to run, those that are not fitted, and every problem."""
+"""Rule files -> rules ready to run, those that cannot run in this vehicle yet, and every problem."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import pairwise
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
-from cabcanary.expressions.parse import HIGHEST_LAMBDA, ConditionError, Names, Table, UnknownNameError, parse_condition
-from cabcanary.expressions.tree import Condition, channels_in
+from cabcanary.expressions.bounds import dimension
+from cabcanary.expressions.names import ConditionError, Names, NoBaselineError, UnknownNameError
+from cabcanary.expressions.parse import parse_condition, parse_number
+from cabcanary.expressions.tree import channels_in, longest_window_ns
 from cabcanary.model import Priority
+from cabcanary.rules.names import Measured, names_of
+from cabcanary.rules.rule import InverseTime, Rule
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from cabcanary.expressions.tree import Condition, Number
     from cabcanary.settings.load import Loaded
     from cabcanary.settings.problems import Problem
-    from cabcanary.settings.schema import RuleFile, RuleSpec, RuleTable
-
-
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """A rule ready to run. Delays are in nanoseconds; `channels` are those that its condition reads."""
-
-    id: str
-    priority: Priority
-    say: str
-    do: str
-    text: str
-    when: Condition
-    suppress_when: Condition | None
-    comparisons: int
-    suppress_comparisons: int
-    on_delay_ns: int
-    off_delay_ns: int
-    blind_delay_ns: int
-    urgent_when: Condition | None
-    urgent_comparisons: int
-    blind_otherwise_ns: int
-    channels: tuple[str, ...]
+    from cabcanary.settings.schema import RuleFile, RuleSpec
 
 
 @dataclass(frozen=True, slots=True)
 class NotFitted:
-    """A rule that speaks of a sensor which this vehicle does not have."""
+    """A rule that speaks of a sensor which this vehicle does not have, or of a baseline not measured yet."""
 
     id: str
     channel: str
     hint: str
+    baseline: str = ""
+
+    @property
+    def words(self) -> str:
+        """What it needs."""
+        if self.baseline:
+            return f"needs the baseline '{self.baseline}' of this stage, which has not been measured"
+        return f"needs a channel '{self.channel}'"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,29 +48,46 @@ class RuleSet:
     not_fitted: tuple[NotFitted, ...]
 
 
-def build_rules(
-    files: Sequence[Loaded[RuleFile]],
-    channel_units: Mapping[str, str],
-    ends: Mapping[str, tuple[float, float]] | None = None,
-) -> tuple[RuleSet, list[Problem]]:
-    """Build the rules of all files; a faulty rule is a problem, the others still come out.
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What rules are built for: the channels with their units and ends, the stage, and what was measured in it.
 
-    `ends` gives the lowest and highest value that a channel's sensor can show, in SI.
+    `ends` gives the lowest and highest value that a channel's sensor can show, in SI. `inputs` are the channels that
+    come from switches of the monitor's own.
     """
+
+    channel_units: Mapping[str, str]
+    ends: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    stages: tuple[str, ...] = ()
+    stage: str = ""
+    baselines: Mapping[str, Measured] = field(default_factory=dict)
+    inputs: tuple[str, ...] | None = None
+
+
+def build_rules(files: Sequence[Loaded[RuleFile]], setting: Setting) -> tuple[RuleSet, list[Problem]]:
+    """Build the rules of all files; a faulty rule is a problem, the others still come out."""
     problems: list[Problem] = []
     rules: list[Rule] = []
     absent: list[NotFitted] = []
     places: dict[str, str] = {}
     for loaded in files:
-        names = Names(channel_units, _build_tables(loaded, problems), ends or {})
+        names = names_of(
+            loaded,
+            setting.channel_units,
+            setting.ends,
+            setting.stages,
+            setting.stage,
+            setting.baselines,
+            problems,
+        )
+        _check_baselines(loaded, names, problems)
         for n, spec in enumerate(loaded.model.rule):
             if spec.id in places:
-                problems.append(
-                    loaded.problem(("rule", n, "id"), f"'{spec.id}' exists already, in {places[spec.id]}", "rename one")
-                )
+                message = f"'{spec.id}' exists already, in {places[spec.id]}"
+                problems.append(loaded.problem(("rule", n, "id"), message, "rename one"))
                 continue
             places[spec.id] = loaded.file.name
-            built = _build_rule(loaded, n, spec, names, problems)
+            built = _Builder(loaded, n, spec, names, setting, problems).build()
             if isinstance(built, NotFitted):
                 absent.append(built)
             elif built is not None:
@@ -88,86 +95,160 @@ def build_rules(
     return RuleSet(tuple(rules), tuple(absent)), problems
 
 
-def _build_tables(loaded: Loaded[RuleFile], problems: list[Problem]) -> dict[str, Table]:
-    tables = {}
-    for name, spec in loaded.model.tables.items():
-        xs = [x for x, _ in spec.points]
-        if any(a >= b for a, b in pairwise(xs)):
-            problems.append(
-                loaded.problem(
-                    ("tables", name, "points"),
-                    "the first numbers must rise from point to point",
-                    "sort the points",
-                )
-            )
-        # A faulty one is kept too, so that the rules that use it are not blamed as well.
-        if spec.gives == "lambda" and max(y for _, y in spec.points) > HIGHEST_LAMBDA:
-            fix = "if these are AFR, divide each by its scale: 12.5 on 14.7 is 0.850"
-            problems.append(loaded.problem(("tables", name, "points"), "these values are no lambda", fix))
-            continue
-        tables[name] = _table(spec)
-    return tables
-
-
-def _table(spec: RuleTable) -> Table:
-    of, gives = units.unit(spec.of), units.unit(spec.gives)
-    return Table(
-        of.dimension,
-        gives.dimension,
-        tuple(of.to_si(x) for x, _ in spec.points),
-        tuple(gives.to_si(y) for _, y in spec.points),
-    )
-
-
-def _build_rule(
-    loaded: Loaded[RuleFile], n: int, spec: RuleSpec, names: Names, problems: list[Problem]
-) -> Rule | NotFitted | None:
-    parsed: dict[str, tuple[Condition, int]] = {}
-    for key, text in _conditions(spec):
-        if text is None:
-            continue
+def _check_baselines(loaded: Loaded[RuleFile], names: Names, problems: list[Problem]) -> None:
+    for name, spec in loaded.model.baselines.items():
         try:
-            parsed[key] = parse_condition(text, names)
+            parse_condition(spec.when, names)
+        except UnknownNameError:
+            continue
+        except ConditionError as error:
+            path = ("baselines", name, "when")
+            problems.append(condition_problem(loaded, path, f"baseline {name}", error))
+
+
+class _Builder:
+    """One rule from its text."""
+
+    def __init__(
+        self,
+        loaded: Loaded[RuleFile],
+        n: int,
+        spec: RuleSpec,
+        names: Names,
+        setting: Setting,
+        problems: list[Problem],
+    ) -> None:
+        self._loaded, self._n, self._spec, self._names = loaded, n, spec, names
+        self._setting, self._problems = setting, problems
+        self._faulty = False
+
+    def build(self) -> Rule | NotFitted | None:
+        spec = self._spec
+        if spec.needs_ignition and not self._ignition_is_there():
+            return None
+        try:
+            when = self._condition("when", spec.when)
+            suppress = self._condition("suppress_when", spec.suppress_when)
+            urgent = self._condition("blind_urgent_when", spec.blind_urgent_when)
+            inverse = self._inverse_time()
         except UnknownNameError as error:
             return NotFitted(spec.id, error.name, error.fix)
+        except NoBaselineError as error:
+            return NotFitted(spec.id, "", "cabcanary baseline measure", error.name)
+        if when is None or self._faulty or not self._blindness_is_patient(when):
+            return None
+        return self._rule(when, suppress, urgent, inverse)
+
+    def _rule(
+        self, when: Condition, suppress: Condition | None, urgent: Condition | None, inverse: InverseTime | None
+    ) -> Rule:
+        spec = self._spec
+        priority = Priority[spec.priority.upper()]
+        shelvable = priority is not Priority.WARNING if spec.shelvable is None else spec.shelvable
+        return Rule(
+            id=spec.id,
+            priority=priority,
+            say=spec.say,
+            do=spec.do,
+            why=spec.why,
+            text=spec.when,
+            when=when,
+            suppress_text=spec.suppress_when or "",
+            suppress_when=suppress,
+            suppress_ends=spec.suppress_ends,
+            on_delay_ns=_ns(spec.on_delay),
+            off_delay_ns=_ns(spec.off_delay),
+            inverse_time=inverse,
+            latching=spec.latching,
+            re_alarm_ns=_ns(spec.re_alarm or 0.0),
+            re_alarm_count=spec.re_alarm_count,
+            shelvable=shelvable,
+            longest_shelve_ns=_ns(spec.longest_shelve),
+            out_of_service=spec.out_of_service,
+            blind_delay_ns=_ns(spec.blind_delay),
+            urgent_text=spec.blind_urgent_when or "",
+            urgent_when=urgent,
+            blind_otherwise_ns=_ns(spec.blind_delay_otherwise),
+            channels=channels_in(when),
+            file=self._loaded.file.name,
+            line=self._loaded.positions.key(("rule", self._n, "id"))[0],
+        )
+
+    def _note(self, key: str, message: str, fix: str) -> None:
+        self._faulty = True
+        self._problems.append(self._loaded.problem(("rule", self._n, key), message, fix))
+
+    def _condition(self, key: str, text: str | None) -> Condition | None:
+        if text is None:
+            return None
+        try:
+            return parse_condition(text, self._names)
+        except (UnknownNameError, NoBaselineError):
+            raise
         except ConditionError as error:
-            problems.append(_condition_problem(loaded, ("rule", n, key), spec.id, error))
-    if len(parsed) < sum(text is not None for _, text in _conditions(spec)):
-        return None
-    when, comparisons = parsed["when"]
-    suppress, suppress_comparisons = parsed.get("suppress_when", (None, 0))
-    urgent, urgent_comparisons = parsed.get("blind_urgent_when", (None, 0))
-    return Rule(
-        id=spec.id,
-        priority=Priority[spec.priority.upper()],
-        say=spec.say,
-        do=spec.do,
-        text=spec.when,
-        when=when,
-        suppress_when=suppress,
-        comparisons=comparisons,
-        suppress_comparisons=suppress_comparisons,
-        on_delay_ns=int(spec.on_delay * 1e9),
-        off_delay_ns=int(spec.off_delay * 1e9),
-        blind_delay_ns=int(spec.blind_delay * 1e9),
-        urgent_when=urgent,
-        urgent_comparisons=urgent_comparisons,
-        blind_otherwise_ns=int(spec.blind_delay_otherwise * 1e9),
-        channels=channels_in(when),
-    )
+            self._faulty = True
+            path = ("rule", self._n, key)
+            self._problems.append(condition_problem(self._loaded, path, f"rule {self._spec.id}", error))
+            return None
+
+    def _inverse_time(self) -> InverseTime | None:
+        spec = self._spec.inverse_time
+        if spec is None:
+            return None
+        excess = self._excess(spec.excess)
+        if excess is None:
+            return None
+        unit = units.unit(spec.unit)
+        if dimension(excess) != unit.dimension:
+            kinds = f"{units.dimension_name(dimension(excess))}, and unit is {units.dimension_name(unit.dimension)}"
+            self._note("inverse_time", f"the excess is {kinds}", 'give the unit of the excess, such as unit = "lambda"')
+            return None
+        xs = [x for x, _ in spec.points]
+        if xs != sorted(set(xs)):
+            self._note("inverse_time", "the first numbers must rise from point to point", "sort the points")
+            return None
+        # A step has no zero point: 5 K more is 5 K more.
+        points = tuple((x * unit.factor, seconds) for x, seconds in spec.points)
+        formula = (spec.k, spec.alpha) if spec.k is not None and spec.alpha is not None else None
+        return InverseTime(excess, points, formula, _ns(spec.drains_in))
+
+    def _excess(self, text: str) -> Number | None:
+        try:
+            return parse_number(text, self._names)
+        except (UnknownNameError, NoBaselineError):
+            raise
+        except ConditionError as error:
+            self._note("inverse_time", f"the excess: {error.message}", error.fix)
+            return None
+
+    def _blindness_is_patient(self, when: Condition) -> bool:
+        """A single lost reading keeps a window unknown for its whole length: that alone is no blindness."""
+        spec, window_ns = self._spec, longest_window_ns(when)
+        delays = {"blind_delay": spec.blind_delay}
+        if spec.blind_urgent_when is not None:
+            delays["blind_delay_otherwise"] = spec.blind_delay_otherwise
+        for key, delay in delays.items():
+            if window_ns and _ns(delay) <= window_ns:
+                message = f"one lost reading keeps this unknown for {window_ns / 1e9:g} s, and {key} is {delay:g} s"
+                self._note(key, message, f"make {key} longer than the window")
+                return False
+        return True
+
+    def _ignition_is_there(self) -> bool:
+        if self._setting.inputs is None or self._setting.inputs:
+            return True
+        message = "needs an ignition input of the monitor's own: what is fed by the key cannot see itself being dead"
+        fix = 'add a gpio source with an ignition pin and name its channel in engine_running\'s "ignition"'
+        self._note("id", message, fix)
+        return False
 
 
-def _conditions(spec: RuleSpec) -> tuple[tuple[str, str | None], ...]:
-    return (
-        ("when", spec.when),
-        ("suppress_when", spec.suppress_when),
-        ("blind_urgent_when", spec.blind_urgent_when),
-    )
+def _ns(seconds: float) -> int:
+    return round(seconds * 1e9)
 
 
-def _condition_problem(
-    loaded: Loaded[RuleFile], path: tuple[str | int, ...], rule_id: str, error: ConditionError
-) -> Problem:
+def condition_problem(loaded: Loaded[Any], path: tuple[str | int, ...], name: str, error: ConditionError) -> Problem:
+    """A fault in a condition, at its place in the file."""
     from cabcanary.settings.problems import Problem
 
     line, column = loaded.positions.value(path)
@@ -179,4 +260,4 @@ def _condition_problem(
         column = error.column + (column + 2 if error.line == 1 and not first_on_next_line else 0)
     else:
         column += error.column
-    return Problem(loaded.file, line, f"rule {rule_id}", error.message, error.fix, column)
+    return Problem(loaded.file, line, name, error.message, error.fix, column)

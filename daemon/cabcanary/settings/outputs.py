@@ -70,6 +70,8 @@ class Buttons(Strict):
     """What the driver can press."""
 
     acknowledge: Button | None = None
+    #: "Remember this": a note in the drive at that moment.
+    remember: Button | None = None
 
 
 class MqttTls(Strict):

@@ -79,3 +79,5 @@ def _expand(raw: Any) -> Any:
 #: A path or device name in which "${NAME:-default}" stands for a variable of the environment.
 Place = Annotated[str, BeforeValidator(_expand)]
 FolderPath = Annotated[Path, BeforeValidator(_expand)]
+#: The same, where an empty text, also one that a variable leaves empty, means that there is none.
+FolderPathOrNone = Annotated[Path | None, BeforeValidator(lambda raw: _expand(raw) or None)]

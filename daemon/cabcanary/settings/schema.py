@@ -22,7 +22,22 @@ class Vehicle(Strict):
 
     name: str = Field(min_length=1, max_length=60)
     stage: str = Field(min_length=1, max_length=60)
+    #: The build's stages in their order; the one above is one of them. Without it there is one stage.
+    stages: list[Annotated[str, Field(min_length=1, max_length=60)]] = []
     fuel: str = "E10"
+
+    @model_validator(mode="after")
+    def _a_stage_of_them(self) -> Vehicle:
+        if self.stages and self.stage not in self.stages:
+            raise ValueError(f"stage is '{self.stage}', and stages has {', '.join(self.stages)}; name one of them")
+        if len(set(self.stages)) < len(self.stages):
+            raise ValueError("stages names one twice; rename it")
+        return self
+
+    @property
+    def all_stages(self) -> tuple[str, ...]:
+        """Every stage in its order."""
+        return tuple(self.stages) or (self.stage,)
 
     @field_validator("fuel")
     @classmethod
@@ -70,13 +85,29 @@ Channel = Annotated[
 
 
 class Drive(Strict):
-    """When a drive starts and ends; `running` names the channel derived as engine_running."""
+    """When a drive starts and ends.
+
+    `running` names the channel derived as engine_running, which judges by engine speed, or by a charging supply with
+    the manifold's vacuum. With `ignition`, a channel that is not zero while the ignition is on, a drive is that time.
+    """
 
     running: Name = "engine_running"
+    ignition: Name | None = None
     #: Stalls and restarts within this stay one drive.
     ends_after: Seconds = 5.0
     #: How much of what went before the start is kept.
     kept_before: Seconds = 10.0
+
+
+class Archive(Strict):
+    """How much is kept. Drives without alerts go first, then those with; a drive marked as kept stays."""
+
+    #: Gigabytes (10^9 bytes) that all drives together may take.
+    largest_gb: float | None = Field(default=None, gt=0)
+    #: Days after which a drive goes.
+    oldest_days: float | None = Field(default=None, gt=0)
+    #: Gigabytes that stay free on the card, whatever the other two say.
+    free_gb: float = Field(default=1.0, ge=0)
 
 
 #: More ticks than this from before a drive would fill the recorder's queue at its start.
@@ -94,6 +125,7 @@ class Settings(Strict):
     checks: dict[Name, Check] = {}
     rules: list[str] = Field(default=[], description="rule files, relative to this file")
     drive: Drive = Drive()
+    archive: Archive = Archive()
     buttons: Buttons = Buttons()
     buzzer: Buzzer | None = None
     lamp: Lamp | None = None
@@ -122,6 +154,74 @@ class RuleTable(Strict):
     points: list[tuple[float, float]] = Field(min_length=2, max_length=200)
 
 
+class StageLimitSpec(Strict):
+    """A limit with a value of its own in each stage of the build."""
+
+    unit: UnitSymbol
+    by_stage: dict[str, float] = Field(min_length=1)
+
+
+class BaselineSpec(Strict):
+    """What is normal in this stage, to be measured on good drives: the median of a channel while `when` holds."""
+
+    of: Name
+    when: str = Field(min_length=1, max_length=2000)
+    #: Another channel that it depends on, and how wide a step of it counts as like.
+    by: Name | None = None
+    step: float = Field(default=1.0, gt=0)
+    #: Less than this in all is no measurement.
+    at_least: Seconds = 60.0
+    #: What the examples beside the rules take it to be, in the channel's unit.
+    example: float | None = None
+
+    @model_validator(mode="after")
+    def _once(self) -> BaselineSpec:
+        if self.by == self.of:
+            raise ValueError("a baseline cannot depend on itself; name another channel in 'by'")
+        return self
+
+
+class InverseTimeSpec(Strict):
+    """The worse, the sooner: for how long an excess is borne, by how large it is."""
+
+    #: A number in the rules' grammar, such as "lambda - ceiling(boost)".
+    excess: str = Field(min_length=1, max_length=500)
+    unit: UnitSymbol = ""
+    #: Pairs of excess, in `unit`, and seconds: straight lines between, held beyond the ends.
+    points: list[tuple[float, float]] = Field(default=[], max_length=50)
+    #: Or t = k / (excess^alpha - 1) s, the excess being a multiple of the setting (IEC 60255-151).
+    k: float | None = Field(default=None, gt=0)
+    alpha: float | None = Field(default=None, gt=0)
+    #: A damage of one is forgotten within this long.
+    drains_in: Seconds = 2.0
+
+    @model_validator(mode="after")
+    def _one_way(self) -> InverseTimeSpec:
+        formula = self.k is not None and self.alpha is not None
+        if formula == bool(self.points) or (self.k is None) != (self.alpha is None):
+            raise ValueError("give points, or k and alpha, not both")
+        if self.points and (len(self.points) < 2 or any(s <= 0 for _, s in self.points)):
+            raise ValueError("give at least two points, each with more than 0 s")
+        if self.drains_in <= 0:
+            raise ValueError("drains_in is more than 0 s")
+        return self
+
+
+class ExampleSpec(Strict):
+    """A few lines of signal, and what must and must not sound."""
+
+    name: str = Field(min_length=1, max_length=80)
+    #: Lines such as "1.5 s: boost = 5 psi, lambda = 0.9 in 2 s".
+    signal: list[str] = Field(min_length=1, max_length=100)
+    #: Lines such as "2.1 s to 2.4 s" in which the alert must come; none: it must never come.
+    sounds: list[str] = []
+    #: Lines such as "lambda at 2.1 s to 2.4 s": the channels that it must say it cannot see, and when.
+    blind: list[str] = []
+    #: The stage in force; that of the settings, if not given.
+    stage: str | None = None
+    length: Seconds | None = None
+
+
 class RuleSpec(Strict):
     """One rule as written: when it holds, how urgent, what to say and what to do."""
 
@@ -129,21 +229,51 @@ class RuleSpec(Strict):
     priority: Literal["warning", "caution", "advisory"]
     say: str = Field(min_length=1, max_length=60)
     do: str = Field(min_length=1, max_length=60)
+    #: What it is there for, in a sentence or two; shown by `rules explain`.
+    why: str = Field(default="", max_length=500)
     when: str = Field(min_length=1, max_length=2000)
     #: While this holds the rule is suppressed; blindness never is.
     suppress_when: str | None = None
+    #: Suppression also ends an alert that stands, where otherwise it holds a trip back and no more.
+    suppress_ends: bool = False
     on_delay: Seconds = 0.0
     off_delay: Seconds = 0.0
+    inverse_time: InverseTimeSpec | None = None
+    #: It stays until a person has taken note, also when its condition has gone.
+    latching: bool = False
+    #: Acknowledged and still active after this long, it asks again, at most so many times.
+    re_alarm: Seconds | None = None
+    re_alarm_count: int | None = Field(default=None, ge=1)
+    #: Whether a person may put it aside for a time; a warning only if this says so.
+    shelvable: bool | None = None
+    longest_shelve: Seconds = 3600.0
+    #: It judges what is fed by the key, so it takes an ignition input that is not.
+    needs_ignition: bool = False
+    #: Why it is not run for now. Listed at every start.
+    out_of_service: str = Field(default="", max_length=100)
     #: Unknown for longer than this is an alert of its own.
     blind_delay: Seconds = 0.5
     #: Where given: the delay above holds when this was true as last known, the other one when it was not.
     #: A sensor that dies at idle may be the key being turned; one that dies under boost is not.
     blind_urgent_when: str | None = None
     blind_delay_otherwise: Seconds = 5.0
+    example: list[ExampleSpec] = []
+
+    @model_validator(mode="after")
+    def _one_timing(self) -> RuleSpec:
+        if self.inverse_time is not None and self.on_delay:
+            raise ValueError("inverse_time takes the place of on_delay; give one of them")
+        if self.re_alarm_count is not None and self.re_alarm is None:
+            raise ValueError("re_alarm_count needs re_alarm")
+        if self.suppress_ends and self.suppress_when is None:
+            raise ValueError("suppress_ends needs suppress_when")
+        return self
 
 
 class RuleFile(Strict):
-    """A set of rules with the tables that they use."""
+    """A set of rules with the tables, limits by stage and baselines that they use."""
 
     tables: dict[Name, RuleTable] = {}
+    stage_limits: dict[Name, StageLimitSpec] = {}
+    baselines: dict[Name, BaselineSpec] = {}
     rule: list[RuleSpec] = []

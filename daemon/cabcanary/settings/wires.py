@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 from pydantic import Field, field_validator, model_validator
 
 from cabcanary.settings.base import Name, PinName, Strict
-from cabcanary.settings.quantities import FolderPath, Place, Seconds, UnitSymbol
+from cabcanary.settings.quantities import FolderPath, FolderPathOrNone, Place, Seconds, UnitSymbol
 
 
 class IioSource(Strict):
@@ -204,7 +204,19 @@ class GpioSource(Strict):
     pins: dict[Name, DigitalPin] = Field(min_length=1)
 
 
+class HostSource(Strict):
+    """The computer that this runs on: its clock, its card, its board, its recorder."""
+
+    kind: Literal["host"]
+    rate_hz: float = Field(default=1.0, gt=0, le=10)
+    #: On a bench: a folder of small text files named like the items, each read instead of the machine.
+    folder: FolderPathOrNone = None
+    #: A read that takes longer hangs, and its item is absent. Two readings are missed by then; sooner would tell of
+    #: every busy moment of a card.
+    hung_after: Seconds = 2.0
+
+
 Source = Annotated[
-    IioSource | HwmonSource | SerialTextSource | SerialBinarySource | CanSource | GpioSource,
+    IioSource | HwmonSource | SerialTextSource | SerialBinarySource | CanSource | GpioSource | HostSource,
     Field(discriminator="kind"),
 ]

@@ -8,12 +8,13 @@ from cabcanary import units
 from cabcanary.settings.wires import (
     CanSource,
     GpioSource,
+    HostSource,
     HwmonSource,
     IioSource,
     SerialBinarySource,
     SerialTextSource,
 )
-from cabcanary.sources import hwmon, iio
+from cabcanary.sources import hwmon, iio, this_computer
 from cabcanary.sources.obd_pids import ITEMS
 
 if TYPE_CHECKING:
@@ -37,6 +38,9 @@ def wire_of(source: Source, spec: MeasuredChannel) -> tuple[units.Unit, bool]:
             return units.unit((signal.unit if signal else "") or spec.wire_unit or spec.unit), False
         case GpioSource():
             return units.unit("state"), False
+        case HostSource():
+            # An item that there is none of is told of elsewhere.
+            return units.unit(this_computer.ITEMS.get(spec.item, spec.wire_unit or spec.unit)), False
         case SerialTextSource() | SerialBinarySource():
             # A number on a serial line is just one; the settings say in which unit, or it is the channel's own.
             return units.unit(spec.wire_unit or spec.unit), False
@@ -51,6 +55,8 @@ def offered(source: Source) -> list[str] | None:
             return [*source.items, *source.signals, *source.dbc_signals]
         case GpioSource():
             return list(source.pins)
+        case HostSource():
+            return list(this_computer.ITEMS)
         case SerialBinarySource():
             return list(source.fields)
         case SerialTextSource():

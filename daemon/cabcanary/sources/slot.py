@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from cabcanary.clock import STEP_NS
 from cabcanary.model import Quality, Reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+
+    from cabcanary.store.samples import Steps
 
 
 class Slots:
@@ -19,9 +22,14 @@ class Slots:
 
     def __init__(self) -> None:
         self.newest: dict[tuple[str, str], Reading] = {}
+        #: How a converter makes its numbers from whole codes, where the source knows; the journal keeps the codes.
+        self.steps: dict[tuple[str, str], Steps] = {}
 
     def put(self, reading: Reading) -> None:
         """Leave a reading; it replaces the one before."""
+        if reading.time_ns % STEP_NS:
+            # A time that a source has worked out goes in the clock's own steps.
+            reading = reading._replace(time_ns=reading.time_ns - reading.time_ns % STEP_NS)
         if reading.value is not None and not math.isfinite(reading.value):
             reading = reading._replace(value=None, quality=Quality.ABSENT, reason="no finite number")
         self.newest[reading.source, reading.item] = reading

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from cabcanary.model import Quality, Reading
 from cabcanary.sources.slot import Backoff, Slots, Status
+from cabcanary.store.samples import Steps
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -29,6 +30,9 @@ _LONGEST_VALUE = 32
 _WATCH_S = 0.05
 #: Failures in a row after which a device is looked for anew: it may have come back under another number.
 _MOST_FAILURES = 3
+#: What is read within this of each other carries one time. It is the earlier one, so nothing looks newer than it is,
+#: and a scan of many channels is kept with one time instead of many.
+_ONE_TIME_NS = 1_000_000
 #: A busy converter (a buffer owns it) or a bus that timed out: the device is still there.
 _PASSING = (errno.EBUSY, errno.EIO, errno.ETIMEDOUT, errno.EAGAIN, errno.EREMOTEIO, errno.ENODATA)
 
@@ -55,6 +59,7 @@ class _Work:
     channels: list[TreeChannel]
     busy: TreeChannel | None = None
     since_ns: int = 0
+    read_ns: int = 0
     gone: bool = False
     ended: threading.Event = field(default_factory=threading.Event)
 
@@ -137,6 +142,8 @@ class TreeReader:
                 continue
             backoff.reset()
             self._device = channels[0].path.parent.name
+            for channel in channels:
+                self._slots.steps[self.name, channel.item] = Steps(channel.scale, channel.offset)
             self._standing.clear()
             self._say()
             self._supervise(channels)
@@ -217,7 +224,10 @@ class TreeReader:
             work.busy = None
         self._stands(channel.item, "")
         value = (raw + channel.offset) * channel.scale
-        self._slots.put(Reading(self.name, channel.item, value, self._clock.now_ns()))
+        now = self._clock.now_ns()
+        if now - work.read_ns > _ONE_TIME_NS:
+            work.read_ns = now
+        self._slots.put(Reading(self.name, channel.item, value, work.read_ns))
         return True
 
     def _stands(self, item: str, words: str) -> None:

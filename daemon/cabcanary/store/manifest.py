@@ -37,7 +37,7 @@ class Manifest(BaseModel):
     drive: str
     vehicle: str
     stage: str
-    #: ISO 8601, UTC, as the system clock said.
+    #: ISO 8601, UTC; `clock` says how well it is known.
     start: str
     length_s: float
     ticks: int
@@ -52,7 +52,21 @@ class Manifest(BaseModel):
     leanest_under_boost: float | None = None
     leanest_at_boost: float | None = None
     alerts: list[AlertCount] = []
+    #: What went wrong in putting it together, if anything did.
     note: str = ""
+    #: How `start` is known: synchronised, dated afterwards, not synchronised, imported.
+    clock: str = "not synchronised"
+    #: How far `start` may be off, seconds; None where nobody knows.
+    clock_within_s: float | None = None
+    #: Which start of the machine, and what its monotonic clock said at the first sample: for dating it afterwards.
+    boot: str = ""
+    first_ns: int = 0
+    speed: float = 1.0
+    #: Kept by a person: retention leaves it for last.
+    kept: bool = False
+    notes: list[str] = []
+    #: Made from another drive with other curves, or from another program's file.
+    made_from: str = ""
 
 
 def slug(name: str) -> str:
@@ -100,3 +114,17 @@ def manifest_json(manifest: Manifest) -> bytes:
     """A manifest as its file holds it."""
     content: dict[str, Any] = manifest.model_dump()
     return json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n"
+
+
+def files_of(manifest_path: Path) -> list[Path]:
+    """All files of a drive, its manifest first."""
+    drive = manifest_path.name.removesuffix(MANIFEST_ENDING)
+    others = [p for p in manifest_path.parent.glob(f"{drive}.*") if p != manifest_path and not p.name.endswith(".new")]
+    return [manifest_path, *sorted(others)]
+
+
+def remove_drive(manifest_path: Path) -> None:
+    """Remove a drive. The manifest goes first: without one a drive is not listed, so none is listed in pieces."""
+    for path in files_of(manifest_path):
+        path.unlink(missing_ok=True)
+    sync_folder(manifest_path.parent)

@@ -6,6 +6,7 @@ import array
 import fcntl
 import os
 import pty
+import random
 import termios
 import threading
 import tty
@@ -27,6 +28,8 @@ class SerialPty:
         self.link = link
         self.backlog = backlog
         self.dropped = 0  # bytes that nobody fetched
+        self.disturbed = 0.0  # share of writes that arrive damaged
+        self._rng = random.Random(1)  # noqa: S311  # reproducible is the point
         self._lock = threading.Lock()
         self._master = self._slave = -1
         self.replug()
@@ -69,7 +72,13 @@ class SerialPty:
         return count[0]
 
     def write(self, data: bytes) -> int:
-        """Send to the host, never waiting; returns how many bytes went, the rest is counted as dropped."""
+        """Send to the host, never waiting; returns how many bytes went, the rest is counted as dropped.
+
+        Where the line is disturbed, a byte arrives with its top bit set, which no text has.
+        """
+        if self.disturbed and data and self._rng.random() < self.disturbed:
+            hit = self._rng.randrange(max(1, len(data) - 2))  # the line's end survives, so the next line is whole
+            data = data[:hit] + bytes([data[hit] | 0x80]) + data[hit + 1 :]
         with self._lock:
             if self._master < 0:
                 return 0

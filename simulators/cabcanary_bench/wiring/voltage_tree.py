@@ -52,6 +52,12 @@ class VoltageTree:
         # One write of always the same length: a reader never sees half a number or the rest of an old one.
         os.pwrite(descriptor, f"{counts:<{self._width}d}\n".encode("ascii"), 0)
 
+    def fail(self, channel: int) -> None:
+        """Make every read give nothing, as a converter that is there and does not answer; `write` ends it."""
+        descriptor = self._files.get(channel)
+        if descriptor is not None:
+            os.ftruncate(descriptor, 0)
+
     def block(self, channel: int) -> None:
         """Make reading the channel hang, as a converter that does not answer; before it is opened."""
         self.remove(channel)

@@ -1,0 +1,114 @@
+"""What people ask of the running daemon: acknowledge, put an alert aside, remember this moment.
+
+Each is done at once and becomes an event in the drive's record, so that the drive can be played again as it was.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Protocol
+
+from cabcanary.alerts import words
+from cabcanary.clock import NS_PER_S
+from cabcanary.model import Event, EventKind
+from cabcanary.rules.states import ShelveError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from cabcanary.alerts.annunciator import Annunciator
+    from cabcanary.rules.engine import Engine
+    from cabcanary.settings.outputs import Buttons
+
+#: What a note says that comes from a button; and how long one may be that is written.
+_REMEMBER, _LONGEST_NOTE = "remember this", 500
+#: Who may be named as having acknowledged, over the feed.
+_ASKERS = ("page", "mqtt")
+
+
+class Now(Protocol):
+    """A clock, as far as it is asked here."""
+
+    def now_ns(self) -> int:
+        """The time."""
+
+
+class Commands:
+    """Carries out what buttons and the feed ask. `tell` shows, publishes and records an event."""
+
+    def __init__(
+        self, engine: Engine, annunciator: Annunciator, clock: Now, buttons: Buttons, tell: Callable[[Event], None]
+    ) -> None:
+        self._engine, self._annunciator, self._clock, self._tell = engine, annunciator, clock, tell
+        self._buttons = buttons
+
+    def pressed(self, source: str, item: str) -> None:
+        """A switch has turned on; the driver's buttons are some of them."""
+        for button, act in (
+            (self._buttons.acknowledge, self.acknowledge),
+            (self._buttons.remember, self.remember),
+        ):
+            if button is not None and (source, item) == (button.source, button.item):
+                act("button")
+
+    def take(self, message: dict[str, Any]) -> dict[str, Any]:
+        """One request of the feed; returns the answer."""
+        by = message.get("by")
+        match message.get("do"):
+            case "acknowledge":
+                return {"acknowledged": self.acknowledge(by if by in _ASKERS else "feed")}
+            case "note":
+                text = str(message.get("text", "")).strip()[:_LONGEST_NOTE]
+                return {"noted": self.remember("feed", text or _REMEMBER)}
+            case "shelve":
+                return self._shelve(message)
+            case "unshelve":
+                return self._unshelve(str(message.get("alert", "")))
+            case other:
+                return {"error": f"unknown command {other!r}; there are: acknowledge, shelve, unshelve, note"}
+
+    def acknowledge(self, by: str) -> list[str]:
+        """A person has taken note: the sound stops, the states stay."""
+        now_ns = self._clock.now_ns()
+        changes = self._engine.acknowledge(now_ns)
+        text = f"{len(changes)} alert(s) acknowledged"
+        self._tell(Event(now_ns, EventKind.ACKNOWLEDGE, by, text, {"alerts": [c.alert for c in changes]}))
+        heard = self._annunciator.update(changes, now_ns)
+        taken = self._annunciator.acknowledged(now_ns)
+        for event in (*map(words.alert_event, changes), *heard, *([taken] if taken else [])):
+            self._tell(event)
+        return [c.alert for c in changes]
+
+    def remember(self, by: str, text: str = _REMEMBER) -> str:
+        """The driver wants this moment to be found again."""
+        self._tell(Event(self._clock.now_ns(), EventKind.NOTE, by, text))
+        return text
+
+    def _shelve(self, message: dict[str, Any]) -> dict[str, Any]:
+        """A person puts an alert aside for a time; it comes back by itself."""
+        alert, now_ns = str(message.get("alert", "")), self._clock.now_ns()
+        for_s, one_shot = message.get("seconds"), bool(message.get("one_shot"))
+        if not isinstance(for_s, int | float) or not math.isfinite(for_s):
+            return {"error": "shelve takes seconds, such as 600"}
+        try:
+            changes = self._engine.shelve(alert, int(for_s * NS_PER_S), now_ns, one_shot=one_shot)
+        except ShelveError as error:
+            return {"error": str(error)}
+        data = {"until": now_ns + int(for_s * NS_PER_S), "one_shot": one_shot}
+        self._tell(Event(now_ns, EventKind.SHELVE, alert, f"{alert} put aside for {for_s / 60:g} min", data))
+        self._tell_changes(changes, now_ns)
+        return {"shelved": [c.alert for c in changes]}
+
+    def _unshelve(self, alert: str) -> dict[str, Any]:
+        """Bring it back before its time."""
+        now_ns = self._clock.now_ns()
+        changes = self._engine.unshelve(alert, now_ns)
+        if changes:
+            self._tell(Event(now_ns, EventKind.SHELVE, alert, f"{alert} brought back", {"until": None}))
+            self._tell_changes(changes, now_ns)
+        return {"unshelved": [c.alert for c in changes]}
+
+    def _tell_changes(self, changes: list[Any], now_ns: int) -> None:
+        """What a person's doing changed: heard at once, shown and recorded."""
+        for event in (*map(words.alert_event, changes), *self._annunciator.update(changes, now_ns)):
+            self._tell(event)

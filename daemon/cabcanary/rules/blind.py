@@ -1,0 +1,157 @@
+"""Blindness: one alert for each channel at the root of it, however many rules cannot see through it."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from cabcanary.model import Priority, Quality
+from cabcanary.rules.states import AlertState, Change
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+    from cabcanary.model import Value
+    from cabcanary.rules.machine import Machine
+
+#: Wide-range sensors are ready 10 to 30 s after their power (common practice); one that says "heating" for longer than
+#: this has a dead heater, and its blindness counts in full.
+LONGEST_WARM_UP_NS = 90_000_000_000
+#: Prefix of the alert that a channel raises when a rule that matters cannot see through it.
+BLIND = "cannot_see_"
+#: A sensor that is known to be dead may be put aside for the way home, unless a warning depends on it.
+_LONGEST_SHELVE_NS = 3_600_000_000_000
+
+_USABLE = (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW)
+
+
+def blame(channels: Sequence[str], values: Mapping[str, Value], roots: Mapping[str, tuple[str, ...]]) -> list[str]:
+    """The channels that keep a rule from seeing: for a derived one, the first input that is unusable."""
+    blamed = []
+    for channel in channels:
+        if values[channel].quality in _USABLE:
+            continue
+        behind = roots.get(channel, (channel,))
+        blamed.append(next((r for r in behind if values[r].quality not in _USABLE), channel))
+    # All usable and still unknown: a value at the end of its range that proves nothing here, or else a
+    # division by zero, or a window that still holds what was not known.
+    saturated = [c for c in channels if values[c].quality is not Quality.GOOD]
+    return blamed or saturated or list(channels)
+
+
+class BlindAlerts:
+    """The alerts of channels that rules cannot see through."""
+
+    def __init__(self) -> None:
+        self.alerts: dict[str, AlertState] = {}
+        self._priority: dict[str, Priority] = {}
+
+    @property
+    def standing(self) -> bool:
+        """Whether any stands."""
+        return bool(self._priority)
+
+    @property
+    def shelved(self) -> bool:
+        """Whether a person has put any aside."""
+        return any(a.shelved for a in self.alerts.values())
+
+    def step(
+        self,
+        now_ns: int,
+        tripped: Iterable[Machine],
+        values: Mapping[str, Value],
+        warming_since: Callable[[str], int | None],
+    ) -> list[Change]:
+        """One tick; `tripped` are the rules that have been blind for too long."""
+        wanted: dict[str, Priority] = {}
+        for machine in tripped:
+            for root in machine.memory.blind_roots:
+                since = warming_since(root)
+                # Warming up, and not for longer than any sensor takes: after that it is dead like any other.
+                warming = since is not None and now_ns - since < LONGEST_WARM_UP_NS
+                priority = min(machine.rule.priority, Priority.CAUTION) if warming else machine.rule.priority
+                wanted[root] = max(wanted.get(root, priority), priority)
+        changes = [c for root, p in wanted.items() if (c := self._raise(now_ns, root, p, values[root])) is not None]
+        changes += [self._end(now_ns, root) for root in [r for r in self._priority if r not in wanted]]
+        for name, alert in self.alerts.items():
+            if alert.shelved_until_ns is not None and now_ns >= alert.shelved_until_ns:
+                changes += self._unshelve(now_ns, name, alert)
+        return changes
+
+    def _raise(self, now_ns: int, root: str, priority: Priority, value: Value) -> Change | None:
+        before = self._priority.get(root)
+        if before is not None and priority <= before:
+            return None
+        alert = self.alerts.setdefault(BLIND + root, AlertState())
+        alert.active, alert.acknowledged, alert.since_ns = True, False, now_ns
+        if priority is Priority.WARNING:
+            alert.shelved_until_ns = None
+        self._priority[root] = priority
+        return self.change(now_ns, BLIND + root, value.reason, value.quality)
+
+    def _end(self, now_ns: int, root: str) -> Change:
+        alert = self.alerts[BLIND + root]
+        alert.active, alert.acknowledged, alert.since_ns = False, True, now_ns
+        alert.shelved_until_ns = None
+        change = self.change(now_ns, BLIND + root)
+        del self._priority[root]
+        return change
+
+    def _unshelve(self, now_ns: int, name: str, alert: AlertState) -> list[Change]:
+        alert.shelved_until_ns = None
+        if alert.active:
+            alert.acknowledged = False
+        return [self.change(now_ns, name)]
+
+    def acknowledge(self, now_ns: int) -> list[Change]:
+        """A person has taken note of every dead sensor."""
+        return [self.change(now_ns, name) for name, alert in self.alerts.items() if alert.acknowledge(now_ns)]
+
+    def shelve(self, name: str, now_ns: int, for_ns: int) -> str:
+        """Put a dead sensor's alert aside for a time; returns why not, or nothing."""
+        alert = self.alerts.get(name)
+        if alert is None or not alert.active:
+            return f"'{name}' does not stand"
+        if self._priority[name.removeprefix(BLIND)] is Priority.WARNING:
+            return f"'{name}': a warning depends on this sensor"
+        if not 0 < for_ns <= _LONGEST_SHELVE_NS:
+            return f"'{name}' may be shelved for at most {_LONGEST_SHELVE_NS / 60e9:g} min"
+        alert.shelved_until_ns = now_ns + for_ns
+        return ""
+
+    def unshelve(self, name: str, now_ns: int) -> list[Change]:
+        """Bring it back before its time."""
+        alert = self.alerts.get(name)
+        return [] if alert is None or not alert.shelved else self._unshelve(now_ns, name, alert)
+
+    def change(self, now_ns: int, name: str, figures: str = "", quality: Quality | None = None) -> Change:
+        """How this alert stands now, in words."""
+        root, alert = name.removeprefix(BLIND), self.alerts[name]
+        priority = self._priority.get(root, Priority.WARNING)
+        say = f"{root} still warming up" if quality is Quality.WARMING else f"Cannot see {root}"
+        return Change(
+            now_ns,
+            name,
+            alert.name,
+            alert.active,
+            alert.acknowledged,
+            priority,
+            True,
+            say,
+            "Stay off boost",
+            figures,
+            shelved=alert.shelved,
+        )
+
+    def state(self) -> dict[str, Any]:
+        """Everything that later steps depend on; plain JSON."""
+        return {
+            "alerts": {k: asdict(a) for k, a in self.alerts.items()},
+            "priority": {k: int(p) for k, p in self._priority.items()},
+        }
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Go on from a saved state."""
+        self.alerts = {k: AlertState(**a) for k, a in state["alerts"].items()}
+        self._priority = {k: Priority(p) for k, p in state["priority"].items()}

@@ -1,0 +1,155 @@
+"""What a rule saw, in figures: each value with its band, the limit it was held against, and how sure it must be."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from cabcanary import units
+from cabcanary.expressions import tree
+from cabcanary.expressions.bounds import dimension, is_step
+from cabcanary.model import Quality
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from cabcanary.expressions.scalar import Interval
+    from cabcanary.model import Value
+    from cabcanary.rules.rule import Rule
+
+
+#: Not written behind a figure: the channel's name says it already.
+_SILENT_UNITS = ("lambda", "state", "ratio")
+_SIGNS = {Quality.SATURATED_HIGH: "≥", Quality.SATURATED_LOW: "≤"}
+_ABOVE = {"likely": "likely above", "possible": "possibly above", "certain": "certainly above"}
+
+
+def figures(
+    rule: Rule,
+    values: Mapping[str, Value],
+    sides: Sequence[tuple[tree.Compare, Interval, Interval]],
+    channel_units: Mapping[str, str],
+) -> str:
+    """Every channel that the rule reads, and behind it the limits that it was held against."""
+    limits: dict[str, list[str]] = {}
+    others = []
+    for node, left, right in sides:
+        words = _verdict(node, right)
+        if isinstance(node.left, tree.ChannelRef):
+            limits.setdefault(node.left.name, []).append(words)
+        elif left is not None:
+            others.append(f"{show(node.left)} {_shown(left, _unit_of(node.left))} ({words})")
+    parts = [_channel(name, values[name], channel_units[name], limits.get(name, [])) for name in rule.channels]
+    return ", ".join(parts + others)
+
+
+def shown_side(node: tree.Compare, left: Interval, right: Interval) -> str:
+    """Such as "boost 5.2 psi > 2 psi": a comparison with its left side as it is, and its limit."""
+    unit = _unit_of(node.left)
+    sure = "" if node.sureness == "likely" else f"{node.sureness} "
+    limit = node.right.text if isinstance(node.right, tree.Quantity) else _shown(right, unit)
+    return f"{sure}{show(node.left)} {_shown(left, unit)} {node.comparison} {limit}"
+
+
+def _channel(name: str, value: Value, unit: str, limits: Sequence[str]) -> str:
+    behind = f" ({', '.join(limits)})" if limits else ""
+    if value.value is None:
+        return f"{name} {value.quality.words}"
+    shown = "" if unit in _SILENT_UNITS else unit
+    band = f" ± {value.uncertainty:.1g}" if value.uncertainty else ""
+    return f"{name} {_SIGNS.get(value.quality, '')}{value.value:.3g}{band} {shown}".rstrip() + behind
+
+
+def _verdict(node: tree.Compare, right: Interval) -> str:
+    """Such as "likely above 8 psi"."""
+    words = _ABOVE[node.sureness]
+    if node.comparison in ("<", "<="):
+        words = words.replace("above", "below")
+    if isinstance(node.right, tree.Quantity):
+        return f"{words} {node.right.text}"
+    return f"{words} {_shown(right, _unit_of(node.left))}"
+
+
+def _shown(interval: Interval, unit: units.Unit) -> str:
+    if interval is None:
+        return "unknown"
+    low, high = (unit.from_si(x) if math.isfinite(x) else x for x in interval)
+    symbol = "" if unit.symbol in _SILENT_UNITS else unit.symbol
+    if math.isinf(high):
+        text = f"≥{low:.3g}"
+    elif math.isinf(low):
+        text = f"≤{high:.3g}"
+    else:
+        text = f"{low:.3g}" if low == high else f"{low:.3g} to {high:.3g}"
+    return f"{text} {symbol}".rstrip()
+
+
+def _unit_of(node: tree.Number) -> units.Unit:
+    """The unit to show a number in: that of a channel in it that measures the same, without its zero for a step."""
+    wanted = dimension(node)
+    for inner in tree.walk(node):
+        if isinstance(inner, tree.ChannelRef) and inner.unit.dimension == wanted:
+            return units.Unit(inner.unit.symbol, wanted, inner.unit.factor) if is_step(node) else inner.unit
+    if wanted == units.TIME:
+        return units.unit("s")
+    for inner in tree.walk(node):
+        if isinstance(inner, tree.Window) and inner.kind == "rate" and inner.dimension == wanted:
+            return _per_second(inner)
+    return units.Unit("in SI", wanted, 1.0)
+
+
+def _per_second(node: tree.Window) -> units.Unit:
+    of = _unit_of(node.of)
+    return units.Unit(f"{of.symbol}/s", node.dimension, of.factor)
+
+
+def show(node: tree.Node) -> str:
+    """A tree as it would be written, for messages and explanations."""
+    match node:
+        case tree.Compare() | tree.And() | tree.Or() | tree.Not() | tree.Switch() | tree.Fixed():
+            return _show_condition(node)
+        case tree.Quantity(text=text):
+            return text
+        case tree.ChannelRef(name=name):
+            return name
+        case tree.Negative(of=inner):
+            return f"-{_inner(inner)}"
+        case tree.Arithmetic(operation=operation, left=left, right=right):
+            return f"{_inner(left)} {operation} {_inner(right)}"
+        case _:
+            return _show_call(node)
+
+
+def _show_call(node: tree.TableCall | tree.Absolute | tree.Extreme | tree.Window | tree.TimeIn) -> str:
+    match node:
+        case tree.TableCall(name=name, argument=argument):
+            return f"{name}({show(argument)})"
+        case tree.Absolute(of=inner):
+            return f"abs({show(inner)})"
+        case tree.Extreme(kind=kind, parts=numbers):
+            return f"{kind}({', '.join(map(show, numbers))})"
+        case tree.Window(kind=kind, of=inner, width_ns=width):
+            return f"{kind}({show(inner)}, {width / 1e9:g} s)"
+        case tree.TimeIn(of=condition):
+            return f"time_in({show(condition)})"
+
+
+def _show_condition(node: tree.Condition) -> str:
+    match node:
+        case tree.Fixed(text=text):
+            return text
+        case tree.Switch(name=name):
+            return name
+        case tree.Compare():
+            sure = "" if node.sureness == "likely" else f"{node.sureness} "
+            return f"{sure}{show(node.left)} {node.comparison} {show(node.right)}"
+        case tree.And(parts=parts):
+            return " and ".join(_inner(p) for p in parts)
+        case tree.Or(parts=parts):
+            return " or ".join(_inner(p) for p in parts)
+        case tree.Not(of=condition):
+            return f"not {_inner(condition)}"
+
+
+def _inner(node: tree.Node) -> str:
+    return f"({show(node)})" if isinstance(node, tree.Arithmetic | tree.And | tree.Or) else show(node)

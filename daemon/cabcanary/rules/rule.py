@@ -1,0 +1,85 @@
+"""A rule, ready to run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from cabcanary.expressions.tree import Condition, Number
+    from cabcanary.model import Priority
+
+#: Damage is counted in whole numbers, so that its sum depends on nothing but what was added: this much is one.
+ONE_DAMAGE = 1 << 40
+
+
+@dataclass(frozen=True, slots=True)
+class InverseTime:
+    """The worse, the sooner: how long an excess is borne, by how large it is.
+
+    `excess` is a number; `points` are (excess in SI, seconds), straight lines between, held beyond the ends. Where
+    `formula` is given instead, it is (k, alpha) of t = k / (M^alpha - 1) s with M the excess (IEC 60255-151:2009,
+    inverse-time characteristic without the additive constant). A damage drains within `drain_ns` once the excess is
+    gone.
+    """
+
+    excess: Number
+    points: tuple[tuple[float, float], ...]
+    formula: tuple[float, float] | None
+    drain_ns: int
+
+    def permitted_ns(self, excess_si: float) -> float:
+        """How long this excess is borne, in nanoseconds; infinite where it is borne for ever."""
+        if self.formula is not None:
+            k, alpha = self.formula
+            if excess_si <= 1.0:
+                return float("inf")
+            # An excess beyond all measure is borne for no time at all.
+            return 0.0 if excess_si == float("inf") else k / (excess_si**alpha - 1.0) * 1e9
+        points = self.points
+        if excess_si <= points[0][0]:
+            return points[0][1] * 1e9
+        for (x0, y0), (x1, y1) in pairwise(points):
+            if excess_si < x1:
+                return (y0 + (y1 - y0) * ((excess_si - x0) / (x1 - x0))) * 1e9
+        return points[-1][1] * 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A rule ready to run. Delays are in nanoseconds; `channels` are those that its condition reads."""
+
+    id: str
+    priority: Priority
+    say: str
+    do: str
+    why: str
+    text: str
+    when: Condition
+    suppress_text: str
+    suppress_when: Condition | None
+    #: Suppression also ends an alert that stands; otherwise it holds a trip back and no more.
+    suppress_ends: bool
+    on_delay_ns: int
+    off_delay_ns: int
+    inverse_time: InverseTime | None
+    latching: bool
+    re_alarm_ns: int
+    re_alarm_count: int | None
+    shelvable: bool
+    longest_shelve_ns: int
+    #: Why nobody runs it for now; empty: it runs.
+    out_of_service: str
+    blind_delay_ns: int
+    urgent_text: str
+    urgent_when: Condition | None
+    blind_otherwise_ns: int
+    channels: tuple[str, ...]
+    file: str = ""
+    line: int = 0
+
+    @property
+    def fingerprint(self) -> str:
+        """What its saved state depends on: another text starts anew."""
+        return f"{self.text}|{self.suppress_text}|{self.urgent_text}"

@@ -1,0 +1,83 @@
+"""What was measured as normal in each stage: one small file in the daemon's folder, written when the vehicle stands."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from cabcanary.store.manifest import write_atomically
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+BASELINES_FILE = "baselines.json"
+
+
+class Baseline(BaseModel):
+    """One baseline of one stage. `points` are pairs of `by` and value, in their units; one pair where there is no `by`.
+
+    `spread` is half of the range that holds the middle 90 % of what was measured around the points.
+    """
+
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
+
+    name: str
+    stage: str
+    of: str
+    unit: str
+    by: str | None = None
+    by_unit: str = ""
+    points: list[tuple[float, float]] = Field(min_length=1, max_length=500)
+    spread: float = 0.0
+    seconds: float = 0.0
+    #: ISO 8601, UTC.
+    measured: str = ""
+    drives: list[str] = []
+
+
+class Baselines(BaseModel):
+    """Every baseline that has been measured; a newer one of the same name and stage takes the place of the older."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True)
+
+    baselines: list[Baseline] = []
+
+    def of_stage(self, stage: str) -> dict[str, Baseline]:
+        """Those of one stage, by name."""
+        return {b.name: b for b in self.baselines if b.stage == stage}
+
+    def with_one(self, new: Baseline) -> Baselines:
+        """These, with a new one in place of its older self."""
+        others = [b for b in self.baselines if (b.stage, b.name) != (new.stage, new.name)]
+        return Baselines(baselines=[*others, new])
+
+
+class BaselinesError(Exception):
+    """The file of baselines cannot be used; the text says why."""
+
+
+def read_baselines(folder: Path) -> Baselines:
+    """The baselines kept in the daemon's folder; none where there is no file.
+
+    Raises:
+        BaselinesError: there is a file and it cannot be read.
+    """
+    path = folder / BASELINES_FILE
+    try:
+        text = path.read_bytes()
+    except FileNotFoundError:
+        return Baselines()
+    except OSError as error:
+        raise BaselinesError(f"{path} cannot be read: {error.strerror or error}") from error
+    try:
+        return Baselines.model_validate_json(text)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(map(str, first["loc"]))
+        raise BaselinesError(f"{path} is no file of baselines ({where}: {first['msg']}); move it away") from error
+
+
+def write_baselines(folder: Path, baselines: Baselines) -> None:
+    """Write the file, whole or not at all."""
+    write_atomically(folder / BASELINES_FILE, baselines.model_dump_json(indent=1).encode())

@@ -1,0 +1,126 @@
+"""What recording costs, beside what everybody would use: the same readings, as safe, in the same run.
+
+24 channels at 50 Hz with noise of 2 codes rms of a 12-bit converter (support/recorded_hour.py says what they do).
+Every way keeps tick time, the time of each converter's scan, 24 raw numbers and 24 qualities, and is synced to the card
+once a second of drive. "written" is what the kernel counts as sent to the storage layer for this process
+(write_bytes of /proc/self/io): whole pages, the file system's own journal left out.
+
+Bytes and memory are the same on every machine, so they are asserted, against the bars that the project set itself;
+time is printed only.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pyarrow as pa
+import pytest
+from recorded_hour import KEYS, STEPS, Signals, written
+
+SUPPORT = Path(__file__).parents[1] / "support"
+_PER_SYNC = 50
+_COLUMNS = [*(f"raw{c}" for c in range(24)), *(f"quality{c}" for c in range(24))]
+
+_ARCHIVE = """
+import json, sys, time
+from pathlib import Path
+from recorded_hour import peak_mb
+from cabcanary.recorder.archiver import archive_all
+before = peak_mb()
+archive_all(Path(sys.argv[1]))
+print(json.dumps([time.process_time(), before, peak_mb()]))
+"""
+
+
+def rows(ticks: int):
+    for tick_ns, scans, codes in Signals().ticks(ticks):
+        yield [
+            tick_ns,
+            *scans,
+            *((code + 0.0) * STEPS[k].scale for k, code in zip(KEYS, codes, strict=True)),
+            *[0] * 24,
+        ]
+
+
+def sqlite_rows(folder: Path, made: list[list[float]]) -> None:
+    database = sqlite3.connect(folder / "drive.sqlite", isolation_level=None)
+    database.execute("pragma journal_mode=wal")
+    database.execute("pragma synchronous=full")
+    types = ", ".join(f"{c} {'real' if c.startswith('raw') else 'integer'}" for c in _COLUMNS)
+    database.execute(f"create table samples (tick integer primary key, s0 integer, s1 integer, s2 integer, {types})")
+    places = ",".join("?" * len(made[0]))
+    for n in range(0, len(made), _PER_SYNC):
+        database.execute("begin")
+        database.executemany(f"insert into samples values ({places})", made[n : n + _PER_SYNC])
+        database.execute("commit")
+    database.close()
+
+
+def csv_rows(folder: Path, made: list[list[float]]) -> None:
+    with (folder / "drive.csv").open("w", encoding="ascii") as file:
+        for n in range(0, len(made), _PER_SYNC):
+            file.write("".join(",".join(map(repr, row)) + "\n" for row in made[n : n + _PER_SYNC]))
+            file.flush()
+            os.fsync(file.fileno())
+
+
+def arrow_rows(folder: Path, made: list[list[float]]) -> None:
+    times = [(name, pa.int64()) for name in ("tick", "s0", "s1", "s2")]
+    schema = pa.schema([*times, *((c, pa.float64() if c.startswith("raw") else pa.uint8()) for c in _COLUMNS)])
+    with (folder / "drive.arrow").open("wb") as file, pa.ipc.new_stream(file, schema) as stream:
+        for n in range(0, len(made), _PER_SYNC):
+            columns = list(zip(*made[n : n + _PER_SYNC], strict=True))
+            arrays = [pa.array(c, type=f.type) for c, f in zip(columns, schema, strict=True)]
+            stream.write_batch(pa.record_batch(arrays, schema=schema))
+            file.flush()
+            os.fsync(file.fileno())
+
+
+def child(*command: str):
+    path = os.pathsep.join([str(SUPPORT), os.environ.get("PYTHONPATH", "")])
+    environment = {**os.environ, "PYTHONPATH": path}
+    result = subprocess.run([sys.executable, *command], capture_output=True, check=True, text=True, env=environment)
+    return json.loads(result.stdout.splitlines()[-1])
+
+
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("minutes", [4.0, pytest.param(60.0, marks=pytest.mark.long)])
+def test_an_hour_of_24_channels_fits_its_bars(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], minutes: float
+) -> None:
+    hour = 60.0 / minutes
+    ours = child(str(SUPPORT / "recorded_hour.py"), str(tmp_path), str(minutes))
+    archive_s, before_mb, archive_mb = child("-c", _ARCHIVE, str(tmp_path))
+    (parquet,) = tmp_path.glob("drives/*/*/*.parquet")
+    kept = sum(p.stat().st_size for p in parquet.parent.iterdir())
+    made = list(rows(int(minutes * 3000)))
+    table = [("journal", ours["bytes"], ours["written"], ours["cpu_s"])]
+    for name, work in (("SQLite, WAL, full sync", sqlite_rows), ("CSV", csv_rows), ("Arrow IPC stream", arrow_rows)):
+        folder = tmp_path / name
+        folder.mkdir()
+        begun, before = time.process_time(), written()
+        work(folder, made)
+        spent, sent = time.process_time() - begun, written() - before
+        table.append((name, sum(p.stat().st_size for p in folder.iterdir()), sent, spent))
+    with capsys.disabled():
+        print(f"\n  {minutes:g} minutes of 24 channels at 50 Hz, noise 2 codes rms of 12 bits; figures for an hour")
+        for name, size, sent, spent in table:
+            print(
+                f"  {name:<24} {size * hour / 1e6:7.1f} MB  {sent * hour / 1e6:7.1f} MB written  "
+                f"{spent * hour:6.1f} s CPU ({spent * hour / 36:.2f} % of a core)  ×{size / ours['bytes']:.1f}"
+            )
+        print(
+            f"  {'archive (Parquet)':<24} {kept * hour / 1e6:7.1f} MB, by the archiver afterwards: "
+            f"{archive_s * hour:.0f} s CPU, {archive_mb:.0f} MB at most ({before_mb:.0f} MB are its libraries)"
+        )
+        print(f"  recording process: {ours['resident_mb']:.0f} MB resident at most")
+    assert ours["bytes"] * hour <= 12e6
+    assert kept * hour <= 15e6
+    assert ours["resident_mb"] <= 80
+    assert ours["heavy"] == 0

@@ -1,0 +1,155 @@
+"""When a drive was: by a clock that somebody has set, at once or afterwards; no jump of it touches the data."""
+
+import json
+
+import pytest
+from live_drive import Live
+
+from cabcanary.recorder import dating
+from cabcanary.recorder import recorder as recorder_module
+from cabcanary.recorder.dating import AFTERWARDS, SYNCHRONISED, UNKNOWN, Fit, date_afterwards, dated
+from cabcanary.recorder.recorded import Drive
+from cabcanary.store.manifest import Manifest, drive_folder, manifest_json, read_manifests
+
+S = 1_000_000_000
+#: date -d "2025-03-01T10:15:00Z" +%s
+WALL = 1_740_824_100 * S
+#: Where a clock without a battery begins.
+EPOCH = 86_400 * S
+
+
+def header(mono, wall, boot="b"):
+    return {"clock": [mono, wall], "speed": 1.0, "boot": boot}
+
+
+def note(t, wall, *, synchronised):
+    return {"t": t, "kind": "clock", "what": "wall", "wall": wall, "synchronised": synchronised}
+
+
+def test_a_clock_that_was_right_all_the_time_dates_the_first_sample():
+    notes = [note(t * S, WALL + t * S, synchronised=True) for t in range(100, 200, 10)]
+    when = dated(header(100 * S, WALL + 100 * S), notes, 90 * S, None)
+    assert (when.start, when.quality, when.within_s) == ("2025-03-01T10:16:30.000Z", SYNCHRONISED, 1.0)
+
+
+def test_a_clock_that_learns_the_time_in_mid_drive_dates_its_beginning():
+    notes = [note(t * S, EPOCH + t * S, synchronised=False) for t in range(100, 150, 10)]
+    notes += [note(t * S, WALL + t * S, synchronised=True) for t in range(150, 200, 10)]
+    when = dated(header(100 * S, EPOCH), notes, 90 * S, None)
+    assert (when.start, when.quality) == ("2025-03-01T10:16:30.000Z", SYNCHRONISED)
+
+
+def test_a_clock_that_is_set_by_two_seconds_says_how_far_it_may_be_off():
+    notes = [note(t * S, WALL + (t + (2 if t > 150 else 0)) * S, synchronised=True) for t in range(100, 200, 10)]
+    when = dated(header(100 * S, WALL), notes, 90 * S, None)
+    assert when.within_s == pytest.approx(2.0)
+
+
+def test_a_drive_before_the_first_sync_is_dated_by_what_the_same_start_of_the_machine_learns_later():
+    notes = [note(100 * S, EPOCH, synchronised=False)]
+    fit = Fit("b", 1000 * S, WALL + 1000 * S)
+    assert dated(header(100 * S, EPOCH), notes, 90 * S, fit).start == "2025-03-01T10:16:30.000Z"
+    assert dated(header(100 * S, EPOCH), notes, 90 * S, fit).quality == AFTERWARDS
+    # Another start of the machine had another monotonic clock.
+    other = dated(header(100 * S, EPOCH, boot="another"), notes, 90 * S, fit)
+    assert (other.start, other.quality, other.within_s) == ("1970-01-01T23:59:50.000Z", UNKNOWN, None)
+
+
+@pytest.fixture
+def undated(tmp_path):
+    manifest = Manifest(
+        drive="d",
+        vehicle="van",
+        stage="s",
+        start="1970-01-02T00:00:00.000Z",
+        length_s=1.0,
+        ticks=1,
+        recovered=False,
+        lost_blocks=0,
+        lost_ticks=0,
+        software="0",
+        boot="b",
+        first_ns=90 * S,
+    )
+    folder = drive_folder(tmp_path, "van", manifest.start)
+    folder.mkdir(parents=True)
+    (folder / "d.parquet").write_bytes(b"samples")
+    (folder / "d.manifest.json").write_bytes(manifest_json(manifest))
+    return folder
+
+
+def test_an_archived_drive_moves_to_the_month_that_it_was_in(tmp_path, undated):
+    (report,) = date_afterwards(tmp_path, Fit("b", 1000 * S, WALL + 1000 * S))
+    assert report["text"] == "drive d is now known to be of 2025-03-01 10:16 UTC"
+    ((path, manifest),), _ = read_manifests(tmp_path)
+    assert path.parent.name == "month=2025-03"
+    assert (manifest.start, manifest.clock) == ("2025-03-01T10:16:30.000Z", AFTERWARDS)
+    assert (path.parent / "d.parquet").read_bytes() == b"samples"
+    assert list(undated.iterdir()) == []
+    # And once is enough.
+    assert date_afterwards(tmp_path, Fit("b", 2000 * S, WALL + 2000 * S)) == []
+
+
+def test_of_another_start_of_the_machine_nothing_is_known(tmp_path, undated):
+    assert date_afterwards(tmp_path, Fit("another", 1000 * S, WALL)) == []
+    assert date_afterwards(tmp_path, None) == []
+    assert (undated / "d.manifest.json").exists()
+
+
+@pytest.mark.parametrize("step", range(4))
+def test_power_cut_while_moving_leaves_the_drive_whole_and_is_made_good(tmp_path, undated, monkeypatch, step):
+    calls = []
+
+    def cut(real):
+        def call(*args, **kwargs):
+            calls.append(1)
+            if len(calls) == step + 1:
+                raise OSError(5, "Input/output error")
+            return real(*args, **kwargs)
+
+        return call
+
+    with monkeypatch.context() as patch:
+        patch.setattr(dating, "_have_also", cut(dating._have_also))
+        patch.setattr(dating, "write_atomically", cut(dating.write_atomically))
+        patch.setattr(type(tmp_path), "unlink", cut(type(tmp_path).unlink))
+        with pytest.raises(OSError, match="Input/output"):
+            date_afterwards(tmp_path, Fit("b", 1000 * S, WALL + 1000 * S))
+    for path, manifest in read_manifests(tmp_path)[0]:
+        assert (path.parent / f"{manifest.drive}.parquet").read_bytes() == b"samples"
+    date_afterwards(tmp_path, Fit("b", 1000 * S, WALL + 1000 * S))
+    found = [m.start for _, m in read_manifests(tmp_path)[0]]
+    assert found == ["2025-03-01T10:16:30.000Z"]
+
+
+# --- a clock that jumps ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("jump_s", [-86_400 * 400, 86_400 * 400, -3, 3])
+def test_a_wall_clock_that_jumps_in_mid_drive_changes_nothing_in_the_data(plan, wires, tmp_path, monkeypatch, jump_s):
+    wall = [WALL]
+
+    def jump():
+        wall[0] += jump_s * S
+
+    def run(folder, act):
+        wall[0] = WALL
+        with monkeypatch.context() as patch:
+            patch.setattr(recorder_module, "wall_ns", lambda: wall[0])
+            live = Live(plan, tmp_path / folder, wires(1))
+            live.run(200, running=True)
+            act()
+            live.run(700, running=True)
+            live.finish()
+        (journal,) = (tmp_path / folder / "journal").iterdir()
+        return Drive(journal.read_bytes())
+
+    def data(drive):
+        events = [e for e in drive.events if e["kind"] != "clock"]
+        return drive.ticks, json.dumps([{k: v for k, v in e.items() if k not in ("drive", "text")} for e in events])
+
+    jumped, steady = run("a", jump), run("b", lambda: None)
+    assert data(jumped) == data(steady)
+    notes = [[e["wall"] for e in d.events if e["kind"] == "clock"] for d in (jumped, steady)]
+    assert notes[0][0] == notes[1][0]
+    assert notes[0][-1] - notes[1][-1] == jump_s * S

@@ -1,0 +1,154 @@
+"""The archive stays within its limits: size, age, free space; what a person keeps stays, what has alerts goes last."""
+
+import errno
+import json
+import types
+from datetime import UTC, datetime
+
+import pytest
+
+from cabcanary.recorder import archiver, retention
+from cabcanary.recorder.archiver import keep_house
+from cabcanary.recorder.dating import SYNCHRONISED, UNKNOWN
+from cabcanary.recorder.retention import make_room
+from cabcanary.settings.schema import Archive
+from cabcanary.store.manifest import AlertCount, Manifest, drive_folder, manifest_json, read_manifests
+
+NOW = datetime(2025, 6, 30, tzinfo=UTC)
+SIZE = 100_000
+ALERT = AlertCount(alert="over_boost", priority="warning", count=1, first_s=1.0)
+
+
+@pytest.fixture
+def drive(tmp_path):
+    """Makes an archived drive of 100 kB beside its manifest."""
+
+    def make(name, start, *, clock=SYNCHRONISED, **more):
+        manifest = Manifest(
+            drive=name,
+            vehicle="van",
+            stage="s",
+            start=f"{start}T10:00:00.000Z",
+            length_s=1.0,
+            ticks=1,
+            recovered=False,
+            lost_blocks=0,
+            lost_ticks=0,
+            software="0",
+            clock=clock,
+            **more,
+        )
+        folder = drive_folder(tmp_path, "van", manifest.start)
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / f"{name}.parquet").write_bytes(bytes(SIZE))
+        (folder / f"{name}.events.jsonl").write_bytes(b"")
+        (folder / f"{name}.manifest.json").write_bytes(manifest_json(manifest))
+
+    return make
+
+
+@pytest.fixture
+def card(monkeypatch, tmp_path):
+    """A card with so many bytes for drives: what they leave of it is free."""
+
+    def of(total):
+        def usage(folder):
+            used = sum(p.stat().st_size for p in folder.rglob("*.parquet"))
+            return types.SimpleNamespace(free=total - used)
+
+        monkeypatch.setattr(retention.shutil, "disk_usage", usage)
+
+    return of
+
+
+def left(folder):
+    return [m.drive for _, m in read_manifests(folder)[0]]
+
+
+def files(folder):
+    return sorted(p.name for p in (folder / "drives").rglob("*") if p.is_file())
+
+
+def test_without_need_nothing_goes(tmp_path, drive):
+    drive("a", "2020-01-01")
+    assert make_room(tmp_path, Archive(free_gb=0), NOW) == []
+    assert left(tmp_path) == ["a"]
+
+
+def test_the_oldest_go_first_with_all_their_files_and_each_is_told(tmp_path, drive):
+    for name, start in (("c", "2025-03-01"), ("a", "2025-01-01"), ("b", "2025-02-01")):
+        drive(name, start)
+    reports = make_room(tmp_path, Archive(largest_gb=0.00015, free_gb=0), NOW)
+    assert [r["removed"] for r in reports] == ["a", "b"]
+    assert reports[0]["text"] == "drive a of 2025-01-01 removed: the archive is over 0.00015 GB"
+    assert files(tmp_path) == ["c.events.jsonl", "c.manifest.json", "c.parquet"]
+
+
+def test_drives_with_alerts_go_after_those_without_and_kept_ones_stay(tmp_path, drive, card):
+    drive("kept", "2025-01-01", kept=True)
+    drive("alert", "2025-01-02", alerts=[ALERT])
+    drive("plain", "2025-03-01")
+    drive("newest", "2025-03-02")
+    card(1_000_000_000 + int(2.5 * SIZE))
+    assert [r["removed"] for r in make_room(tmp_path, Archive(), NOW)] == ["plain", "newest"]
+    card(1_000_000_000 + int(1.5 * SIZE))
+    assert [r["removed"] for r in make_room(tmp_path, Archive(), NOW)] == ["alert"]
+    card(1_000_000_000)
+    (report,) = make_room(tmp_path, Archive(), NOW)
+    assert "only drives marked as kept are left" in report["text"]
+    assert left(tmp_path) == ["kept"]
+
+
+def test_a_card_that_others_fill_is_told_of(tmp_path, card):
+    card(5)
+    (report,) = make_room(tmp_path, Archive(), NOW)
+    assert report["text"] == "less than 1 GB are free on the card; other files fill it"
+
+
+def test_age_counts_only_where_both_dates_are_known(tmp_path, drive):
+    drive("old", "2025-01-01")
+    drive("old with alert", "2025-01-01", alerts=[ALERT])
+    drive("kept", "2025-01-01", kept=True)
+    drive("undated", "1970-01-01", clock=UNKNOWN)
+    drive("new", "2025-06-01")
+    limits = Archive(oldest_days=90, free_gb=0)
+    assert make_room(tmp_path, limits, None) == []
+    assert [r["removed"] for r in make_room(tmp_path, limits, NOW)] == ["old", "old with alert"]
+    assert left(tmp_path) == ["undated", "kept", "new"]
+
+
+def test_a_power_cut_while_removing_leaves_no_drive_in_pieces(tmp_path, drive, monkeypatch):
+    drive("a", "2025-01-01")
+    unlinked = []
+    real = type(tmp_path).unlink
+
+    def unlink(path, missing_ok=False):
+        if unlinked:
+            raise OSError(errno.EIO, "Input/output error")
+        unlinked.append(path.name)
+        real(path)
+
+    monkeypatch.setattr(type(tmp_path), "unlink", unlink)
+    with pytest.raises(OSError, match="Input/output"):
+        make_room(tmp_path, Archive(largest_gb=1e-9, free_gb=0), NOW)
+    assert unlinked == ["a.manifest.json"]
+    assert left(tmp_path) == []
+
+
+def test_a_read_only_card_is_told_of_and_ends_nothing(tmp_path, drive, monkeypatch):
+    drive("a", "2025-01-01")
+
+    def refuse(*_):
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(retention, "remove_drive", refuse)
+    monkeypatch.setattr(archiver, "archive_all", lambda *_: [{"archived": "b", "text": "b"}])
+    reports = list(keep_house(tmp_path, {"archive": {"largest_gb": 1e-9, "free_gb": 0}}))
+    assert [r["text"] for r in reports] == ["the archive cannot be kept: [Errno 30] Read-only file system", "b"]
+
+
+def test_manifests_say_what_is_kept(tmp_path, drive):
+    drive("a", "2025-01-01", kept=True, notes=["the first pull"])
+    ((path, manifest),), _ = read_manifests(tmp_path)
+    assert (manifest.kept, manifest.notes) == (True, ["the first pull"])
+    assert json.loads(path.read_text())["kept"] is True

@@ -1,0 +1,145 @@
+"""What people ask of the running daemon is done at once, is heard, and is in the drive's record."""
+
+from pathlib import Path
+
+import pytest
+
+from cabcanary.alerts.annunciator import Annunciator
+from cabcanary.commands import Commands
+from cabcanary.model import EventKind, Frame, Quality, Value
+from cabcanary.rules.engine import Engine
+from cabcanary.rules.load import Setting, build_rules
+from cabcanary.settings.load import rules_from_text
+from cabcanary.settings.outputs import Button, Buttons
+
+UNITS = {"boost": "psi"}
+RULE = """
+[[rule]]
+id = "over_boost"
+priority = "{priority}"
+say = "Boost too high"
+do = "Lift off gently"
+when = "boost > 8 psi"
+blind_delay = "0.2 s"
+"""
+S = 1_000_000_000
+
+
+class Player:
+    name = "a player"
+
+    def __init__(self):
+        self.heard = []
+
+    def play(self, sound, *_args, **_options):
+        self.heard.append(sound.name)
+
+    def silence(self):
+        self.heard.append("silence")
+
+
+class Cab:
+    """A daemon's parts without wires; time is what is written in `now`."""
+
+    def __init__(self, priority):
+        rules, problems = build_rules([rules_from_text(RULE.format(priority=priority), Path("r.toml"))], Setting(UNITS))
+        assert not problems
+        self.now = 0
+        self.engine = Engine(rules.rules, {}, UNITS)
+        self.player = Player()
+        self.annunciator = Annunciator([self.player])
+        self.told = []
+        buttons = Buttons(
+            acknowledge=Button(source="switches", item="ok"), remember=Button(source="switches", item="note")
+        )
+        self.commands = Commands(self.engine, self.annunciator, self, buttons, self.told.append)
+
+    def now_ns(self):
+        return self.now
+
+    def drive(self, boost, seconds=1.0):
+        """Ticks of 20 ms with this boost."""
+        for _ in range(round(seconds * 50)):
+            self.now += S // 50
+            frame = Frame(self.now, {"boost": Value(boost, Quality.GOOD, self.now)})
+            self.annunciator.update(self.engine.step(frame), self.now)
+
+    def kinds(self):
+        return [(e.kind, e.what) for e in self.told]
+
+
+@pytest.fixture
+def cab():
+    van = Cab("caution")
+    van.drive(9.0)
+    van.player.heard.clear()
+    return van
+
+
+def test_acknowledging_silences_and_is_recorded_with_who_did_it(cab):
+    assert cab.commands.take({"do": "acknowledge", "by": "mqtt"}) == {"acknowledged": ["over_boost"]}
+    assert cab.player.heard[0] == "silence"
+    assert cab.kinds()[:2] == [(EventKind.ACKNOWLEDGE, "mqtt"), (EventKind.ALERT, "over_boost")]
+
+
+def test_nobody_else_is_named_than_the_feed_knows(cab):
+    cab.commands.take({"do": "acknowledge", "by": "somebody"})
+    assert cab.kinds()[0] == (EventKind.ACKNOWLEDGE, "feed")
+
+
+def test_an_alert_put_aside_is_quiet_until_its_time_is_over(cab):
+    assert cab.commands.take({"do": "shelve", "alert": "over_boost", "seconds": 60}) == {"shelved": ["over_boost"]}
+    assert cab.player.heard == ["silence"]
+    assert cab.kinds()[:2] == [(EventKind.SHELVE, "over_boost"), (EventKind.ALERT, "over_boost")]
+    assert (cab.told[0].data["until"] - cab.now, cab.told[0].data["one_shot"]) == (60 * S, False)
+    cab.player.heard.clear()
+    cab.drive(9.0, seconds=59.9)
+    assert cab.player.heard == []
+    cab.drive(9.0, seconds=0.2)
+    assert cab.player.heard == ["caution"]
+
+
+def test_it_can_be_brought_back(cab):
+    cab.commands.take({"do": "shelve", "alert": "over_boost", "seconds": 60})
+    assert cab.commands.take({"do": "unshelve", "alert": "over_boost"}) == {"unshelved": ["over_boost"]}
+    assert cab.player.heard == ["silence", "caution"]
+    assert cab.commands.take({"do": "unshelve", "alert": "over_boost"}) == {"unshelved": []}
+
+
+@pytest.mark.parametrize(
+    ("message", "words"),
+    [
+        ({"do": "shelve", "alert": "over_boost"}, "shelve takes seconds"),
+        ({"do": "shelve", "alert": "over_boost", "seconds": "long"}, "shelve takes seconds"),
+        ({"do": "shelve", "alert": "over_boost", "seconds": float("inf")}, "shelve takes seconds"),
+        ({"do": "shelve", "alert": "over_boost", "seconds": 4000}, "at most 60 min"),
+        ({"do": "shelve", "alert": "over_bost", "seconds": 60}, "there is no alert 'over_bost'"),
+        ({"do": "dance"}, "there are: acknowledge, shelve, unshelve, note"),
+        ({}, "there are: acknowledge"),
+    ],
+)
+def test_what_cannot_be_done_is_refused_and_leaves_no_trace(cab, message, words):
+    assert words in cab.commands.take(message)["error"]
+    assert cab.told == []
+    assert cab.player.heard == []
+
+
+def test_a_warning_cannot_be_put_aside():
+    van = Cab("warning")
+    van.drive(9.0)
+    assert "not shelvable" in van.commands.take({"do": "shelve", "alert": "over_boost", "seconds": 60})["error"]
+
+
+def test_the_buttons_do_what_they_are_for(cab):
+    cab.commands.pressed("switches", "door")
+    assert cab.told == []
+    cab.commands.pressed("switches", "note")
+    assert (cab.told[0].kind, cab.told[0].text) == (EventKind.NOTE, "remember this")
+    cab.commands.pressed("switches", "ok")
+    assert cab.engine.alerts["over_boost"].acknowledged
+
+
+def test_a_note_is_kept_as_it_was_written_and_no_longer_than_it_may_be(cab):
+    assert cab.commands.take({"do": "note", "text": "  rattle at 2500 rpm "}) == {"noted": "rattle at 2500 rpm"}
+    assert len(cab.commands.take({"do": "note", "text": "x" * 9999})["noted"]) == 500
+    assert cab.commands.take({"do": "note"}) == {"noted": "remember this"}

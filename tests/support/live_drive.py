@@ -1,0 +1,53 @@
+"""A drive as the daemon makes it, without a daemon: the live parts in their order, tick by tick."""
+
+from __future__ import annotations
+
+import threading
+
+from cabcanary.clock import Clock
+from cabcanary.recorder.recorder import Recorder
+from cabcanary.recorder.writer import JournalWriter
+
+TICK_NS = 20_000_000
+START_NS = 1_000_000_000_000
+
+
+class Live:
+    """A drive as the daemon makes it, tick by tick, with what it saw and said."""
+
+    def __init__(self, plan, folder, wires) -> None:
+        self.plan, self.wires = plan, wires
+        self.pipeline, self.engine = plan.pipeline(), plan.engine()
+        self.writer = JournalWriter(folder, lambda *_: None)
+        self.recorder = Recorder(plan, self.pipeline, self.engine, self.writer, Clock())
+        self.now_ns, self.frames, self.changes, self.done = START_NS, [], [], threading.Event()
+        self.states = {}
+
+    def run(self, ticks, *, running):
+        for _ in range(ticks):
+            self.now_ns += TICK_NS
+            self.wires.drive(self.now_ns, running=running)
+            self.step()
+
+    def key_off(self, ticks):
+        self.wires.newest.clear()
+        for _ in range(ticks):
+            self.now_ns += TICK_NS
+            self.wires.put("adc", "voltage1", 3100.0, self.now_ns)
+            self.step()
+
+    def step(self):
+        """One tick with what the wires say now, in the daemon's order."""
+        newest = dict(self.wires.newest)
+        self.states[self.now_ns] = (self.pipeline.state(), self.engine.state())
+        state = self.recorder.states_before(self.now_ns)
+        frame = self.pipeline.step(newest, self.now_ns)
+        self.changes += self.engine.step(frame)
+        _, written = self.recorder.step(frame, newest, state)
+        self.done = written or self.done
+        self.frames.append(frame)
+
+    def finish(self):
+        _, written = self.recorder.close(self.now_ns)
+        assert (written or self.done).wait(30)
+        assert self.writer.stop(30)
