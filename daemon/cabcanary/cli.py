@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
 OK, FAILED, WRONG = 0, 1, 2
 
-_DEFAULT_FOLDER = Path("/var/lib/cabcanary")
 _EPILOG = (
     "This is a monitor, not protection: it warns, and it cannot stop an engine from being damaged. "
     "Limits come from a qualified tuner. Set it up only when parked."
@@ -42,6 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     from cabcanary import __version__
+    from cabcanary.review.verbs import add_drive_verbs
 
     parser = argparse.ArgumentParser(
         prog="cabcanary",
@@ -91,13 +91,8 @@ def _parser() -> argparse.ArgumentParser:
     heard.add_argument("--json", action="store_true", help="for a program to read")
     heard.set_defaults(run=_sounds)
 
-    drives = verbs.add_parser("drives", help="list recorded drives")
-    drives.add_argument("--folder", type=Path, help=f"the daemon's folder (default {_DEFAULT_FOLDER})")
-    drives.add_argument("--config", type=Path, help="settings file that names the folder")
-    drives.add_argument("--json", action="store_true", help="for a program to read")
-    drives.set_defaults(run=_drives)
-
     add_rules(verbs)
+    add_drive_verbs(verbs)
     return parser
 
 
@@ -225,33 +220,3 @@ def _sounds(options: argparse.Namespace) -> int:
         print(error, file=sys.stderr)
         return WRONG if error.wrong else FAILED
     return OK
-
-
-def _drives(options: argparse.Namespace) -> int:
-    from cabcanary.review.drives import list_drives, table
-    from cabcanary.settings.load import load_settings
-    from cabcanary.settings.problems import SettingsError
-
-    folder = options.folder or _DEFAULT_FOLDER
-    if options.config:
-        try:
-            folder = load_settings(options.config).model.daemon.folder
-        except SettingsError as error:
-            print(error, file=sys.stderr)
-            return WRONG
-    if not folder.is_dir():
-        print(
-            f"there is no folder {folder}; name the daemon's folder with --folder or --config",
-            file=sys.stderr,
-        )
-        return WRONG
-    drives, faults = list_drives(folder)
-    for fault in faults:
-        print(f"left out: {fault}", file=sys.stderr)
-    if options.json:
-        print(json.dumps(drives, ensure_ascii=False, indent=1))
-    elif drives:
-        print("\n".join(table(drives)))
-    else:
-        print(f"no drives recorded in {folder} yet")
-    return FAILED if faults else OK

@@ -140,7 +140,8 @@ class Air:
         area = self._bore * (1 - math.cos(self.throttle * _QUARTER_TURN)) + self._idle_area
         inlet = map_pa / ratio
         entering = area * self._flux * flow_factor(inlet / baro_pa)
-        slope = abs(entering) / max(2 * abs(baro_pa - inlet), 0.02 * baro_pa) / ratio
+        drop = 2 * abs(baro_pa - inlet)
+        slope = abs(entering) / (drop if drop > 0.02 * baro_pa else 0.02 * baro_pa) / ratio  # noqa: FURB136  # hot
         if self.hose_open > 0 or self.leak_m2 > 0:
             entering, slope = self._through_holes(entering, slope)
         leaving_slope = self.engine_coefficient * speed_rad_s
@@ -149,7 +150,8 @@ class Air:
             step * (entering - leaving_slope * (map_pa - self._residual_pa)) / (1 + step * (slope + leaving_slope))
         )
         self.map_pa = map_pa
-        self.flow_kg_s = max(0.0, leaving_slope * (map_pa - self._residual_pa))
+        flow = leaving_slope * (map_pa - self._residual_pa)
+        self.flow_kg_s = flow if flow > 0.0 else 0.0  # noqa: FURB136  # a call is dear here
         wanted = (self._bypass_open_pa - (baro_pa - inlet)) / self._band
         if wanted > self.shut_most:
             wanted = self.shut_most

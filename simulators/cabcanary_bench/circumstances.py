@@ -6,6 +6,7 @@ drive's truth, and `generator.py` writes its phases.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -195,6 +196,11 @@ class Circumstance:
     def label(self) -> str:
         """The truth in words."""
         return f"{self.kind.info.words} from {self.start_s:g} s to {self.end_s:g} s"
+
+    @property
+    def steady_s(self) -> float:
+        """From when on its force stays the same until its end."""
+        return math.inf if self.kind.info.every_s or self.kind.info.fades else self.start_s
 
     def force(self, time_s: float) -> float | None:
         """What its acts are given at a time at which it is in force; None while it has gone for a moment."""

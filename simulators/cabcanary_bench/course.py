@@ -21,9 +21,11 @@ class Course:
     def __init__(self, faults: Sequence[Fault] = (), circumstances: Sequence[Circumstance] = ()) -> None:
         # Circumstances first: a fault may undo what an ordinary stage sets.
         self._all: tuple[Fault | Circumstance, ...] = (*circumstances, *faults)
-        self._changes = sorted({t for one in self._all for t in (one.start_s, one.end_s)})
+        # Between two of these times, what is in force is always the same, and so is what has grown to its full.
+        self._changes = sorted({t for one in self._all for t in (one.start_s, one.steady_s, one.end_s)})
         self._from_s, self._until_s = math.inf, -math.inf
         self._active: tuple[Fault | Circumstance, ...] = ()
+        self._steady = False
         self._forces: list[float | None] | None = None
         self._effects = HEALTHY
 
@@ -33,6 +35,8 @@ class Course:
             self._look(time_s)
         if not self._active:
             return HEALTHY
+        if self._steady and self._forces is not None:
+            return self._effects
         forces = [one.force(time_s) for one in self._active]
         if forces != self._forces:
             self._forces = forces
@@ -48,4 +52,5 @@ class Course:
         self._from_s = self._changes[n - 1] if n else -math.inf
         self._until_s = self._changes[n] if n < len(self._changes) else math.inf
         self._active = tuple(one for one in self._all if one.start_s <= time_s < one.end_s)
+        self._steady = all(one.steady_s <= time_s for one in self._active)
         self._forces = None

@@ -56,6 +56,11 @@ class Fault:
             return self.severity
         return self.severity * min(1.0, (time_s - self.start_s) / self.onset_s)
 
+    @property
+    def steady_s(self) -> float:
+        """From when on its force stays the same until its end."""
+        return math.inf if self.kind is FaultKind.FUEL_PUMP_LOST else self.start_s + self.onset_s
+
     def force(self, time_s: float) -> float:
         """What its acts are given at a time at which it is in force: mostly its strength."""
         if self.kind is FaultKind.FUEL_PUMP_LOST:

@@ -92,7 +92,7 @@ class Fuelling:
         `loop` nothing is trimmed, as while air is blown in behind the valves.
         """
         boost_kpa = (map_pa - baro_pa) / 1000
-        cold = interpolate(coolant_c, _COLD_C, _COLD_LAMBDA)
+        cold = 1.0 if coolant_c >= _COLD_C[-1] else interpolate(coolant_c, _COLD_C, _COLD_LAMBDA)
         self.command = min(cold, interpolate(boost_kpa, _BOOST_KPA, _BOOST_LAMBDA))
         self.closed = loop and self.command >= 1.0 and not self.cut
         self._trim(dt_s, closed=self.closed)

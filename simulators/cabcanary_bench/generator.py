@@ -42,6 +42,11 @@ def ordinary(seed: int, kind: DriveKind | None = None, minutes: float | None = N
     way = Itinerary(rng)
     cold = kind is DriveKind.COLD_START
     way.start(dwell_s=0.0 if rng.random() < 0.15 else rng.uniform(1.5, 6.0))
+    if rng.random() < 0.10:
+        way.stand(rng.uniform(40.0, 120.0), "remote start")
+        way.circumstance(_C.REMOTE_START, 0.0, way.now_s)
+    elif rng.random() < 0.05:
+        way.circumstance(_C.JUMP_START, 0.0, way.now_s)
     _KINDS[kind](way, length_s)
     way.off(rng.uniform(8.0, 15.0))
     _surroundings(way, cold=cold)
@@ -52,30 +57,46 @@ def ordinary(seed: int, kind: DriveKind | None = None, minutes: float | None = N
 
 
 def _surroundings(way: Itinerary, *, cold: bool) -> None:
-    """Weather, fuel, loads and the like, for the whole drive."""
+    """Weather, fuel, alternator and gearbox, for the whole drive."""
     rng, whole = way.rng, way.now_s + 1.0
     way.circumstance(_C.WEATHER, 0.0, whole, rng.uniform(-4.0, 2.5))
     way.circumstance(_C.AMBIENT, 0.0, whole, rng.uniform(-35, -10) if cold else rng.uniform(-18, 15))
     way.circumstance(_C.FUEL_BLEND, 0.0, whole, rng.choice([0.0, 0.05, 0.10, 0.10, 0.85]))
-    if rng.random() < 0.4:
-        way.circumstance(_C.SMART_ALTERNATOR, 0.0, whole)
     shifts = rng.choice([None, _C.MANUAL_SHIFTS, _C.AUTOMATIC_SHIFTS])
     if shifts is not None:
         way.circumstance(shifts, 0.0, whole)
-    if not cold and rng.random() < 0.4:
-        way.circumstance(_C.AIR_CONDITIONING, 0.0, whole)
-    if cold:
-        way.circumstance(_C.COLD_START, 0.0, 60.0)
-        way.circumstance(_C.CATALYST_HEATING, 0.0, rng.uniform(40, 70), rng.uniform(0.6, 1.0))
-    if rng.random() < 0.15:
-        way.circumstance(_C.WET_BELT, 0.0, whole)
+    for kind, chance in ((_C.SMART_ALTERNATOR, 0.4), (_C.WET_BELT, 0.15)):
+        if rng.random() < chance:
+            way.circumstance(kind, 0.0, whole)
     if rng.random() < 0.1:
         way.circumstance(_C.LIMITER_CUT, 0.0, whole, rng.uniform(4300, 4600))
+    if rng.random() < 0.04:
+        way.circumstance(_C.BROWN_OUT, rng.uniform(0.3, 0.7) * way.now_s, 0.4)
+    if cold:
+        _in_the_cold(way)
+    elif rng.random() < 0.4:
+        way.circumstance(_C.AIR_CONDITIONING, 0.0, whole)
     for phase in way.phases:
-        if phase.name == "pull" and rng.random() < 0.05:
-            way.circumstance(_C.TRACTION_CUT, phase.start_s + 2.0, 1.5)
-        if phase.name == "stand" and phase.end_s - phase.start_s > 8 and rng.random() < 0.3:
-            way.circumstance(_C.STEERING_LOAD, phase.start_s + 2.0, phase.end_s - phase.start_s - 2.0)
+        _on_the_way(way, phase)
+
+
+def _in_the_cold(way: Itinerary) -> None:
+    rng = way.rng
+    way.circumstance(_C.COLD_START, 0.0, 60.0)
+    way.circumstance(_C.CATALYST_HEATING, 0.0, rng.uniform(40, 70), rng.uniform(0.6, 1.0))
+    if rng.random() < 0.4:
+        way.circumstance(_C.FROZEN_MAP_LINE, 0.0, rng.uniform(40, 150))
+
+
+def _on_the_way(way: Itinerary, phase: Phase) -> None:
+    """What one stretch brings: a bend with a low tank, a slippery pull, the steering turned at a stand."""
+    rng, length_s = way.rng, phase.end_s - phase.start_s
+    if phase.name == "drive" and rng.random() < 0.02:
+        way.circumstance(_C.LOW_TANK_IN_BEND, phase.start_s, length_s)
+    elif phase.name == "pull" and rng.random() < 0.05:
+        way.circumstance(_C.TRACTION_CUT, phase.start_s + 2.0, 1.5)
+    elif phase.name == "stand" and length_s > 8 and rng.random() < 0.3:
+        way.circumstance(_C.STEERING_LOAD, phase.start_s + 2.0, length_s - 2.0)
 
 
 def _any_trip(way: Itinerary, *parts: int) -> tuple[int, int]:
@@ -116,7 +137,8 @@ def _motorway(way: Itinerary, length_s: float) -> None:
     way.trip(_any_trip(way, _LOW))
     if rng.random() < 0.3:
         way.circumstance(_C.SPEED_CUT, 0.0, length_s + 1800, rng.uniform(105, 120))
-    while way.now_s < length_s:
+    on_s = way.now_s  # at least one trip at speed, however short the drive
+    while way.now_s < length_s or way.now_s == on_s:
         trip = _any_trip(way, _EXTRA, _EXTRA, _HIGH)
         way.trip(trip, rng.uniform(-1.0, 1.0), _pulls(way, trip, rng.randrange(2), 6.0, 9.0))
         way.stand(rng.uniform(2.0, 8.0))

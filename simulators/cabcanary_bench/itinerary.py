@@ -124,7 +124,11 @@ class Itinerary:
         lowest = min(m for _, m in self._height)
         # Nobody drives below the sea.
         base = max(base_m, -lowest)
-        altitude = tuple((t, base + m) for t, m in self._height) if hilly or base else ()
+        altitude = (
+            tuple((t, base + m) for t, m in (*self._height, (self.now_s + 1.0, self._height[-1][1])))
+            if hilly or base
+            else ()
+        )
         return Scenario(
             name,
             self.now_s,

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from .air import interpolate
 from .faults import Fault, FaultKind
 from .vehicle import SUBSTEP_S, DriverInput, Vehicle
 from .wltc import speed_at
@@ -99,10 +99,12 @@ class Scenario:
 
     def grade_at(self, time_s: float) -> float:
         """Grade, percent: each phase's, reached over the start of the phase."""
-        index = self._index(time_s)
+        return self._grade(self._index(time_s), time_s)
+
+    def _grade(self, index: int, time_s: float) -> float:
         phase = self.phases[index]
         before = self.phases[index - 1].grade_percent if index else phase.grade_percent
-        if phase.slope_s <= 0:
+        if phase.slope_s <= 0 or before == phase.grade_percent:
             return phase.grade_percent
         share = min(1.0, (time_s - phase.start_s) / phase.slope_s)
         return before + (phase.grade_percent - before) * share
@@ -111,17 +113,20 @@ class Scenario:
         """Height above the sea, m."""
         if not self.altitude:
             return 0.0
-        return interpolate(time_s, [t for t, _ in self.altitude], [m for _, m in self.altitude])
+        n = min(max(1, bisect_right(self.altitude, (time_s, math.inf))), len(self.altitude) - 1)
+        (t0, m0), (t1, m1) = self.altitude[n - 1], self.altitude[n]
+        return m0 + (m1 - m0) * min(1.0, max(0.0, (time_s - t0) / (t1 - t0)))
 
     def input(self, time_s: float) -> DriverInput:
         """What is asked of the van at a time of the drive."""
-        phase = self.phase_at(time_s)
+        index = self._index(time_s)
+        phase = self.phases[index]
         bounded = min(time_s, self.length_s)
         return DriverInput(
             phase.key_on,
             phase.crank,
             phase.speed_at(bounded),
-            self.grade_at(bounded),
+            self._grade(index, bounded),
             phase.pedal_percent,
             self.altitude_at(bounded),
         )

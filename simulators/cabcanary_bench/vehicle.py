@@ -323,9 +323,13 @@ class Vehicle:
             torque = work * (air.map_pa - residual) - pump * (back_pa - air.map_pa) - friction
             if cranking:
                 torque += min(_STARTER_LIMIT_NM, max(0.0, _STARTER_NM_S * (_STARTER_RAD_S - rad_s)))
-            passed = min(limit, max(-limit, stiff * (rad_s - speed * ratio)))
-            rad_s = max(0.0, rad_s + per_inertia * (torque - passed))
-            speed = max(0.0, speed + per_mass * (passed * at_wheel - resistance))
+            passed = stiff * (rad_s - speed * ratio)
+            if not -limit <= passed <= limit:
+                passed = limit if passed > 0 else -limit
+            rad_s += per_inertia * (torque - passed)
+            speed += per_mass * (passed * at_wheel - resistance)
+            if rad_s < 0 or speed < 0:
+                rad_s, speed = max(0.0, rad_s), max(0.0, speed)
         self._speed, self._rad_s = speed, rad_s
 
     def _throttle_most(self) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 from van_drives import PSI_KPA, Drive, Moment, around, cruise, idle, mean, one, pull
@@ -388,3 +389,18 @@ def test_swapped_plugs_show_each_other_s_voltage(healthy_idle: list[Moment]) -> 
     assert mean([m.shown.charge_v for m in swapped]) == pytest.approx(
         mean([m.shown.map_v for m in healthy_idle]), abs=0.05
     )
+
+
+def test_the_readme_s_table_is_the_code_s() -> None:
+    text = (Path(__file__).parents[2] / "simulators" / "README.md").read_text(encoding="utf-8")
+    rows = {line.split("|")[1].strip(): line for line in text.splitlines() if line.startswith("| `")}
+    for kind, info in KINDS.items():
+        cells = [cell.strip() for cell in rows[f"`{kind}`"].split("|")[2:-1]]
+        words, severity, above, found, expects = cells
+        assert (words, found, expects) == (info.words, info.found, info.expects)
+        assert severity in (info.severity, "—")
+        if info.found_above is None:
+            assert above in ("not by these sensors", "for the rig")
+        else:
+            assert above == (f"{info.found_above:g}" if info.found_above else "any")
+    assert {f"`{kind}`" for kind in CircumstanceKind} <= set(rows)

@@ -21,7 +21,7 @@ from pathlib import Path
 
 import pyarrow as pa
 import pytest
-from recorded_hour import KEYS, STEPS, Signals, written
+from recorded_hour import KEYS, SCALES, STEPS, Signals, settings_text, written
 
 SUPPORT = Path(__file__).parents[1] / "support"
 _PER_SYNC = 50
@@ -124,3 +124,55 @@ def test_an_hour_of_24_channels_fits_its_bars(
     assert kept * hour <= 15e6
     assert ours["resident_mb"] <= 80
     assert ours["heavy"] == 0
+
+
+def tree(folder: Path) -> list[tuple[Path, int]]:
+    """Three converters of eight channels as the kernel shows them; each file and its channel."""
+    files = []
+    for n, scale in enumerate(SCALES):
+        device = folder / f"iio:device{n}"
+        device.mkdir(parents=True)
+        (device / "name").write_text(f"adc{n}\n")
+        (device / "in_voltage_scale").write_text(f"{scale}\n")
+        files += [(device / f"in_voltage{c}_raw", 8 * n + c) for c in range(8)]
+    for file, _ in files:
+        file.write_text("2000\n")
+    return files
+
+
+def status_mb(pid: int, key: str) -> float:
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith(key)) / 1024
+
+
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("seconds", [8.0, pytest.param(120.0, marks=pytest.mark.long)])
+def test_the_whole_daemon_with_24_channels_stays_small(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], seconds: float
+) -> None:
+    files = tree(tmp_path / "iio")
+    text = settings_text().replace('kind = "iio"\n', f'kind = "iio"\nfolder = "{tmp_path / "iio"}"\n')
+    text += f'[daemon]\nfolder = "{tmp_path / "van"}"\n'
+    (tmp_path / "van.toml").write_text(text)
+    command = [sys.executable, "-m", "cabcanary", "run", str(tmp_path / "van.toml")]
+    signals = Signals()
+    daemon = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        due = time.monotonic()
+        for n in range(int(seconds * 50)):
+            codes = signals.codes(n)
+            for file, c in files:
+                # In place: a descriptor that is kept open must see it.
+                with file.open("r+b") as raw:
+                    raw.write(b"%05d\n" % codes[c])
+            due += 0.02
+            time.sleep(max(0.0, due - time.monotonic()))
+        peak, now = status_mb(daemon.pid, "VmHWM"), status_mb(daemon.pid, "VmRSS")
+        journals = list((tmp_path / "van" / "journal").glob("*.ccj"))
+    finally:
+        daemon.terminate()
+        daemon.wait(30)
+    assert journals, "no drive was recorded"
+    with capsys.disabled():
+        print(f"\n  the daemon after {seconds:g} s of 24 channels at 50 Hz: {now:.0f} MB resident, {peak:.0f} at most")
+    assert peak <= 80

@@ -105,6 +105,17 @@ def test_a_card_that_others_fill_is_told_of(tmp_path, card):
     assert report["text"] == "less than 1 GB are free on the card; other files fill it"
 
 
+def test_drives_are_not_given_up_for_a_card_that_others_fill_until_it_is_nearly_full(tmp_path, drive, card):
+    drive("a", "2025-01-01")
+    drive("b", "2025-02-01")
+    card(500_000_000)
+    (report,) = make_room(tmp_path, Archive(), NOW)
+    assert "other files fill the card" in report["text"]
+    assert left(tmp_path) == ["a", "b"]
+    card(150_000_000)
+    assert [r.get("removed") for r in make_room(tmp_path, Archive(), NOW)][:2] == ["a", "b"]
+
+
 def test_age_counts_only_where_both_dates_are_known(tmp_path, drive):
     drive("old", "2025-01-01")
     drive("old with alert", "2025-01-01", alerts=[ALERT])

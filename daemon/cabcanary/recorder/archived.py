@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from cabcanary.store.samples import Tick
 
+_FLOATS = Form(0)
 _QUALITIES = {q.words: q for q in Quality}
 #: What a reading without a number can say of itself; the others are verdicts on numbers.
 _OF_READINGS = (Quality.WARMING, Quality.ABSENT)
@@ -34,11 +35,15 @@ class ArchivedDrive(Recorded):
     def __init__(self, samples: Path) -> None:
         self.samples = samples
         self.header = read_about(samples)
+        if "raw" not in self.header or "tick_ns" not in self.header["units"]:
+            raise ValueError(f"{samples} was archived by an earlier version, which did not keep all that this needs")
         events = samples.with_name(f"{samples.stem}.events.jsonl")
         lines = events.read_text(encoding="utf-8").splitlines() if events.exists() else []
-        self.events: list[dict[str, Any]] = [json.loads(line) for line in lines if line]
+        self.events = [json.loads(line) for line in lines if line]
+        self.end: dict[str, Any] | None = {}
+        self.lost_blocks = 0
 
-    def walk(self) -> Iterator[Tick]:
+    def blocks(self) -> Iterator[tuple[list[Tick], list[Form] | None]]:
         """Every tick with its readings, a row group at a time."""
         raw = self.header["raw"]
         channels = [(name, (source, item)) for name, source, item in self.header["channels"]]
@@ -52,6 +57,7 @@ class ArchivedDrive(Recorded):
                 (c, key, group[raw[name]["time"]], group[f"{name}_raw"], group[f"{name}_quality"], forms.get(name))
                 for c, (name, key) in enumerate(channels)
             ]
+            ticks: list[Tick] = []
             for n, time_ns in enumerate(group["tick_ns"]):
                 for c, key, times, numbers, qualities, form in columns:
                     before, read_ns = last[c], times[n]
@@ -59,7 +65,9 @@ class ArchivedDrive(Recorded):
                         last[c] = None
                     elif before is None or before.time_ns != read_ns or _differs(before, numbers[n], form):
                         last[c] = _reading(key, numbers[n], read_ns, _QUALITIES[qualities[n]], form)
-                yield time_ns, tuple(last)
+                ticks.append((time_ns, tuple(last)))
+            if ticks:
+                yield ticks, [forms.get(name, _FLOATS) for name, _ in channels]
 
     def kept_frames(self) -> Iterator[Frame]:
         """Every frame as computed at the closing, uncertainties included; each value's time is its tick's."""

@@ -17,7 +17,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.recorder.dating import date_afterwards, dated, known_time
+from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
 from cabcanary.recorder.layout import Survey, Table
 from cabcanary.recorder.recorded import Drive, NewerFormatError
 from cabcanary.recorder.retention import make_room, remove_leftovers
@@ -40,7 +40,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from cabcanary.plan import Plan
-    from cabcanary.recorder.dating import Dated, Fit
+    from cabcanary.recorder.dating import Fit
+    from cabcanary.recorder.recorded import Recorded
 
 
 def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any]]:
@@ -141,8 +142,11 @@ class _Closing:
     figures: dict[str, Any]
 
 
-def write_drive(folder: Path, drive: Drive, fit: Fit | None = None) -> Manifest:
-    """Write a drive's Parquet file, its events and, last, its manifest."""
+def write_drive(folder: Path, drive: Recorded, fit: Fit | None = None, like: Manifest | None = None) -> Manifest:
+    """Write a drive's Parquet file, its events and, last, its manifest.
+
+    With `like` it is made from that drive, and begins when that one did.
+    """
     header = drive.header
     note = ""
     try:
@@ -151,6 +155,8 @@ def write_drive(folder: Path, drive: Drive, fit: Fit | None = None) -> Manifest:
         plan, note = None, f"values could not be computed: {error}"
     survey = Survey(drive)
     when = dated(header, drive.events, survey.first_ns if survey.ticks else None, fit)
+    if like is not None:
+        when = Dated(like.start, like.clock, like.clock_within_s)
     target = drive_folder(folder, header["vehicle"], when.start)
     target.mkdir(parents=True, exist_ok=True)
     summary = Summary(plan)
@@ -160,12 +166,14 @@ def write_drive(folder: Path, drive: Drive, fit: Fit | None = None) -> Manifest:
     write_atomically(target / f"{header['drive']}.events.jsonl", lines.encode())
     closing = _Closing(survey, when, note, summary.result(drive.events, survey.first_ns))
     manifest = _manifest(drive, closing)
+    if like is not None:
+        manifest = manifest.model_copy(update={"made_from": like.drive, "recovered": like.recovered})
     write_atomically(target / f"{manifest.drive}{MANIFEST_ENDING}", manifest_json(manifest))
     return manifest
 
 
 def _write_samples(
-    path: Path, drive: Drive, plan: Plan | None, survey: Survey, summary: Summary, about: dict[str, Any]
+    path: Path, drive: Recorded, plan: Plan | None, survey: Survey, summary: Summary, about: dict[str, Any]
 ) -> None:
     """Compute and write a row group at a time, so that a drive of hours takes the memory of minutes."""
     table = Table(drive.header, survey, plan)
@@ -186,7 +194,7 @@ def _write_samples(
         raise
 
 
-def _manifest(drive: Drive, closing: _Closing) -> Manifest:
+def _manifest(drive: Recorded, closing: _Closing) -> Manifest:
     header, survey, when = drive.header, closing.survey, closing.when
     return Manifest(
         drive=header["drive"],

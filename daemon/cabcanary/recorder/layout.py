@@ -14,7 +14,7 @@ from cabcanary.store.samples import Form, common_form
 if TYPE_CHECKING:
     from cabcanary.model import Frame, Reading
     from cabcanary.plan import Plan
-    from cabcanary.recorder.recorded import Drive
+    from cabcanary.recorder.recorded import Recorded
     from cabcanary.store.samples import Tick
 
 _NONE = -(2**63)
@@ -24,7 +24,7 @@ _NAN = float("nan")
 class Survey:
     """A first walk through a journal. Same times in every tick: one column of times for all of them."""
 
-    def __init__(self, drive: Drive) -> None:
+    def __init__(self, drive: Recorded) -> None:
         channels = drive.header["channels"]
         self.ticks, self.first_ns, self.last_ns = 0, 0, 0
         groups: list[list[int]] = [list(range(len(channels)))] if channels else []

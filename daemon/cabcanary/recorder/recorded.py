@@ -37,10 +37,24 @@ class Recorded:
     """What every kept drive can do, however it is kept: `header` and `walk` come from the file."""
 
     header: dict[str, Any]
+    events: list[dict[str, Any]]
+    #: What its last block said; None: the drive was cut off.
+    end: dict[str, Any] | None
+    lost_blocks: int
+
+    def blocks(self) -> Iterator[tuple[list[Tick], list[Form] | None]]:
+        """The ticks a piece at a time, and how each channel's numbers stand in it (None: as floats)."""
+        raise NotImplementedError
 
     def walk(self) -> Iterator[Tick]:
         """Every tick that survived, in order."""
-        raise NotImplementedError
+        for ticks, _ in self.blocks():
+            yield from ticks
+
+    @property
+    def ticks(self) -> list[Tick]:
+        """All ticks at once, for a short drive."""
+        return list(self.walk())
 
     def plan(self) -> Plan:
         """The plan that the drive ran with.
@@ -72,8 +86,8 @@ class Drive(Recorded):
     def __init__(self, data: bytes) -> None:
         self._data = data
         header: dict[str, Any] | None = None
-        self.events: list[dict[str, Any]] = []
-        self.end: dict[str, Any] | None = None
+        self.events = []
+        self.end = None
         # Where the samples stand, by sequence: a card may have written its last blocks in another order.
         self._samples: dict[int, int] = {}
         found: set[int] = set()
@@ -103,7 +117,7 @@ class Drive(Recorded):
         self.lost_blocks = max(found) + 1 - len(found)
 
     def blocks(self) -> Iterator[tuple[list[Tick], list[Form] | None]]:
-        """The ticks of each samples block, and how its numbers stand in it."""
+        """The ticks of each samples block: a drive of hours needs no memory of hours."""
         last = -1
         for sequence in sorted(self._samples):
             block = block_at(self._data, self._samples[sequence])
@@ -116,13 +130,3 @@ class Drive(Recorded):
             if ticks:
                 last = ticks[-1][0]
                 yield ticks, forms
-
-    def walk(self) -> Iterator[Tick]:
-        """Every tick that survived, in order, a block at a time: a drive of hours needs no memory of hours."""
-        for ticks, _ in self.blocks():
-            yield from ticks
-
-    @property
-    def ticks(self) -> list[Tick]:
-        """All ticks at once, for a short drive."""
-        return list(self.walk())

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from cabcanary.settings.schema import Archive
 
 _GB = 1e9
+#: Room for a day of driving. Below it drives go even if that cannot reach the limit: recording must go on.
+_LAST_RESERVE = 200e6
 #: What a power cut has left half written is of no use to anybody after this.
 _LEFTOVERS_S = 86_400.0
 
@@ -59,8 +61,18 @@ def make_room(folder: Path, limits: Archive, now: datetime | None) -> list[dict[
             # There is nothing to say about an archive that is empty: others fill this card.
             reports.append({"failed": "archive", "text": words if drives else f"{reason}; other files fill it"})
             break
+        if _in_vain(folder, limits, sum(d.size for d in free)):
+            words = f"{reason}, and all drives together would not make room: other files fill the card"
+            reports.append({"failed": "archive", "text": words})
+            break
         remove(free[0], reason)
     return reports
+
+
+def _in_vain(folder: Path, limits: Archive, removable: int) -> bool:
+    """Whether somebody else has filled the card, and there is still some room: then no drive is given up for it."""
+    left = shutil.disk_usage(folder).free
+    return left > _LAST_RESERVE and left + removable < limits.free_gb * _GB
 
 
 def _too_full(folder: Path, limits: Archive, size: int) -> str:

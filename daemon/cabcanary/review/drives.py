@@ -1,19 +1,52 @@
-"""The list of recorded drives."""
+"""The list of recorded drives, and what a person does with one: find, keep, note, remove."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.store.manifest import Manifest, read_manifests
+from cabcanary.store.manifest import Manifest, manifest_json, read_manifests, remove_drive, slug, write_atomically
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
-def list_drives(folder: Path) -> tuple[list[dict[str, Any]], list[str]]:
-    """Every drive as plain data, oldest first, and what could not be read."""
+#: Only values of these qualities are numbers to rely on; no dead sensor may look alive in a table.
+BELIEVED = ("good", "saturated high", "saturated low")
+
+
+class DriveError(ValueError):
+    """What was asked for cannot be done with these drives; the message says why and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which drives to list; what is empty asks for nothing. Days are as in 2026-11-25, in UTC, both included."""
+
+    vehicle: str = ""
+    stage: str = ""
+    since: str = ""
+    until: str = ""
+    alert: str = ""
+    kept: bool = False
+
+    def holds(self, manifest: Manifest) -> bool:
+        """Whether a drive is one of them."""
+        return (
+            (not self.vehicle or slug(self.vehicle) == slug(manifest.vehicle))
+            and (not self.stage or self.stage.lower() in manifest.stage.lower())
+            and (not self.since or manifest.start[: len(self.since)] >= self.since)
+            and (not self.until or manifest.start[: len(self.until)] <= self.until)
+            and (not self.alert or any(a.alert == self.alert for a in manifest.alerts))
+            and (not self.kept or manifest.kept)
+        )
+
+
+def list_drives(folder: Path, wanted: Wanted | None = None) -> tuple[list[dict[str, Any]], list[str]]:
+    """Every drive that is wanted as plain data, oldest first, and what could not be read."""
     found, faults = read_manifests(folder)
-    return [{**m.model_dump(), "path": str(samples_path(p, m))} for p, m in found], faults
+    wanted = wanted or Wanted()
+    return [{**m.model_dump(), "path": str(samples_path(p, m))} for p, m in found if wanted.holds(m)], faults
 
 
 def samples_path(manifest_path: Path, manifest: Manifest) -> Path:
@@ -21,7 +54,57 @@ def samples_path(manifest_path: Path, manifest: Manifest) -> Path:
     return manifest_path.with_name(f"{manifest.drive}.parquet")
 
 
-_HEAD = ("start (UTC)", "length", "stage", "peak boost", "leanest under boost", "alerts", "drive")
+def find_drive(folder: Path, name: str) -> tuple[Path, Manifest]:
+    """A drive's manifest by its name, the beginning of its name, or "last".
+
+    Raises:
+        DriveError: there is none, or more than one.
+    """
+    found, _ = read_manifests(folder)
+    if name == "last" and found:
+        return found[-1]
+    exact = [f for f in found if f[1].drive == name]
+    fitting = exact or [f for f in found if f[1].drive.startswith(name)]
+    if len(fitting) == 1:
+        return fitting[0]
+    if not fitting:
+        raise DriveError(f"there is no drive '{name}' in {folder}; cabcanary drives lists them")
+    some = ", ".join(m.drive for _, m in fitting[:3])
+    raise DriveError(f"'{name}' begins the names of {len(fitting)} drives ({some} …); write more of it")
+
+
+def keep_drive(folder: Path, name: str, *, kept: bool) -> str:
+    """Mark a drive as kept, so that it is never removed to make room, or take the mark away; says what was done."""
+    path, manifest = find_drive(folder, name)
+    write_atomically(path, manifest_json(manifest.model_copy(update={"kept": kept})))
+    return f"{manifest.drive} is {'kept: it is never removed to make room' if kept else 'no longer kept'}"
+
+
+def note_drive(folder: Path, name: str, text: str) -> str:
+    """Add a note to a drive; says what was done."""
+    if not text.strip():
+        raise DriveError("a note needs words, as in: cabcanary drives note last new hose clamps")
+    path, manifest = find_drive(folder, name)
+    notes = [*manifest.notes, text.strip()]
+    write_atomically(path, manifest_json(manifest.model_copy(update={"notes": notes})))
+    return f"{manifest.drive}: {text.strip()}"
+
+
+def drop_drive(folder: Path, name: str, *, sure: bool) -> str:
+    """Remove a drive for good; says what was done.
+
+    Raises:
+        DriveError: nobody has said that this is meant, or the drive is marked as kept.
+    """
+    path, manifest = find_drive(folder, name)
+    if manifest.kept:
+        raise DriveError(f"{manifest.drive} is marked as kept; first: cabcanary drives release {manifest.drive}")
+    if not sure:
+        minutes = manifest.length_s / 60
+        words = f"{manifest.drive} ({manifest.start[:16]}, {minutes:.1f} minutes) would be gone for good"
+        raise DriveError(f"{words}; to remove it, add --yes")
+    remove_drive(path)
+    return f"{manifest.drive} is removed"
 
 
 def table(drives: list[dict[str, Any]]) -> list[str]:
@@ -31,18 +114,25 @@ def table(drives: list[dict[str, Any]]) -> list[str]:
     ]
     rows += [_row(d) for d in drives]
     widths = [max(len(r[n]) for r in rows) for n in range(len(rows[0]))]
-    return ["  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows]
+    lines = ["  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows]
+    found = lines[:1]
+    for line, drive in zip(lines[1:], drives, strict=True):
+        found += [line, *(f"    note: {note}" for note in drive["notes"])]
+    return found
 
 
 def _row(drive: dict[str, Any]) -> tuple[str, str, str, str, str, str, str]:
+    marks = [w for w, is_so in (("recovered", drive["recovered"]), ("kept", drive["kept"])) if is_so]
+    # A date that nobody vouches for is marked as such.
+    doubt = "?" if drive["clock"] == "not synchronised" else ""
     return (
-        drive["start"][:19].replace("T", " "),
+        drive["start"][:19].replace("T", " ") + doubt,
         _length(drive["length_s"]),
         drive["stage"],
         _figure(drive["peak_boost"], drive["boost_unit"]),
         _leanest(drive),
         _alerts(drive["alerts"]),
-        drive["drive"] + (" (recovered)" if drive["recovered"] else ""),
+        drive["drive"] + (f" ({', '.join(marks)})" if marks else ""),
     )
 
 

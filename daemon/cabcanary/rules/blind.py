@@ -25,16 +25,27 @@ _LONGEST_SHELVE_NS = 3_600_000_000_000
 _USABLE = (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW)
 
 
-def blame(channels: Sequence[str], values: Mapping[str, Value], roots: Mapping[str, tuple[str, ...]]) -> list[str]:
-    """The channels that keep a rule from seeing: for a derived one, the first input that is unusable."""
+def blame(
+    channels: Sequence[str],
+    values: Mapping[str, Value],
+    roots: Mapping[str, tuple[str, ...]],
+    before: Sequence[str] = (),
+) -> list[str]:
+    """The channels that keep a rule from seeing: for a derived one, the first input that is unusable.
+
+    `before` are those to blame so far: while what a derived channel or a window remembers is still blind, the wire that
+    blinded it stays to blame.
+    """
     blamed = []
     for channel in channels:
         if values[channel].quality in _USABLE:
             continue
         behind = roots.get(channel, (channel,))
         blamed.append(next((r for r in behind if values[r].quality not in _USABLE), channel))
+    if before and not any(roots.get(b, (b,)) == (b,) for b in blamed):
+        return list(before)
     # All usable and still unknown: a value at the end of its range that proves nothing here, or else a
-    # division by zero, or a window that still holds what was not known.
+    # division by zero.
     saturated = [c for c in channels if values[c].quality is not Quality.GOOD]
     return blamed or saturated or list(channels)
 

@@ -116,7 +116,7 @@ class Engine:
         self._running = running
         self._shared: dict[str, _Shared] = {}
         self._reader = Reader()
-        self._runners = [_Runner(r, Machine(r, self._is_root), self._reader, self._share) for r in self.rules]
+        self._runners = [_Runner(r, Machine(r), self._reader, self._share) for r in self.rules]
         self._by_id = {r.rule.id: r for r in self._runners}
         self._watched = [r for r in self._runners if not r.rule.out_of_service]
         # What was true when last known, and what has a memory, must see every tick.
@@ -128,9 +128,6 @@ class Engine:
 
     def _share(self, node: Condition, text: str) -> _Shared:
         return self._shared.setdefault(text, _Shared(node, self._reader))
-
-    def _is_root(self, channel: str) -> bool:
-        return self._roots.get(channel, (channel,)) == (channel,)
 
     @property
     def alerts(self) -> dict[str, AlertState]:
@@ -152,7 +149,7 @@ class Engine:
         for runner in self._watched:
             truth = runner.when.run(known, now_ns)
             machine = runner.machine
-            if truth is False and machine.resting:
+            if machine.resting and (truth is False or (truth is None and standing)):
                 if runner.excess is not None and runner.excess.remembers:
                     runner.excess.run(known, now_ns)
                 continue
@@ -177,7 +174,7 @@ class Engine:
             urgent is not None and urgent.last_known,
             standing,
             None if excess is None else excess[0],
-            lambda: blame(runner.rule.channels, frame.values, self._roots),
+            lambda before: blame(runner.rule.channels, frame.values, self._roots, before),
         )
 
     def _standing(self, values: Values) -> bool:

@@ -52,7 +52,7 @@ def shown_side(node: tree.Compare, left: Interval, right: Interval) -> str:
 
 
 def _channel(name: str, value: Value, unit: str, limits: Sequence[str]) -> str:
-    behind = f" ({', '.join(limits)})" if limits else ""
+    behind = f" ({', '.join(dict.fromkeys(limits))})" if limits else ""
     if value.value is None:
         return f"{name} {value.quality.words}"
     shown = "" if unit in _SILENT_UNITS else unit

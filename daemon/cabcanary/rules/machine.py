@@ -29,7 +29,7 @@ LONGEST_LOOK_NS = 100_000_000
 
 @dataclass(slots=True)
 class Tick:
-    """What a rule's machine is given at a tick. `blame` is asked only when nothing is known."""
+    """What a rule's machine is given at a tick; `blame`, given those blamed before, is asked only when blind."""
 
     time_ns: int
     dt_ns: int
@@ -39,7 +39,7 @@ class Tick:
     standing: bool
     #: Of an inverse-time rule: the least that the excess can be, in SI; None where it is not known.
     excess: float | None
-    blame: Callable[[], list[str]]
+    blame: Callable[[list[str]], list[str]]
 
 
 @dataclass(slots=True)
@@ -66,11 +66,10 @@ def _timer(elapsed_ns: int, now: Truth, before: Truth, dt_ns: int, *, counts: bo
 
 
 class Machine:
-    """The state machine of one rule. `roots` names the measured channels behind each channel."""
+    """The state machine of one rule."""
 
-    def __init__(self, rule: Rule, is_root: Callable[[str], bool]) -> None:
+    def __init__(self, rule: Rule) -> None:
         self.rule = rule
-        self._is_root = is_root
         self.memory = Memory()
         self.alert = AlertState(out_of_service=bool(rule.out_of_service))
         #: Nothing would change while the condition stays false.
@@ -145,21 +144,18 @@ class Machine:
     def _step_blind_timer(self, tick: Tick) -> None:
         rule, memory = self.rule, self.memory
         if tick.standing:
-            memory.blind_ns, memory.blind_tripped = 0, False
+            memory.blind_ns, memory.blind_tripped, memory.blind_roots = 0, False, []
             return
         dt_ns = min(tick.dt_ns, LONGEST_LOOK_NS)
         if tick.truth is not None:
             memory.blind_ns = max(0, memory.blind_ns - dt_ns // BLIND_DRAIN_DIVISOR)
             if memory.blind_ns == 0:
-                memory.blind_tripped = False
+                memory.blind_tripped, memory.blind_roots = False, []
             return
         patient = rule.urgent_when is not None and not tick.urgent
         delay_ns = rule.blind_otherwise_ns if patient else rule.blind_delay_ns
         memory.blind_ns = min(memory.blind_ns + dt_ns, max(delay_ns, 1))
-        blamed = tick.blame()
-        # While what a derived channel or a window remembers is still blind, the wire that blinded it stays to blame.
-        if not memory.blind_roots or any(self._is_root(b) for b in blamed):
-            memory.blind_roots = blamed
+        memory.blind_roots = tick.blame(memory.blind_roots)
         if memory.blind_ns >= delay_ns:
             memory.blind_tripped = True
 

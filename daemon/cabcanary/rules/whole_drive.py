@@ -125,13 +125,9 @@ class WholeDrive:
             self._rows[row] = _Row(self._signals.columns, row, self._reason)
         return self._rows[row]
 
-    def is_root(self, channel: str) -> bool:
-        """Whether it is a measured channel."""
-        return self._roots.get(channel, (channel,)) == (channel,)
-
-    def blame(self, rule: Rule, row: int) -> list[str]:
+    def blame(self, rule: Rule, row: int, before: list[str]) -> list[str]:
         """The channels that keep a rule from seeing at one tick."""
-        return blame(rule.channels, self.values(row), self._roots)
+        return blame(rule.channels, self.values(row), self._roots, before)
 
     def words(self, rule: Rule, when: Evaluated, row: int) -> str:
         """The figures of a change at one tick."""
@@ -262,12 +258,12 @@ class _Run:
     # --- one rule ---------------------------------------------------------------------------------------
 
     def _run_rule(self, n: int, rule: Rule) -> Machine:
-        machine = Machine(rule, self._drive.is_root)
+        machine = Machine(rule)
         saved = self._state["rules"].get(rule.id)
         if saved is not None and saved["text"] == rule.fingerprint:
             machine.restore(saved)
         truths = None if rule.out_of_service else self._drive.truths(rule, self._state["rules"], self._state["shared"])
-        interesting = np.array([], dtype=np.int64) if truths is None else np.flatnonzero(truths.truth != 0)
+        interesting = np.array([], dtype=np.int64) if truths is None else self._moving(truths.truth)
         if self._watched:
             interesting = np.union1d(interesting, np.array(self._watched, dtype=np.int64))
         blind: tuple[str, ...] = tuple(machine.memory.blind_roots) if machine.memory.blind_tripped else ()
@@ -288,6 +284,10 @@ class _Run:
                 blind = now_blind
                 self._blindness.append(_Blindness(row, n, blind))
         return machine
+
+    def _moving(self, truth: NDArray[np.int8]) -> NDArray[np.int64]:
+        """The rows at which a machine at rest would move: true, or unknown while it matters."""
+        return np.flatnonzero((truth > 0) | ((truth < 0) & ~self._drive.standing))
 
     def _trace(self, machine: Machine, truths: _Truths, row: int) -> Traced:
         truth, memory = int(truths.truth[row]), machine.memory
@@ -349,7 +349,7 @@ class _Run:
             bool(truths.urgent[row]),
             bool(self._drive.standing[row]),
             None if excess is None else excess[0],
-            lambda: self._drive.blame(rule, row),
+            lambda before: self._drive.blame(rule, row, before),
         )
 
     def _tell(self, row: int, place: int, change: Change) -> None:
@@ -416,7 +416,7 @@ class _Run:
 
 def _tripped(machine: Machine, roots: tuple[str, ...]) -> Machine:
     """The rule as it was at that row, as far as its blindness goes."""
-    seen = Machine(machine.rule, lambda _channel: True)
+    seen = Machine(machine.rule)
     seen.memory.blind_roots = list(roots)
     seen.memory.blind_tripped = True
     return seen

@@ -33,6 +33,7 @@ _MOST_FAILURES = 3
 #: What is read within this of each other carries one time. It is the earlier one, so nothing looks newer than it is,
 #: and a scan of many channels is kept with one time instead of many.
 _ONE_TIME_NS = 1_000_000
+_NOTHING_READ = -(1 << 62)
 #: A busy converter (a buffer owns it) or a bus that timed out: the device is still there.
 _PASSING = (errno.EBUSY, errno.EIO, errno.ETIMEDOUT, errno.EAGAIN, errno.EREMOTEIO, errno.ENODATA)
 
@@ -59,7 +60,7 @@ class _Work:
     channels: list[TreeChannel]
     busy: TreeChannel | None = None
     since_ns: int = 0
-    read_ns: int = 0
+    read_ns: int = _NOTHING_READ
     gone: bool = False
     ended: threading.Event = field(default_factory=threading.Event)
 
@@ -185,6 +186,7 @@ class TreeReader:
         lost = 0
         try:
             while not (self._stop.is_set() or work.gone) and lost < _MOST_FAILURES:
+                work.read_ns = _NOTHING_READ
                 # A channel may be taken away while this thread hangs in another: look at the list each time.
                 for channel in list(work.channels):
                     if channel in work.channels and not work.gone:

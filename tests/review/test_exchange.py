@@ -1,0 +1,361 @@
+"""Drives go out to other programs and logs come in from them, through those programs' own readers and writers."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import subprocess
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import polars as pl
+import pytest
+from asammdf import MDF, Signal
+from harness import command
+from live_drive import TICK_NS, Live
+from small_van import RULES, SETTINGS, Wires
+
+from cabcanary.cli import main
+from cabcanary.plan import load_plan
+from cabcanary.recorder.archived import ArchivedDrive
+from cabcanary.recorder.archiver import archive_all
+from cabcanary.store.manifest import read_manifests
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+#: NIST SP 811: 1 psi is 6.894757 kPa.
+KPA_PER_PSI = 6.894757
+
+
+@dataclass
+class Answer:
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def cabcanary(*arguments: object) -> Answer:
+    """The command line, without a process of its own for each of so many commands."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        code = main([str(a) for a in arguments])
+    return Answer(code, out.getvalue(), err.getvalue())
+
+
+def done(*arguments: object) -> str:
+    answer = cabcanary(*arguments)
+    assert answer.returncode == 0, answer.stderr
+    return answer.stdout
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Path:
+    folder = tmp_path / "settings"
+    folder.mkdir()
+    (folder / "van.toml").write_text(SETTINGS)
+    (folder / "rules.toml").write_text(RULES)
+    return folder / "van.toml"
+
+
+@pytest.fixture
+def folder(tmp_path: Path, settings: Path) -> Path:
+    """A state folder with one drive in it, in which a sensor is lost at the end."""
+    folder = tmp_path / "van"
+    live = Live(load_plan(settings), folder, Wires(1))
+    live.run(150, running=False)
+    live.run(300, running=True)
+    live.key_off(30)
+    live.finish()
+    archive_all(folder)
+    return folder
+
+
+def samples(folder: Path, drive: str = "") -> Path:
+    return next(p.with_name(f"{m.drive}.parquet") for p, m in read_manifests(folder)[0] if m.drive.startswith(drive))
+
+
+# --- out ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_csv_holds_what_is_to_be_relied_on_and_nothing_else(folder: Path, tmp_path: Path) -> None:
+    output = tmp_path / "drive.csv"
+    assert f"wrote {output}" in done("export", "last", "--to", "csv", "--folder", folder, "--output", output)
+    found, archive = pd.read_csv(output), pl.read_parquet(samples(folder))
+    assert list(found.columns)[:3] == ["time_s", "lambda [lambda]", "map [kPa]"]
+    assert len(found) == len(archive)
+    believed = archive["map_quality"].cast(pl.String).is_in(["good", "saturated high", "saturated low"]).to_list()
+    assert not all(believed)
+    assert found["map [kPa]"].notna().tolist() == believed
+    shown = [v for v, good in zip(archive["map"].to_list(), believed, strict=True) if good]
+    assert found["map [kPa]"].dropna().tolist() == shown
+    events = [json.loads(line) for line in (tmp_path / "drive.events.jsonl").read_text().splitlines()]
+    assert {"clock", "drive"} >= {e["kind"] for e in events}
+
+
+def test_an_mdf4_opens_elsewhere_with_units_and_what_is_not_to_be_relied_on_marked(
+    folder: Path, tmp_path: Path
+) -> None:
+    output = tmp_path / "drive.mf4"
+    done("export", "last", "--to", "mdf4", "--folder", folder, "--output", output)
+    archive = pl.read_parquet(samples(folder))
+    with MDF(output) as file:
+        signal = file.get("map", ignore_invalidation_bits=True)
+        comment = file.header.comment
+    assert signal.unit == "kPa"
+    assert signal.timestamps == pytest.approx(archive["time_s"].to_numpy())
+    believed = archive["map_quality"].cast(pl.String).is_in(["good", "saturated high", "saturated low"]).to_numpy()
+    assert np.asarray(signal.invalidation_bits, dtype=bool).tolist() == (~believed).tolist()
+    assert signal.samples[believed].tolist() == archive["map"].to_numpy()[believed].tolist()
+    assert "Test van, low boost" in comment
+
+
+def test_the_installed_command_exports(folder: Path, tmp_path: Path) -> None:
+    words = ["export", "last", "--folder", str(folder)]
+    answer = subprocess.run(command(*words), capture_output=True, text=True, timeout=60, check=False, cwd=tmp_path)
+    assert (answer.returncode, answer.stderr) == (0, "")
+    assert (tmp_path / samples(folder).with_suffix(".csv").name).exists()
+
+
+def test_nothing_is_written_over(folder: Path, tmp_path: Path) -> None:
+    output = tmp_path / "drive.parquet"
+    done("export", "last", "--to", "parquet", "--folder", folder, "--output", output)
+    assert output.read_bytes() == samples(folder).read_bytes()
+    answer = cabcanary("export", "last", "--to", "parquet", "--folder", folder, "--output", output)
+    assert (answer.returncode, "is there already" in answer.stderr) == (2, True)
+
+
+# --- out and in again -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("to", "ending"), [("csv", "csv"), ("parquet", "parquet"), ("mdf4", "mf4")])
+def test_what_went_out_comes_in_again_with_the_same_values(folder: Path, tmp_path: Path, to: str, ending: str) -> None:
+    output, other = tmp_path / f"drive.{ending}", tmp_path / "other"
+    done("export", "last", "--to", to, "--folder", folder, "--output", output)
+    start = "2025-03-01T10:15:00Z"
+    done("import", output, "--folder", other, "--vehicle", "Test van", "--start", start)
+    ((_, manifest),), _ = read_manifests(other)
+    assert (manifest.start, manifest.clock) == ("2025-03-01T10:15:00.000Z", "imported")
+    before, after = pl.read_parquet(samples(folder)), pl.read_parquet(samples(other))
+    assert after["time_s"].to_numpy() == pytest.approx(before["time_s"].to_numpy(), abs=1e-6)
+    for name in ("lambda", "map", "boost"):
+        good = (before[f"{name}_quality"].cast(pl.String) == "good").to_numpy()
+        assert good.any()
+        assert after[name].to_numpy()[good].tolist() == before[name].to_numpy()[good].tolist()
+
+
+def test_a_brought_in_drive_can_be_played_frame_by_frame(folder: Path, tmp_path: Path) -> None:
+    output, other = tmp_path / "drive.csv", tmp_path / "other"
+    done("export", "last", "--folder", folder, "--output", output)
+    done("import", output, "--folder", other, "--vehicle", "Test van")
+    frames = list(ArchivedDrive(samples(other)).kept_frames())
+    assert len(frames) == len(pl.read_parquet(samples(folder)))
+    assert (frames[1].time_ns - frames[0].time_ns) == pytest.approx(TICK_NS, abs=1000)
+    assert {v.quality.words for f in frames for v in f.values.values()} >= {"good"}
+
+
+# --- in, from other writers -----------------------------------------------------------------------------------------
+
+
+def imported(tmp_path: Path, file: Path, *more: object) -> pl.DataFrame:
+    done("import", file, "--folder", tmp_path / "in", "--vehicle", "Van", "--start", "2025-03-01", *more)
+    return pl.read_parquet(samples(tmp_path / "in"))
+
+
+def test_a_parquet_of_another_writer(tmp_path: Path) -> None:
+    file = tmp_path / "log.parquet"
+    pl.DataFrame(
+        {"time_s": [0.0, 0.1, 0.2], "map [psi]": [14.5, None, 15.0], "engine_speed [rpm]": [800, 810, 820]}
+    ).write_parquet(file)
+    table = imported(tmp_path, file)
+    # A cell that is empty holds the value before it, as a wire's newest reading does.
+    assert table["map"].to_list() == [14.5, 14.5, 15.0]
+    assert table["engine_speed"].to_list() == [800.0, 810.0, 820.0]
+
+
+def test_an_mdf4_of_another_writer_with_two_rates(tmp_path: Path) -> None:
+    file = tmp_path / "log.mf4"
+    fast, slow = np.arange(0, 2, 0.02), np.arange(0, 2, 0.5)
+    with MDF(version="4.10") as made:
+        made.append([Signal(100.0 + fast, fast, name="map", unit="kPa")])
+        made.append([Signal(np.array([20, 21, 22, 23], np.int16), slow, name="coolant", unit="°C")])
+        made.save(file)
+    table = imported(tmp_path, file)
+    assert len(table) == 100
+    assert table["map"].to_numpy() == pytest.approx(100.0 + fast)
+    assert table["coolant"].to_list()[::25] == [20.0, 21.0, 22.0, 23.0]
+
+
+def test_a_mapping_names_foreign_columns_and_units(tmp_path: Path, settings: Path) -> None:
+    file, mapping = tmp_path / "log.csv", tmp_path / "mapping.toml"
+    file.write_text("Time,Boost Pressure,AFR Target,Lambda 1\n0,14.5,12.5,0.85\n20,15.5,12.5,0.86\n40,20.0,12.5,0.9\n")
+    mapping.write_text(
+        'time = "Time"\ntime_unit = "ms"\n[columns]\n'
+        '"Boost Pressure" = { channel = "map", unit = "psi" }\n"Lambda 1" = { channel = "lambda", unit = "lambda" }\n'
+    )
+    said = done("import", file, "--folder", tmp_path / "in", "--mapping", mapping, "--config", settings)
+    assert "left out: AFR Target" in said
+    table = pl.read_parquet(samples(tmp_path / "in"))
+    assert table["time_s"].to_list() == pytest.approx([0.0, 0.02, 0.04])
+    # In the unit of the settings' channel, and what is derived from it worked out by the live code.
+    assert table["map"].to_list() == pytest.approx([14.5 * KPA_PER_PSI, 15.5 * KPA_PER_PSI, 20 * KPA_PER_PSI], rel=1e-6)
+    assert "worked out of them" in said
+    assert {"boost", "boost_as_burnt", "fuel_cut_gas", "engine_running"} <= set(table.columns)
+
+
+def test_a_channel_that_falls_silent_becomes_stale(tmp_path: Path) -> None:
+    file = tmp_path / "log.csv"
+    rows = [f"{n / 10},{100 if n < 20 else ''},{n}" for n in range(50)]
+    file.write_text("\n".join(["time_s,map [kPa],engine_speed [rpm]", *rows]))
+    table = imported(tmp_path, file)
+    quality = table["map_quality"].cast(pl.String).to_list()
+    # 100 ms is usual, the last value is of 1.9 s: fresh for a second more.
+    assert quality[:29] == ["good"] * 29
+    assert quality[31:] == ["stale"] * 19
+
+
+BAD = {
+    "no time": ("map [kPa],time_s\n1,2\n", "the first column must be headed 'time_s'"),
+    "no unit": ("time_s,map\n0,1\n", "column 'map' says no unit; head it 'map [unit]'"),
+    "unknown unit": ("time_s,map [smoots]\n0,1\n", "smoots"),
+    "odd name": ("time_s,MAP 1 [kPa]\n0,1\n", "'MAP 1' is no channel's name"),
+    "word": ("time_s,map [kPa]\n0,1\n0.1,off\n", "line 3, column 'map [kPa]': 'off' is no number"),
+    "comma": ('time_s,map [kPa]\n0,"1,5"\n', "write decimals with a point"),
+    "short row": ("time_s,map [kPa]\n0,1\n0.1\n", "line 3 has 1 cells, the heading 2"),
+    "back": ("time_s,map [kPa]\n0,1\n1,1\n0.5,1\n", "row 4: time does not go on (0.5 s after 1 s)"),
+    "empty": ("", "the first column must be headed 'time_s'"),
+    "only a heading": ("time_s,map [kPa]\n", "has a heading and no rows"),
+    "twice": ("time_s,map [kPa],map [psi]\n0,1,2\n", "two columns are the channel 'map'"),
+    "nothing": ("time_s\n0\n", "none of its columns is a channel"),
+}
+
+
+@pytest.mark.parametrize("case", BAD)
+def test_a_bad_file_is_refused_with_the_place_and_leaves_nothing(tmp_path: Path, case: str) -> None:
+    text, words = BAD[case]
+    file = tmp_path / "log.csv"
+    file.write_text(text)
+    answer = cabcanary("import", file, "--folder", tmp_path / "in", "--vehicle", "Van")
+    assert answer.returncode == 2
+    assert words in answer.stderr
+    assert "Traceback" not in answer.stderr
+    assert not list((tmp_path / "in").rglob("*.parquet"))
+
+
+@pytest.mark.parametrize("ending", ["parquet", "mf4", "xlsx"])
+def test_a_file_that_is_not_what_it_is_called_is_refused(tmp_path: Path, ending: str) -> None:
+    file = tmp_path / f"log.{ending}"
+    file.write_bytes(b"no such thing" * 100)
+    answer = cabcanary("import", file, "--folder", tmp_path / "in", "--vehicle", "Van")
+    assert answer.returncode == 2
+    assert str(file) in answer.stderr
+    assert "Traceback" not in answer.stderr
+
+
+def test_a_channel_of_another_dimension_than_the_settings_is_refused(tmp_path: Path, settings: Path) -> None:
+    file = tmp_path / "log.csv"
+    file.write_text("time_s,map [V]\n0,1\n")
+    answer = cabcanary("import", file, "--folder", tmp_path / "in", "--config", settings)
+    assert answer.returncode == 2
+    assert "'map' is in V here and in kPa in the settings" in answer.stderr
+
+
+# --- a better curve -------------------------------------------------------------------------------------------------
+
+
+def test_a_drive_converted_again_leaves_the_original_in_place(folder: Path, tmp_path: Path) -> None:
+    original = samples(folder)
+    before = {p: p.read_bytes() for p in original.parent.iterdir()}
+    curve = tmp_path / "better.toml"
+    # Twice the pressure of the first one at the same voltage.
+    curve.write_text('[channels.map]\ncurve = { kind = "linear", points = [[0.5, 40.0], [4.5, 500.0]] }\n')
+    said = done("reconvert", "last", "--curve", curve, "--folder", folder)
+    assert f"{original.stem}-r1 is {original.stem} with" in said
+    assert {p: p.read_bytes() for p in before} == before
+    old, new = pl.read_parquet(original), pl.read_parquet(samples(folder, f"{original.stem}-r1"))
+    assert new["map_raw"].to_list() == old["map_raw"].to_list()
+    good = ((old["map_quality"].cast(pl.String) == "good") & (new["map_quality"].cast(pl.String) == "good")).to_numpy()
+    assert good.sum() > 100
+    assert new["map"].to_numpy()[good] == pytest.approx(2 * old["map"].to_numpy()[good])
+    (made,) = [m for _, m in read_manifests(folder)[0] if m.made_from]
+    assert made.made_from == original.stem
+    assert tuple(made.start) == tuple(read_manifests(folder)[0][0][1].start)
+
+
+def test_the_same_curve_gives_the_same_drive_to_the_last_bit(folder: Path, tmp_path: Path) -> None:
+    original = samples(folder)
+    curve = tmp_path / "same.toml"
+    curve.write_text("[channels.supply]\ndivider = 4.0\n")
+    done("reconvert", "last", "--curve", curve, "--folder", folder)
+    old, new = pl.read_parquet(original), pl.read_parquet(samples(folder, f"{original.stem}-r1"))
+    assert old.equals(new)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[channels.mapp]\ndivider = 2.0\n", "no measured channel 'mapp'; there are: lambda, map, supply"),
+        ('[channels.map]\ncurve = { kind = "linear", points = [[1.0, 2.0]] }\n', "these settings cannot be used"),
+        ("curve = 1\n", "says nothing of a channel"),
+        ("[channels\n", "better.toml"),
+    ],
+)
+def test_a_curve_file_that_is_wrong_is_refused(folder: Path, tmp_path: Path, text: str, words: str) -> None:
+    curve = tmp_path / "better.toml"
+    curve.write_text(text)
+    answer = cabcanary("reconvert", "last", "--curve", curve, "--folder", folder)
+    assert answer.returncode == 2
+    assert words in answer.stderr
+    assert len(read_manifests(folder)[0]) == 1
+
+
+# --- one's own drives -----------------------------------------------------------------------------------------------
+
+
+def listed(folder: Path, *more: str) -> list[dict[str, Any]]:
+    answer: list[dict[str, Any]] = json.loads(done("drives", "--folder", folder, "--json", *more))
+    return answer
+
+
+def test_a_drive_is_kept_noted_and_removed_only_when_that_is_meant(folder: Path) -> None:
+    (drive,) = listed(folder)
+    name = drive["drive"]
+    done("drives", "note", name, "new", "hose", "clamps", "--folder", folder)
+    done("drives", "keep", name[:8], "--folder", folder)
+    assert [(d["kept"], d["notes"]) for d in listed(folder, "--kept")] == [(True, ["new hose clamps"])]
+    assert "note: new hose clamps" in done("drives", "--folder", folder)
+    answer = cabcanary("drives", "remove", "last", "--yes", "--folder", folder)
+    assert (answer.returncode, "marked as kept" in answer.stderr) == (2, True)
+    done("drives", "release", "last", "--folder", folder)
+    answer = cabcanary("drives", "remove", "last", "--folder", folder)
+    assert (answer.returncode, "add --yes" in answer.stderr) == (2, True)
+    assert len(listed(folder)) == 1
+    done("drives", "remove", "last", "--yes", "--folder", folder)
+    assert listed(folder) == []
+    assert [p for p in (folder / "drives").rglob("*") if p.is_file()] == []
+
+
+def test_the_list_is_narrowed(folder: Path) -> None:
+    (drive,) = listed(folder)
+    day = drive["start"][:10]
+    for fits in (["--since", day], ["--until", day], ["--vehicle", "test van"], ["--stage", "boost"]):
+        assert len(listed(folder, *fits)) == 1, fits
+    for not_one in (
+        ["--since", "2999-01-01"],
+        ["--until", "2001-01-01"],
+        ["--vehicle", "x"],
+        ["--alert", "x"],
+        ["--kept"],
+    ):
+        assert listed(folder, *not_one) == [], not_one
+
+
+def test_a_drive_that_is_not_there_is_said(folder: Path) -> None:
+    answer = cabcanary("drives", "keep", "1999", "--folder", folder)
+    assert (answer.returncode, answer.stderr) == (
+        2,
+        f"there is no drive '1999' in {folder}; cabcanary drives lists them\n",
+    )
