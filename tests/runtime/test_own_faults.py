@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import dataclasses
 import io
 import subprocess
 import sys
@@ -19,7 +18,7 @@ from cabcanary.host import AlreadyWatchedError, claim
 from cabcanary.model import EventKind
 from cabcanary.plan import load_plan
 from cabcanary.runtime import Daemon
-from cabcanary.settings.schema import Button
+from cabcanary.settings.outputs import Button
 from cabcanary.sources.helper import Helper
 from cabcanary.sources.slot import Status
 
@@ -225,13 +224,11 @@ def test_the_unit_gives_the_pin_library_a_folder() -> None:
 
 
 async def test_a_button_writes_a_note_of_the_moment_and_acknowledges_nothing(daemon):
-    buttons = daemon._plan.settings.buttons.model_copy(update={"remember": Button(source="switches", item="note")})
-    daemon._plan = dataclasses.replace(
-        daemon._plan, settings=daemon._plan.settings.model_copy(update={"buttons": buttons})
-    )
-    daemon._pressed("switches", "ignition")
+    remember = {"remember": Button(source="switches", item="note")}
+    daemon._commands._buttons = daemon._plan.settings.buttons.model_copy(update=remember)
+    daemon._commands.pressed("switches", "ignition")
     assert [e.kind for e in daemon._recent if e.kind is EventKind.NOTE] == []
-    daemon._pressed("switches", "note")
+    daemon._commands.pressed("switches", "note")
     assert [(e.what, e.text) for e in daemon._recent if e.kind is EventKind.NOTE] == [("button", "remember this")]
     assert not [e for e in daemon._recent if e.kind is EventKind.ACKNOWLEDGE]
     # A drive that begins later has it among what led to it.
