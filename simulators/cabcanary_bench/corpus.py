@@ -20,7 +20,6 @@ from .circumstances import CircumstanceKind
 from .fast import drive
 from .generator import DriveKind, faulty, ordinary
 from .injected import INJECTED, Injected
-from .labels import Label
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
 
     from .fast import Recording
     from .fault_kinds import FaultKind
+    from .labels import Label
     from .scenario import Scenario
 
 #: How much slower a rule is made to see whether the corpus can tell, and by how much an inverse time is stretched.
@@ -112,9 +112,11 @@ def run_job(job: Job, config: Path, baselines: Baselines | None, *, weaken: bool
         whole = WholeDrive(
             _signals(recording, run, plan, injected), plan.pipeline().roots(), plan.channel_units, plan.running
         )
-        for change in whole.run(plan.rules.rules):
-            if change.sounds:
-                sounds.append(Sound(recording.drive_s(change.time_ns), change.alert, change.priority.word))
+        sounds += [
+            Sound(recording.drive_s(c.time_ns), c.alert, c.priority.word)
+            for c in whole.run(plan.rules.rules)
+            if c.sounds
+        ]
         for name, rule in rules.items():
             trips = [recording.drive_s(c.time_ns) for c in whole.run([rule]) if c.sounds and c.alert == name]
             weakened.setdefault(name, []).extend(trips)
@@ -181,7 +183,7 @@ def _signals(recording: Recording, run: int, plan: Plan, injected: Injected | No
     nan = float("nan")
     for newest, now_ns in recording.ticks(run):
         at_s = recording.drive_s(now_ns)
-        computer = _COMPUTER if injected is None else _COMPUTER | injected.computer_at(at_s)
+        computer = _COMPUTER if injected is None else {**_COMPUTER, **injected.computer_at(at_s)}
         for item, number in computer.items():
             newest["computer", item] = Reading("computer", item, number, now_ns)
         frame = pipeline.step(newest, now_ns).values

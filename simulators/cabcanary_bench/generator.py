@@ -69,7 +69,7 @@ def _surroundings(way: Itinerary, *, cold: bool) -> None:
         if rng.random() < chance:
             way.circumstance(kind, 0.0, whole)
     if rng.random() < 0.1:
-        way.circumstance(_C.LIMITER_CUT, 0.0, whole, rng.uniform(4300, 4600))
+        way.circumstance(_C.LIMITER_CUT, 0.0, whole, rng.uniform(4900, 5200))
     if rng.random() < 0.04:
         way.circumstance(_C.BROWN_OUT, rng.uniform(0.3, 0.7) * way.now_s, 0.4)
     if cold:
