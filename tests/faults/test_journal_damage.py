@@ -70,6 +70,8 @@ def written(folder: Path, seconds: float, patch: pytest.MonkeyPatch) -> Original
     pipeline, engine = plan.pipeline(), plan.engine()
     with patch.context() as patched:
         patched.setattr(writer_module, "os", types.SimpleNamespace(**{**vars(os), "fsync": fsync}))
+        # Faster than real time, but synced as in real time.
+        patched.setattr(writer_module, "_TICKS_WAITING", 10**9)
         writer = JournalWriter(folder, lambda *_: None, STEPS)
         recorder = Recorder(plan, pipeline, engine, writer, Clock())
         for tick_ns, scans, codes in Signals().ticks(int(seconds * 50)):

@@ -94,16 +94,22 @@ def test_the_guide_has_a_line_for_each() -> None:
     assert set(lines()) == {"duckdb", "polars", "pandas", "dask"}
 
 
+def most_boost(data: Any) -> dict[str, float]:
+    """The highest good boost of each drive, by DuckDB."""
+    rows = data.filter("boost_quality = 'good'").aggregate("filename, max(boost)").fetchall()
+    return {Path(name).stem: boost for name, boost in rows}
+
+
 def test_duckdb(run: Any) -> None:
-    found = run("duckdb").fetchall()
+    found = most_boost(run("duckdb"))
     assert len(found) == COUNT
-    assert all(boost is not None for _, boost in found)
+    assert all(boost is not None for boost in found.values())
 
 
 def test_polars_says_the_same_as_duckdb(run: Any) -> None:
-    here = {Path(name).stem: boost for name, boost in run("duckdb").fetchall()}
-    there = {Path(name).stem: boost for name, boost in run("polars").rows()}
-    assert there == here
+    data = run("polars").filter(pl.col("boost_quality") == "good")
+    found = data.group_by("path").agg(pl.col("boost").max()).collect()
+    assert {Path(name).stem: boost for name, boost in found.rows()} == most_boost(run("duckdb"))
 
 
 def test_pandas(run: Any, archive: tuple[Path, int]) -> None:

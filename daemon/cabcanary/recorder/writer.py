@@ -31,6 +31,8 @@ _BLOCKS_PER_SYNC = 2
 #: While ticks of more than a block wait, a slow card is synced less often: each sync then covers more of them.
 _TICKS_WAITING = 30
 _MOST_BLOCKS_PER_SYNC = 60
+#: But what was written never waits for its sync longer than this, real seconds.
+_LONGEST_UNSYNCED_S = 1.0
 #: A sync that takes longer than this, real seconds, is worth a word: a power cut would cost as much.
 _SLOW_SYNC_S = 2.0
 #: What waits for a stalled card, in ticks: a minute at 50 Hz. More is lost and counted.
@@ -181,6 +183,7 @@ class _DriveFile:
         # What has been written since the last sync that went well, and where that one ended.
         self._unsynced: list[tuple[BlockKind, bytes]] = []
         self._synced = (0, 0)
+        self._synced_at = time.monotonic()
         #: How long the last sync took, real seconds.
         self.sync_s = 0.0
         self._ticks: list[Tick] = []
@@ -239,7 +242,8 @@ class _DriveFile:
             self._unsynced.append(self._pending.pop(0))
             self._sequence += 1
         waiting = len(self._unsynced)
-        if sync or (waiting >= _BLOCKS_PER_SYNC and (self._keeps_up() or waiting >= _MOST_BLOCKS_PER_SYNC)):
+        late = waiting >= _MOST_BLOCKS_PER_SYNC or time.monotonic() - self._synced_at > _LONGEST_UNSYNCED_S
+        if sync or (waiting >= _BLOCKS_PER_SYNC and (late or self._keeps_up())):
             self._sync(self._descriptor)
 
     def _sync(self, descriptor: int) -> None:
@@ -253,7 +257,8 @@ class _DriveFile:
             self._good_end, self._sequence = self._synced
             self._torn = True
             raise
-        self.sync_s = time.monotonic() - begun
+        self._synced_at = time.monotonic()
+        self.sync_s = self._synced_at - begun
         self._unsynced.clear()
         self._synced = (self._good_end, self._sequence)
 
