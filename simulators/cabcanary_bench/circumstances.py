@@ -120,8 +120,7 @@ CIRCUMSTANCES: dict[CircumstanceKind, CircumstanceInfo] = {
         (switch("stall", value=True), switch("heater_off", value=True)),
     ),
     _K.REMOTE_START: CircumstanceInfo(
-        "started from afar: the engine runs while the sensors' feed is dead", "unused",
-        (switch("feed_blown", value=True),),
+        "started from afar: the engine warms up with nobody in it, what the ignition feeds is live", "unused", (),
     ),
     _K.JUMP_START: CircumstanceInfo(
         "a jump start from another vehicle", f"of {_DONOR_V:g} V, and a deeper dip",

@@ -39,7 +39,7 @@ def run_corpus(
     config = config_folder() / "bench-van.toml"
     shown = tuple(k for k in FaultKind if k.info.family != "host" and k is not FaultKind.FEED_LIVE)
     wanted = list(jobs(hours, faults, seed, shown))
-    report = grade(_driven(wanted, config, workers, weaken=weaken))
+    report = grade(driven(wanted, config, workers, weaken=weaken))
     if as_json:
         print(json.dumps(report.as_json(), ensure_ascii=False, indent=1))
     else:
@@ -48,7 +48,8 @@ def run_corpus(
     return 1 if report.missed or report.false.get("warning") else 0
 
 
-def _driven(wanted: list[Job], config: Path, workers: int | None, *, weaken: bool) -> Iterator[Outcome]:
+def driven(wanted: list[Job], config: Path, workers: int | None, *, weaken: bool) -> Iterator[Outcome]:
+    """Every job's outcome as it comes, from all cores."""
     began, done = time.monotonic(), 0
     with ProcessPoolExecutor(workers or os.cpu_count()) as pool:
         baselines = bench_baselines()
