@@ -50,7 +50,7 @@ def ordinary(seed: int, kind: DriveKind | None = None, minutes: float | None = N
     _KINDS[kind](way, length_s)
     way.off(rng.uniform(8.0, 15.0))
     _surroundings(way, cold=cold)
-    start_c = rng.uniform(-15, 10) if cold else rng.uniform(20, 88)
+    start_c = rng.uniform(-15, 10) if cold else rng.uniform(62, 88)  # nobody sensible boosts a cold engine
     base_m = rng.choice([0.0, 0.0, rng.uniform(0, 800), rng.uniform(800, 2200)])
     towed = rng.uniform(600, 1500) if kind is DriveKind.TOWING else 0.0
     return way.scenario(f"{kind} {seed}", start_c, base_m, towed)
