@@ -58,7 +58,7 @@ class JournalWriter:
         self.lost_ticks = 0
         self._failing = ""
         self._losing = False
-        self._lost_told = 0
+        self._lost_untold = 0
         self._slow = False
         self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
         self._thread.start()
@@ -71,15 +71,16 @@ class JournalWriter:
         """Add a tick; dropped and counted when the card is a minute behind."""
         if self._queue.qsize() >= LONGEST_QUEUE:
             self.lost_ticks += 1
+            self._lost_untold += 1
             if not self._losing:
                 self._losing = True
-                self._lost_told = self.lost_ticks
                 self._tell("the card does not keep up: records are being lost", False)
             return
         if self._losing and self._queue.qsize() < LONGEST_QUEUE // 2:
             # Not at the first gap: a slow card would go back and forth with every block.
             self._losing = False
-            self._tell(f"the card keeps up again; {self.lost_ticks - self._lost_told + 1} ticks were lost", True)
+            self._tell(f"the card keeps up again; {self._lost_untold} ticks were lost", True)
+            self._lost_untold = 0
         self._queue.put(("tick", tick))
 
     def event(self, event: dict[str, Any]) -> None:
