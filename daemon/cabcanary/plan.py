@@ -46,6 +46,8 @@ class Plan:
     #: What has been measured as normal, and what the rule files describe as such.
     baselines: Baselines
     baseline_specs: dict[str, BaselineSpec]
+    #: Why what had been measured could not be read.
+    baselines_fault: str = ""
 
     @property
     def not_fitted(self) -> tuple[NotFitted, ...]:
@@ -100,8 +102,10 @@ def load_plan(file: Path, *, look_into_dbc: bool = False) -> Plan:
     try:
         baselines = read_baselines(loaded.model.daemon.folder)
     except BaselinesError as error:
-        problems.append(loaded.problem(("daemon", "folder"), str(error)))
-        baselines = Baselines()
+        # A torn file is no reason not to watch: the daemon says so and goes on without.
+        if look_into_dbc:
+            problems.append(loaded.problem(("daemon", "folder"), str(error)))
+        return replace(_assemble(loaded, rule_files, problems, Baselines()), baselines_fault=str(error))
     return _assemble(loaded, rule_files, problems, baselines)
 
 

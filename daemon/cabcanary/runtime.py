@@ -149,6 +149,8 @@ class Daemon:
         say("This is a monitor, not protection: it warns, and it cannot stop the engine from being damaged.")
         if self._clock.speed != 1.0:
             say(f"BENCH: the clock runs {self._clock.speed:g} times as fast as real time")
+        if plan.baselines_fault:
+            say(f"WITHOUT BASELINES: {plan.baselines_fault}")
         for rule in plan.not_fitted:
             say(f"not fitted: rule {rule.id} {rule.words}")
         self._tell(self._annunciator.start_up(self._clock.now_ns()))
@@ -245,7 +247,8 @@ class Daemon:
 
         def take(message: dict[str, Any]) -> None:
             what = next((w for w in ("archived", "dated", "removed") if w in message), "failed")
-            archived.extend([str(message["archived"])] * (what == "archived"))
+            if what == "archived":
+                archived.append(str(message["archived"]))
             self._tell(Event(self._clock.now_ns(), EventKind.RECORDER, what, str(message.get("text", "")), message))
 
         settings = {

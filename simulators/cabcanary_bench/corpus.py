@@ -37,8 +37,6 @@ if TYPE_CHECKING:
 WEAKER_NS, WEAKER_TIMES = 5_000_000_000, 20.0
 #: What is driven on after a fault has ended.
 _AFTER_S = 20.0
-#: The monitor's own computer when nothing is wrong with it.
-_COMPUTER = {"clock_set": 1.0, "recording": 1.0, "board_temperature": 48.0, "late_ticks": 0.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,9 +179,8 @@ def _signals(recording: Recording, run: int, plan: Plan, injected: Injected | No
     uncertainties: list[list[float]] = [[] for _ in names]
     columns = list(zip(names, values, qualities, uncertainties, strict=True))
     nan = float("nan")
+    computer = {} if injected is None else injected.computer
     for newest, now_ns in recording.ticks(run):
-        at_s = recording.drive_s(now_ns)
-        computer = _COMPUTER if injected is None else {**_COMPUTER, **injected.computer_at(at_s)}
         for item, number in computer.items():
             newest["computer", item] = Reading("computer", item, number, now_ns)
         frame = pipeline.step(newest, now_ns).values

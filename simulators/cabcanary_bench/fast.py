@@ -38,8 +38,11 @@ _MONITOR_FAILS_V, _MONITOR_BOOTS_S = 6.0, 20.0
 #: How often each item is asked for, Hz; as in the bench van's settings.
 OBD_RATES: Mapping[str, float] = {
     "rpm": 10, "throttle": 10, "speed": 4, "map": 4, "coolant_temperature": 0.5, "intake_temperature": 0.5,
-    "barometer": 0.2, "module_voltage": 1,
+    "barometer": 0.2, "module_voltage": 1, "fuel_system_1": 2, "short_trim_1": 2, "long_trim_1": 0.5,
 }  # fmt: skip
+
+#: The monitor's own computer when nothing is wrong with it.
+COMPUTER: Mapping[str, float] = {"clock_set": 1.0, "recording": 1.0, "board_temperature": 48.0, "late_ticks": 0.0}
 
 #: The columns of the truth that are kept at every tick.
 TRUTH_COLUMNS = (
@@ -104,6 +107,8 @@ class Recording:
             while waiting is not None and waiting.time_ns <= now:
                 newest[waiting.source, waiting.item] = waiting
                 waiting = next(queue, None)
+            for item, number in COMPUTER.items():
+                newest["computer", item] = Reading("computer", item, number, now)
             yield newest, now
 
     def _in_order(self, after_ns: int) -> Iterator[Reading]:

@@ -62,10 +62,6 @@ class Injected:
     drive: DriveKind = DriveKind.HILL
     pulls: bool = True
 
-    def computer_at(self, _at_s: float) -> Mapping[str, float]:
-        """What the monitor's own computer says of itself."""
-        return self.computer
-
     def into(self, recording: Recording) -> tuple[Recording, Label]:
         """The drive with it, and its label; it must be found if the drive has what it takes to see it."""
         wires = dict(recording.wires)

@@ -84,12 +84,14 @@ CHANNELS = {
 }
 #: Readings per second.
 RATES = {"rpm": 10, "throttle": 10, "map": 4, "coolant_temperature": 1, "barometer": 1, "module_voltage": 1, "speed": 4}
+RATES |= {"fuel_system_1": 2, "short_trim_1": 2, "long_trim_1": 1}
 
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
     # Without rules: this is about values alone.
     text = VAN.read_text(encoding="utf-8").replace('rules = ["rules/bench-van.toml"]', "rules = []")
+    text = text.replace('after = ["lean_under_boost", "over_boost"]', "")
     return plan_from_texts(settings_from_text(text + MORE, VAN), [])
 
 
@@ -140,6 +142,13 @@ class Drive:
             ("engine", "module_voltage"): volts - 0.1,
             ("engine", "coolant_temperature"): 88.0,
             ("engine", "speed"): 60.0 if self.running else 0.0,
+            ("engine", "fuel_system_1"): 2.0,
+            ("engine", "short_trim_1"): 1.5625,
+            ("engine", "long_trim_1"): 2.34375,
+            ("computer", "clock_set"): 1.0,
+            ("computer", "recording"): 1.0,
+            ("computer", "board_temperature"): 48.0,
+            ("computer", "late_ticks"): 0.0,
         }
 
     def frames(self, plan: Plan, fault: Fault, until_s: float) -> Iterator[tuple[float, dict[str, Value]]]:

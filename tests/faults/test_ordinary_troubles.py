@@ -191,7 +191,7 @@ def test_without_a_buzzer_the_daemon_says_so_and_watches_all_the_same(ride: Make
     driven.start(GPIOZERO_PIN_FACTORY="")
     driven.ready()
     line = driven.logged("NO BUZZER")
-    assert "Nothing will be heard in the cab until this is mended" in line
+    assert "Nothing will be heard from it until this is mended" in line
     driven.rig.start_van()
     driven.raised("over_boost")
     driven.logged("Boost too high")

@@ -73,7 +73,8 @@ def _verdict(node: tree.Compare, right: Interval) -> str:
 def _shown(interval: Interval, unit: units.Unit) -> str:
     if interval is None:
         return "unknown"
-    low, high = (unit.from_si(x) if math.isfinite(x) else x for x in interval)
+    # Of 0 and -0 either may come out; to a person they are one (and -0 + 0 is 0).
+    low, high = (unit.from_si(x) + 0.0 if math.isfinite(x) else x for x in interval)
     symbol = "" if unit.symbol in _SILENT_UNITS else unit.symbol
     if math.isinf(high):
         text = f"≥{low:.3g}"

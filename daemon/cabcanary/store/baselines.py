@@ -66,7 +66,7 @@ def read_baselines(folder: Path) -> Baselines:
     path = folder / BASELINES_FILE
     try:
         text = path.read_bytes()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return Baselines()
     except OSError as error:
         raise BaselinesError(f"{path} cannot be read: {error.strerror or error}") from error
