@@ -91,7 +91,7 @@ def test_a_cut_drive_loses_a_second_at_most_and_comes_back_unasked(ride: Callabl
 
 
 def test_a_cut_in_the_middle_of_an_alert_keeps_the_alert(ride: Callable[..., Ride]) -> None:
-    driven = ride()
+    driven = ride(speed=2.0)
     driven.begin(at_s=193.0)
     raised = driven.raised("over_boost")
     # The archiver that every start begins with must be done: a killed daemon's would take the drive up unheard.
