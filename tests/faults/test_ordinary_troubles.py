@@ -56,7 +56,7 @@ def test_a_serial_port_that_is_missing_is_named_and_taken_up_when_it_comes(ride:
 
 
 def test_a_serial_port_pulled_out_in_mid_drive_comes_back_and_nothing_else_suffers(ride: Make) -> None:
-    driven = ride()
+    driven = ride(speed=2.5)
     driven.begin(at_s=CRUISE_S)
     driven.frame("lambda", good("lambda"))
     seen, frames_seen = len(driven.told.events), len(driven.told.frames)
@@ -75,7 +75,7 @@ def test_a_serial_port_pulled_out_in_mid_drive_comes_back_and_nothing_else_suffe
 
 
 def test_a_serial_port_pulled_out_under_boost_is_heard(ride: Make) -> None:
-    driven = ride()
+    driven = ride(speed=2.5)
     driven.begin(at_s=218.0)
     driven.frame("boost", lambda v: (v["boost"][0] or 0.0) > 3.0)
     driven.rig.van.wideband.unplug()
@@ -271,12 +271,12 @@ def test_a_state_folder_that_is_none_is_told_and_warnings_go_on(ride: Make, van_
 
 
 def test_a_second_daemon_refuses_to_start_and_leaves_the_first_ones_wires_alone(ride: Make) -> None:
-    driven = key_on(ride())
+    driven = key_on(ride(speed=2.0))
     driven.start()
     driven.ready()
     seen = len(driven.told.events)
     second = subprocess.run(
-        daemon_command(driven.rig.config, 5.0),
+        daemon_command(driven.rig.config, 2.0),
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
