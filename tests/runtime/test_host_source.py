@@ -21,7 +21,7 @@ when = "recording < 0.5"
 blind_delay = "10 s"
 
 [[rule]]
-id = "board_hot"
+id = "monitor_hot"
 priority = "advisory"
 say = "The monitor is hot"
 do = "Give it air"
@@ -46,10 +46,10 @@ def test_a_computer_that_grows_hot_and_a_card_that_takes_nothing_raise_their_rul
     driven.raised("not_recording")
     driven.frame("recording 0", lambda v: v["recording"][:2] == [0.0, "good"])
     driven.rig.van.host.write("board_temperature", 81.0)
-    driven.raised("board_hot")
+    driven.raised("monitor_hot")
     driven.rig.van.host.write("clock_set", 0)
     driven.frame("the clock lost", lambda v: v["clock_set"][0] == 0.0)
     journals.unlink()
     driven.event("alert", "not_recording", active=False)
     driven.rig.van.host.write("board_temperature", 60.0)
-    driven.event("alert", "board_hot", active=False)
+    driven.event("alert", "monitor_hot", active=False)

@@ -244,8 +244,8 @@ class _Run:
         self._times = drive.times
         #: The first row at or after each action: it takes effect before that tick.
         self._action_rows = np.searchsorted(self._times, [a.time_ns for a in actions], side="left")
-        #: (time, tick or before it, place in the row, change), for the order of the whole.
-        self._found: list[tuple[int, int, int, Change]] = []
+        #: (time, tick or before it, which action, place in the row, change), for the order of the whole.
+        self._found: list[tuple[int, int, int, int, Change]] = []
         self._blindness: list[_Blindness] = []
         before = state["last"]
         self._dt = np.maximum(0, np.diff(self._times, prepend=self._times[:1] if before is None else before))
@@ -253,7 +253,7 @@ class _Run:
     def changes(self) -> list[Change]:
         machines = [self._run_rule(n, rule) for n, rule in enumerate(self._rules)]
         self._run_blindness(machines)
-        return [change for _, _, _, change in sorted(self._found, key=lambda f: f[:3])]
+        return [change for *_, change in sorted(self._found, key=lambda f: f[:4])]
 
     # --- one rule ---------------------------------------------------------------------------------------
 
@@ -322,6 +322,10 @@ class _Run:
             yield row, actions
             row += 1
 
+    def _turn(self, action: Action) -> int:
+        """Which action it is: two may come at the same instant."""
+        return next(n for n, a in enumerate(self._actions) if a is action)
+
     def _act(self, n: int, machine: Machine, action: Action) -> None:
         changed = False
         if action.what == "acknowledge":
@@ -336,7 +340,7 @@ class _Run:
                 machine.unshelve()
                 changed = True
         if changed:
-            self._found.append((action.time_ns, 0, n, change_of(machine, action.time_ns, "")))
+            self._found.append((action.time_ns, 0, self._turn(action), n, change_of(machine, action.time_ns, "")))
 
     def _tick(self, rule: Rule, truths: _Truths, row: int) -> Tick:
         truth = int(truths.truth[row])
@@ -353,7 +357,7 @@ class _Run:
         )
 
     def _tell(self, row: int, place: int, change: Change) -> None:
-        self._found.append((int(self._times[row]), 1, place, change))
+        self._found.append((int(self._times[row]), 1, 0, place, change))
 
     # --- blindness --------------------------------------------------------------------------------------
 
@@ -408,7 +412,7 @@ class _Run:
             elif not alerts.shelve(action.alert, action.time_ns, action.for_ns):
                 told = [alerts.change(action.time_ns, action.alert)]
         for place, change in enumerate(told):
-            self._found.append((action.time_ns, 0, len(self._rules) + place, change))
+            self._found.append((action.time_ns, 0, self._turn(action), len(self._rules) + place, change))
 
     def _warming(self, row: int) -> Callable[[str], int | None]:
         return lambda channel: self._drive.warming_since(channel, row, self._state["warming"].get(channel))
