@@ -167,6 +167,7 @@ class Machine:
             or alert.suppressed
             or alert.shelved
             or not alert.acknowledged
+            or memory.on_ns
             or memory.damage
             or memory.blind_ns
             or memory.blind_tripped
