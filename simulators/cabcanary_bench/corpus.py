@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from cabcanary.clock import NS_PER_S
 from cabcanary.expressions.arrays import Column, Signals
 from cabcanary.model import Reading
 from cabcanary.plan import Plan, plan_in_stage
 from cabcanary.rules.whole_drive import WholeDrive
 
 from .circumstances import CircumstanceKind
+from .corpus_kept import Driven, load, save
 from .fast import drive
 from .generator import DriveKind, faulty, ordinary
 from .injected import INJECTED, Injected
@@ -67,6 +69,7 @@ class Sound(NamedTuple):
 class Outcome:
     """What one drive gave. `down` are the stretches in which the monitor's computer had no power.
 
+    `unmasked_s` is, for a drive with a fault, the sensor's onset or the end of the fuel-cut mask that covers it.
     `weakened` has, for each rule made slower, its own trips; only asked for in drives with a fault.
     """
 
@@ -75,6 +78,7 @@ class Outcome:
     sounds: tuple[Sound, ...]
     labels: tuple[Label, ...]
     down: tuple[tuple[float, float], ...]
+    unmasked_s: float | None
     weakened: dict[str, tuple[float, ...]]
 
 
@@ -93,39 +97,62 @@ def jobs(hours: float, faults: int, seed: int, shown: tuple[FaultKind, ...]) -> 
             yield Job(number, fault=what)  # type: ignore[arg-type]
 
 
-def run_job(job: Job, config: Path, baselines: Baselines | None, *, weaken: bool) -> Outcome:
-    """Drive one job and say what sounded."""
+def run_job(job: Job, config: Path, baselines: Baselines | None, *, weaken: bool, keep: Path | None = None) -> Outcome:
+    """Drive one job and say what sounded; a drive that lies in the folder `keep` is not driven again."""
     scenario, injected = _scenario(job)
     without_boost = any(c.kind is CircumstanceKind.STAGE_WITHOUT_BOOST for c in scenario.circumstances)
     plan = plan_in_stage(config, "plumbing" if without_boost else None, baselines)
-    recording = drive(scenario, job.seed, obd_rates=_obd_rates(plan))
+    path = keep / f"{job.name}-{job.seed}.parquet" if keep is not None else None
+    driven = load(path) if path is not None else None
+    if driven is None:
+        driven = _drive(scenario, job.seed, injected, plan)
+        if path is not None:
+            save(path, driven)
+    return judge(job, driven, plan, weaken=weaken)
+
+
+def judge(job: Job, driven: Driven, plan: Plan, *, weaken: bool) -> Outcome:
+    """What the rules of a plan say to a drive."""
+    sounds: list[Sound] = []
+    weakened: dict[str, list[float]] = {}
+    rules = {r.id: slower(r) for r in plan.rules.rules} if weaken else {}
+    for run in driven.runs:
+        whole = WholeDrive(run, plan.pipeline().roots(), plan.channel_units, plan.running)
+        sounds += [
+            Sound(driven.at_s(c.time_ns), c.alert, c.priority.word) for c in whole.run(plan.rules.rules) if c.sounds
+        ]
+        for name, rule in rules.items():
+            trips = [driven.at_s(c.time_ns) for c in whole.run([rule]) if c.sounds and c.alert == name]
+            weakened.setdefault(name, []).extend(trips)
+    trips_of = {name: tuple(trips) for name, trips in weakened.items()}
+    return Outcome(job, driven.hours, tuple(sounds), driven.labels, driven.down, _unmasked(driven), trips_of)
+
+
+def _drive(scenario: Scenario, seed: int, injected: Injected | None, plan: Plan) -> Driven:
+    recording = drive(scenario, seed, obd_rates=_obd_rates(plan))
     labels = recording.labels
     if injected is not None:
         recording, label = injected.into(recording)
         labels = (*labels, label)
-    sounds: list[Sound] = []
-    weakened: dict[str, list[float]] = {}
-    rules = {r.id: slower(r) for r in plan.rules.rules} if weaken else {}
-    for run in range(len(recording.runs)):
-        whole = WholeDrive(
-            _signals(recording, run, plan, injected), plan.pipeline().roots(), plan.channel_units, plan.running
-        )
-        sounds += [
-            Sound(recording.drive_s(c.time_ns), c.alert, c.priority.word)
-            for c in whole.run(plan.rules.rules)
-            if c.sounds
-        ]
-        for name, rule in rules.items():
-            trips = [recording.drive_s(c.time_ns) for c in whole.run([rule]) if c.sounds and c.alert == name]
-            weakened.setdefault(name, []).extend(trips)
-    return Outcome(
-        job,
-        scenario.length_s / 3600,
-        tuple(sounds),
-        labels,
-        _down(recording),
-        {name: tuple(trips) for name, trips in weakened.items()},
-    )
+    runs = tuple(_signals(recording, run, plan, injected) for run in range(len(recording.runs)))
+    return Driven(runs, recording.zero_ns, scenario.length_s / 3600, labels, _down(recording))
+
+
+def _unmasked(driven: Driven) -> float | None:
+    """The first fault's onset at the sensor's output, or the end of the mask in which it falls, s of the drive."""
+    onset_s = next((label.onset_sensor_s for label in driven.labels if label.is_fault), None)
+    if onset_s is None:
+        return None
+    onset_ns = driven.zero_ns + round(onset_s * NS_PER_S)
+    for run in driven.runs:
+        masked = run.columns["fuel_cut_gas"].values == 1.0
+        first = int(np.searchsorted(run.times_ns, onset_ns))
+        if first == len(run) or run.times_ns[0] > onset_ns:
+            continue
+        open_again = np.flatnonzero(~masked[first:])
+        if masked[first] and len(open_again):
+            return driven.at_s(int(run.times_ns[first + open_again[0]]))
+    return onset_s
 
 
 def slower(rule: Rule) -> Rule:

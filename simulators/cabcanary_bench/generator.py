@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import math
 import random
 from dataclasses import replace
 from enum import StrEnum
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from .circumstances import Circumstance, CircumstanceKind
 from .faults import Fault, FaultKind
 from .itinerary import PULL_S, Itinerary, pull_starts, trips
+from .wltc import trace
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from .scenario import Phase, Scenario
 
 _LOW, _MEDIUM, _HIGH, _EXTRA = 0, 1, 2, 3
+#: In a bend; a tank that is low is so in each.
+_BEND_S = 3.0
 _C = CircumstanceKind
 
 
@@ -88,11 +93,20 @@ def _in_the_cold(way: Itinerary) -> None:
         way.circumstance(_C.FROZEN_MAP_LINE, 0.0, rng.uniform(40, 150))
 
 
+def _into_bends(phase: Phase) -> list[float]:
+    """Seconds of a stretch at which the trace slows down for some seconds, as into a bend: nobody boosts there."""
+    speeds = trace()
+    first, last = math.ceil(phase.trace_s), math.floor(phase.trace_end_s) - math.ceil(_BEND_S)
+    slowing = [s for s in range(first, last) if all(b < a - 0.5 for a, b in pairwise(speeds[s : s + 4]))]
+    return [phase.start_s + s - phase.trace_s for n, s in enumerate(slowing) if n == 0 or s - slowing[n - 1] > 1]
+
+
 def _on_the_way(way: Itinerary, phase: Phase) -> None:
     """What one stretch brings: a bend with a low tank, a slippery pull, the steering turned at a stand."""
     rng, length_s = way.rng, phase.end_s - phase.start_s
     if phase.name == "drive" and rng.random() < 0.02:
-        way.circumstance(_C.LOW_TANK_IN_BEND, phase.start_s, length_s)
+        for second in _into_bends(phase):
+            way.circumstance(_C.LOW_TANK_IN_BEND, second, _BEND_S)
     elif phase.name == "pull" and rng.random() < 0.05:
         way.circumstance(_C.TRACTION_CUT, phase.start_s + 2.0, 1.5)
     elif phase.name == "stand" and length_s > 8 and rng.random() < 0.3:
@@ -278,19 +292,3 @@ def _phase(scenario: Scenario, rng: random.Random, name: str) -> Phase:
     if not named:
         raise ValueError(f"{scenario.name} has no '{name}' for a fault to show in")
     return rng.choice(named)
-
-
-def corpus(hours: float, faults: int, seed: int = 1) -> Iterator[tuple[Scenario, int]]:
-    """Ordinary drives of at least so many hours, every kind in turn, then so many faults, every kind in turn.
-
-    Each comes with the seed for its sensors; the same seed gives the same corpus, drive by drive.
-    """
-    kinds, driven, n = list(DriveKind), 0.0, 0
-    while driven < hours * 3600:
-        scenario = ordinary(seed * 1_000_003 + n, kinds[n % len(kinds)])
-        driven += scenario.length_s
-        yield scenario, seed * 1_000_003 + n
-        n += 1
-    shown = [k for k in FaultKind if k.info.family != "host"]
-    for m in range(faults):
-        yield faulty(seed * 2_000_003 + m, shown[m % len(shown)]), seed * 2_000_003 + m

@@ -6,6 +6,7 @@ import asyncio
 import os
 import random
 import struct
+from abc import abstractmethod
 from pathlib import Path
 
 import pytest
@@ -116,8 +117,8 @@ class TreeWire(Wire):
     good_value, tolerance = 1250.0, 0.01
     file: Path
 
-    def lay(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def lay(self) -> None: ...
 
     def plug(self) -> None:
         self.file.parent.mkdir(parents=True, exist_ok=True)

@@ -5,10 +5,9 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
+from abc import ABC, abstractmethod
 from pathlib import Path
 from typing import TYPE_CHECKING
-
-import pytest
 
 from cabcanary.clock import Clock
 from cabcanary.sources.slot import Slots, Status
@@ -30,7 +29,7 @@ async def until(condition: Callable[[], object], what: str) -> None:
         await asyncio.sleep(0.005)
 
 
-class Wire:
+class Wire(ABC):
     """A source on a wire that the test holds the other end of. Subclasses give the wire its kind."""
 
     item = "it"
@@ -46,24 +45,24 @@ class Wire:
 
     # What a subclass does to its wire ------------------------------------------------------------------
 
-    def plug(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def plug(self) -> None: ...
 
+    @abstractmethod
     def send(self, value: float) -> None:
         """A whole, good piece; on a wire that is looked at, the value that stands there."""
-        raise NotImplementedError
 
-    def send_truncated(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def send_truncated(self) -> None: ...
 
-    def send_garbage(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def send_garbage(self) -> None: ...
 
-    def unplug(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def unplug(self) -> None: ...
 
-    def start_source(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def start_source(self) -> None: ...
 
     async def stop_source(self) -> None:
         assert self.task is not None
@@ -102,10 +101,6 @@ def descriptors() -> int:
 
 class SourceContract:
     """Subclass with a fixture `wire` that gives a `Wire`, unplugged."""
-
-    @pytest.fixture
-    def wire(self, tmp_path: Path) -> Wire:
-        raise NotImplementedError
 
     async def test_data_comes_through_once_it_is_started(self, wire: Wire) -> None:
         wire.plug()
