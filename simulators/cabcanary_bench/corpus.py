@@ -18,7 +18,7 @@ from cabcanary.plan import Plan, plan_in_stage
 from cabcanary.rules.whole_drive import WholeDrive
 
 from .circumstances import CircumstanceKind
-from .corpus_kept import Driven, load, save
+from .corpus_kept import Driven, load, mark_of, save
 from .fast import drive
 from .generator import DriveKind, faulty, ordinary
 from .injected import INJECTED, Injected
@@ -83,10 +83,13 @@ class Outcome:
 
 
 def jobs(hours: float, faults: int, seed: int, shown: tuple[FaultKind, ...]) -> Iterator[Job]:
-    """Ordinary drives of about so many hours, every kind in turn, then so many faults, every kind in turn."""
-    kinds = list(DriveKind)
-    for n in range(round(hours * 3)):
-        yield Job(seed * 1_000_003 + n, kind=kinds[n % len(kinds)], minutes=20.0)
+    """Ordinary drives of at least so many hours, every kind in turn, then so many faults, every kind in turn."""
+    kinds, left_s, n = list(DriveKind), hours * 3600, 0
+    while left_s > 0:
+        job = Job(seed * 1_000_003 + n, kind=kinds[n % len(kinds)], minutes=20.0)
+        left_s -= _scenario(job)[0].length_s
+        n += 1
+        yield job
     every: list[FaultKind | str] = [*shown, *(i.name for i in INJECTED)]
     for m in range(faults):
         what = every[m % len(every)]
@@ -102,12 +105,15 @@ def run_job(job: Job, config: Path, baselines: Baselines | None, *, weaken: bool
     scenario, injected = _scenario(job)
     without_boost = any(c.kind is CircumstanceKind.STAGE_WITHOUT_BOOST for c in scenario.circumstances)
     plan = plan_in_stage(config, "plumbing" if without_boost else None, baselines)
-    path = keep / f"{job.name}-{job.seed}.parquet" if keep is not None else None
-    driven = load(path) if path is not None else None
-    if driven is None:
+    if keep is None:
         driven = _drive(scenario, job.seed, injected, plan)
-        if path is not None:
-            save(path, driven)
+    else:
+        path = keep / f"{job.name}-{job.seed}.parquet"
+        mark = mark_of(scenario, job.seed, repr(injected and injected.words))
+        kept = load(path, mark)
+        driven = kept or _drive(scenario, job.seed, injected, plan)
+        if kept is None:
+            save(path, mark, driven)
     return judge(job, driven, plan, weaken=weaken)
 
 

@@ -31,12 +31,18 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-_MADE_BY, _DRIVE = b"cabcanary_bench.made_by", b"cabcanary_bench.drive"
+    from .scenario import Scenario
+
+_MARK, _DRIVE = b"cabcanary_bench.mark", b"cabcanary_bench.drive"
 _TIME = "time_ns"
-#: What changes no column: how a corpus is kept, graded and shown, and what only drives in real time.
+#: What changes no column: how drives are made up, kept, graded and shown, and what only drives in real time. How this
+#: drive was made up stands in its own mark.
 _NOT_IN_IT = frozenset(
-    {"corpus_grade.py", "corpus_run.py", "corpus_kept.py", "corpus_words.py", "screen.py", "bench.py"}
-)
+    {
+        "bench.py", "corpus.py", "corpus_grade.py", "corpus_kept.py", "corpus_run.py", "follow.py", "generator.py",
+        "grade.py", "itinerary.py", "lateness.py", "rig.py", "screen.py", "van.py", "wiring", "scenarios",
+    }
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,22 +63,28 @@ class Driven:
         return (time_ns - self.zero_ns) / NS_PER_S
 
 
+def mark_of(scenario: Scenario, seed: int, more: str = "") -> str:
+    """All that a drive's columns depend on, as one short text; a kept drive with another mark is driven again."""
+    return hashlib.sha256(f"{_code()} {scenario!r} {seed} {more}".encode()).hexdigest()[:24]
+
+
 @cache
-def made_by() -> str:
-    """All that a kept drive depends on, as one short text: the simulators, the channels' code, the van's sensors."""
-    folders = [Path(__file__).parent, *(Path(folder) for folder in cabcanary.channels.__path__)]
-    files = [p for folder in folders for p in sorted(folder.rglob("*.py")) if p.name not in _NOT_IN_IT]
+def _code() -> str:
+    """The simulators, the channels' code and the van's sensors."""
+    bench = Path(__file__).parent
+    files = [p for p in sorted(bench.rglob("*.py")) if not {p.name, p.parent.name} & _NOT_IN_IT]
+    files += [p for folder in cabcanary.channels.__path__ for p in sorted(Path(folder).rglob("*.py"))]
     total = hashlib.sha256()
     for path in [*files, config_folder() / "bench-van.toml"]:
         total.update(path.name.encode() + b"\0" + path.read_bytes())
-    return total.hexdigest()[:24]
+    return total.hexdigest()
 
 
-def load(path: Path) -> Driven | None:
-    """A drive that was kept, or None where there is none, it is torn, or something else made it."""
+def load(path: Path, mark: str) -> Driven | None:
+    """A drive that was kept, or None where there is none, it is torn, or its mark is another."""
     try:
         metadata = pq.read_schema(path).metadata or {}
-        if metadata.get(_MADE_BY) != made_by().encode():
+        if metadata.get(_MARK) != mark.encode():
             return None
         table = pq.read_table(path, memory_map=True)
     except (OSError, pa.ArrowInvalid):
@@ -99,8 +111,8 @@ def load(path: Path) -> Driven | None:
     )
 
 
-def save(path: Path, driven: Driven) -> None:
-    """Keep a drive; a reader sees all of it or nothing.
+def save(path: Path, mark: str, driven: Driven) -> None:
+    """Keep a drive with its mark; a reader sees all of it or nothing.
 
     Raises:
         OSError: the folder cannot be written.
@@ -119,7 +131,7 @@ def save(path: Path, driven: Driven) -> None:
         "labels": [label.as_json() for label in driven.labels],
         "down": driven.down,
     }
-    table = pa.table(arrays).replace_schema_metadata({_MADE_BY: made_by(), _DRIVE: json.dumps(drive)})
+    table = pa.table(arrays).replace_schema_metadata({_MARK: mark, _DRIVE: json.dumps(drive)})
     part = path.with_suffix(f".{os.getpid()}.part")
     pq.write_table(table, part, compression="zstd", compression_level=1)
     part.replace(path)

@@ -224,6 +224,8 @@ _KINDS: dict[DriveKind, Callable[[Itinerary, float], None]] = {
 
 #: How long a fault of a family lasts, s: what breaks stays broken, what is lost for a moment comes back.
 _LASTS_S = (20.0, 90.0)
+#: What is driven before the pulls, so that the van has moved: no longer than this.
+_SHORT_TRIP_S = 100
 
 
 def faulty(seed: int, kind: FaultKind | None = None, severity: float | None = None) -> Scenario:
@@ -235,7 +237,7 @@ def faulty(seed: int, kind: FaultKind | None = None, severity: float | None = No
     way.stand(rng.uniform(10.0, 20.0))
     # The longest high-speed trip: two pulls, a fuel cut after each.
     trip = max(trips(_HIGH), key=lambda t: len(pull_starts(t)))
-    way.trip(_any_trip(way, _LOW))
+    way.trip(rng.choice([t for t in trips(_LOW) if t[1] - t[0] < _SHORT_TRIP_S]))
     way.stand(rng.uniform(15.0, 25.0))
     way.trip(trip, 0.0, _pulls(way, trip, 3, 10.0, 12.0))
     way.stand(rng.uniform(20.0, 30.0))
