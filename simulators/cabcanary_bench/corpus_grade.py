@@ -46,6 +46,8 @@ _BY_KIND: dict[FaultKind, tuple[str, ...]] = {
     FaultKind.TAP_OPEN: ("vacuum_leak", "fuel_trim_at_idle", "open_tap"),
     FaultKind.VACUUM_LEAK: ("vacuum_leak", "fuel_trim_at_idle"),
     FaultKind.CRANK_BROWN_OUT: ("supply_low_cranking",),
+    # Stuck where an overrun had taken it, it shows "at least 1.5": lean, or a sensor that says so, and lean comes first.
+    FaultKind.WIDEBAND_STUCK: ("cannot_see_lambda", "cannot_see_boost_as_burnt", *_LEAN),
     FaultKind.WIDEBAND_SLOW: ("wideband_slow", "lean_under_boost"),
     FaultKind.CHARGE_WIRE_OPEN: ("cannot_see_charge_temperature",),
     FaultKind.CHARGE_SHORT: ("cannot_see_charge_temperature",),
@@ -63,8 +65,7 @@ def names_of(label: Label) -> tuple[str, ...]:
     """The alerts that name a fault for what it is."""
     if any(label.kind == i.name for i in INJECTED):
         return (label.expects,)
-    found = _BY_EXPECTATION.get(label.expects) or _BY_KIND.get(FaultKind(label.kind))
-    return found or ()
+    return _BY_KIND.get(FaultKind(label.kind)) or _BY_EXPECTATION.get(label.expects) or ()
 
 
 @dataclass(slots=True)
