@@ -46,7 +46,7 @@ _BY_KIND: dict[FaultKind, tuple[str, ...]] = {
     FaultKind.TAP_OPEN: ("vacuum_leak", "fuel_trim_at_idle", "open_tap"),
     FaultKind.VACUUM_LEAK: ("vacuum_leak", "fuel_trim_at_idle"),
     FaultKind.CRANK_BROWN_OUT: ("supply_low_cranking",),
-    # Stuck where an overrun had taken it, it shows "at least 1.5": lean, or a sensor that says so, and lean comes first.
+    # Stuck where an overrun had taken it, it shows "at least 1.5": lean, or a sensor that says so.
     FaultKind.WIDEBAND_STUCK: ("cannot_see_lambda", "cannot_see_boost_as_burnt", *_LEAN),
     FaultKind.WIDEBAND_SLOW: ("wideband_slow", "lean_under_boost"),
     FaultKind.CHARGE_WIRE_OPEN: ("cannot_see_charge_temperature",),
