@@ -20,7 +20,7 @@ from cabcanary.rules.whole_drive import WholeDrive
 from .circumstances import CircumstanceKind
 from .corpus_kept import Driven, load, mark_of, save
 from .fast import drive
-from .generator import DriveKind, faulty, ordinary
+from .generator import DriveKind, cut_off, errand, faulty, ordinary
 from .injected import INJECTED, Injected
 
 if TYPE_CHECKING:
@@ -175,19 +175,10 @@ def _scenario(job: Job) -> tuple[Scenario, Injected | None]:
         return ordinary(job.seed, job.kind, job.minutes), None
     if job.fault is not None:
         scenario = faulty(job.seed, job.fault)
-        return _cut(scenario, scenario.faults[0].end_s + _AFTER_S), None
+        return cut_off(scenario, scenario.faults[0].end_s + _AFTER_S), None
     injected = next(i for i in INJECTED if i.name == job.injected)
-    scenario = ordinary(job.seed, injected.drive, 6.0)
+    scenario = errand(job.seed) if injected.pulls else ordinary(job.seed, DriveKind.TOWN, 3.0)
     return scenario, injected
-
-
-def _cut(scenario: Scenario, end_s: float) -> Scenario:
-    """The drive up to an instant."""
-    if end_s >= scenario.length_s:
-        return scenario
-    end_s = round(end_s, 2)
-    phases = [p for p in scenario.phases if p.start_s < end_s]
-    return replace(scenario, length_s=end_s, phases=(*phases[:-1], replace(phases[-1], end_s=end_s)))
 
 
 def _obd_rates(plan: Plan) -> dict[str, float]:

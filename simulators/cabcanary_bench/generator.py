@@ -222,8 +222,8 @@ _KINDS: dict[DriveKind, Callable[[Itinerary, float], None]] = {
 
 # --- faults -------------------------------------------------------------------------------------------------
 
-#: How long a fault of a family lasts, s: what breaks stays broken, what is lost for a moment comes back.
-_LASTS_S = (20.0, 90.0)
+#: How long a fault lasts, s: what breaks stays broken, what is lost for a moment comes back.
+_LASTS_S = (20.0, 60.0)
 #: What is driven before the pulls, so that the van has moved: no longer than this.
 _SHORT_TRIP_S = 100
 
@@ -232,19 +232,39 @@ def faulty(seed: int, kind: FaultKind | None = None, severity: float | None = No
     """A short drive of four to five minutes with one fault in it, placed where it would show."""
     rng = random.Random(seed * 40_503 + 5)  # noqa: S311  # reproducible is the point
     kind = kind or rng.choice([k for k in FaultKind if k.info.family != "host"])
+    scenario = _errand(rng, f"{kind} {seed}")
+    return with_fault(scenario, kind, rng, severity)
+
+
+def errand(seed: int) -> Scenario:
+    """The short drive in which `faulty` puts its fault, with nothing wrong, up to some seconds after its first pull."""
+    scenario = _errand(random.Random(seed * 40_503 + 5), f"errand {seed}")  # noqa: S311  # reproducible is the point
+    pull = next(phase for phase in scenario.phases if phase.name == "pull")
+    return cut_off(scenario, pull.end_s + 20.0)
+
+
+def cut_off(scenario: Scenario, end_s: float) -> Scenario:
+    """The drive up to an instant."""
+    if end_s >= scenario.length_s:
+        return scenario
+    end_s = round(end_s, 2)
+    phases = [p for p in scenario.phases if p.start_s < end_s]
+    return replace(scenario, length_s=end_s, phases=(*phases[:-1], replace(phases[-1], end_s=end_s)))
+
+
+def _errand(rng: random.Random, name: str) -> Scenario:
     way = Itinerary(rng)
     way.start(dwell_s=rng.uniform(3.0, 6.0))
     way.stand(rng.uniform(10.0, 20.0))
     # The longest high-speed trip: two pulls, a fuel cut after each.
     trip = max(trips(_HIGH), key=lambda t: len(pull_starts(t)))
     way.trip(rng.choice([t for t in trips(_LOW) if t[1] - t[0] < _SHORT_TRIP_S]))
-    way.stand(rng.uniform(15.0, 25.0))
+    way.stand(rng.uniform(28.0, 40.0))
     way.trip(trip, 0.0, _pulls(way, trip, 3, 10.0, 12.0))
-    way.stand(rng.uniform(20.0, 30.0))
+    way.stand(rng.uniform(5.0, 10.0))
     way.off(15.0)
     way.circumstance(_C.WEATHER, 0.0, way.now_s + 1.0, rng.uniform(-4.0, 2.5))
-    scenario = way.scenario(f"{kind} {seed}", rng.uniform(60, 88))
-    return with_fault(scenario, kind, rng, severity)
+    return way.scenario(name, rng.uniform(60, 88))
 
 
 def with_fault(scenario: Scenario, kind: FaultKind, rng: random.Random, severity: float | None = None) -> Scenario:
@@ -275,7 +295,8 @@ def _window(scenario: Scenario, kind: FaultKind, rng: random.Random) -> tuple[fl
     if found == "idle":
         stand = max((p for p in scenario.phases if p.name == "stand"), key=lambda p: p.end_s - p.start_s)
         return stand.start_s + rng.uniform(1.0, 4.0), stand.end_s
-    pull = _phase(scenario, rng, "pull")
+    # The first pull: what was driven before does not make a fault easier or harder to see.
+    pull = next(phase for phase in scenario.phases if phase.name == "pull")
     if found in ("full boost", "a pull"):
         start_s = pull.start_s + rng.uniform(2.0, 5.0)
         return start_s, min(scenario.length_s, start_s + max(lasts, PULL_S))
