@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
-from source_contract import SilenceContract, SourceContract, Wire, until
+from source_contract import Running, SilenceContract, SourceContract, Wire, until
 
 from cabcanary.settings.wires import (
     CanSource,
@@ -384,7 +384,7 @@ def pins():
     Device.pin_factory = before
 
 
-class PinWire(Wire):
+class PinWire(Running):
     item = "ignition"
 
     def start_source(self, **more: object) -> None:

@@ -29,8 +29,8 @@ async def until(condition: Callable[[], object], what: str) -> None:
         await asyncio.sleep(0.005)
 
 
-class Wire(ABC):
-    """A source on a wire that the test holds the other end of. Subclasses give the wire its kind."""
+class Running(ABC):
+    """A source that runs, and what it shows."""
 
     item = "it"
     #: A value that the wire can carry, and how near to it a reading must come.
@@ -43,7 +43,29 @@ class Wire(ABC):
         self.status = Status("wire", lambda _name, ok, words: self.told.append((ok, words)))
         self.task: asyncio.Task[None] | None = None
 
-    # What a subclass does to its wire ------------------------------------------------------------------
+    @abstractmethod
+    def start_source(self) -> None: ...
+
+    async def stop_source(self) -> None:
+        assert self.task is not None
+        self.task.cancel()
+        await asyncio.gather(self.task, return_exceptions=True)
+
+    @property
+    def reading(self) -> Reading | None:
+        return self.slots.newest.get(("wire", self.item))
+
+    def shows(self, value: float) -> bool:
+        reading = self.reading
+        return reading is not None and reading.value is not None and abs(reading.value - value) <= self.tolerance
+
+    def is_absent(self) -> bool:
+        reading = self.reading
+        return reading is not None and reading.value is None and bool(reading.reason)
+
+
+class Wire(Running):
+    """A source on a wire that the test holds the other end of. Subclasses give the wire its kind."""
 
     @abstractmethod
     def plug(self) -> None: ...
@@ -61,30 +83,8 @@ class Wire(ABC):
     @abstractmethod
     def unplug(self) -> None: ...
 
-    @abstractmethod
-    def start_source(self) -> None: ...
-
-    async def stop_source(self) -> None:
-        assert self.task is not None
-        self.task.cancel()
-        await asyncio.gather(self.task, return_exceptions=True)
-
     def close(self) -> None:
         """Take the wire away."""
-
-    # What the tests ask ----------------------------------------------------------------------------------
-
-    @property
-    def reading(self) -> Reading | None:
-        return self.slots.newest.get(("wire", self.item))
-
-    def shows(self, value: float) -> bool:
-        reading = self.reading
-        return reading is not None and reading.value is not None and abs(reading.value - value) <= self.tolerance
-
-    def is_absent(self) -> bool:
-        reading = self.reading
-        return reading is not None and reading.value is None and bool(reading.reason)
 
     async def keep_sending(self, value: float) -> None:
         """Send until the source shows it: a port that was just opened may have missed the first piece."""
