@@ -93,7 +93,7 @@ def replayed(made: Made, *arguments: object, code: int = 0, capsys) -> dict:
 
 def test_the_drive_has_something_to_tell(made):
     states = {state for _, _, state in made.heard}
-    assert len(made.heard) > 20
+    assert {alert for _, alert, _ in made.heard} >= {"lean_under_boost", "over_boost", "cannot_see_lambda"}
     assert any("unacknowledged" in s for s in states)
     assert any("shelved" in s for s in states)
 
@@ -103,11 +103,10 @@ def test_a_drive_gives_the_alerts_that_were_raised_live_at_the_same_ticks(tmp_pa
     made = Made(tmp_path, seed)
     answer = replayed(made, "last", capsys=capsys)
     assert answer["same"] is True
-    first = made.heard[-1][0] - answer["alerts"][-1]["t"]
-    assert first == 0
     played = [(a["t"], a["alert"], a["state"]) for a in answer["alerts"]]
     assert played == [h for h in made.heard if h[0] >= played[0][0]]
-    assert len(played) > 20
+    assert played[-1] == made.heard[-1]
+    assert len(played) > 10
 
 
 def test_a_journal_is_played_as_its_archive_is(made, capsys):
@@ -137,13 +136,13 @@ def test_an_alert_that_is_not_raised_again_is_named_and_ends_with_1(made, tmp_pa
 
 def test_other_rules_are_tried_and_what_they_change_is_shown(made, tmp_path, capsys):
     other = tmp_path / "other.toml"
-    other.write_text(RULES.replace("lambda > 0.88", "lambda > 2.0"))
+    other.write_text(RULES.replace("boost > 8 psi", "boost > 2 psi"))
     answer = replayed(made, "last", "--rules", other, capsys=capsys)
-    assert {a["alert"] for a in answer["alerts"]} >= {"over_boost"}
-    assert "lean_under_boost" not in {a["alert"] for a in answer["alerts"]}
-    assert {m["alert"] for m in answer["missing"]} >= {"lean_under_boost"}
+    assert {(a["alert"], a["state"]) for a in answer["alerts"]} >= {("lean_under_boost", "active, unacknowledged")}
+    assert {m["alert"] for m in answer["new"]} == {"over_boost"}
+    assert "active, unacknowledged" in {m["state"] for m in answer["new"]}
     assert main(["replay", "last", "--folder", str(made.folder), "--speed", "max", "--rules", str(other)]) == 0
-    assert "then only  lean_under_boost: active" in capsys.readouterr().out
+    assert "now only   over_boost: active" in capsys.readouterr().out
 
 
 def test_a_log_of_another_program_is_played_with_the_rules_of_a_settings_file(made, tmp_path, capsys):
@@ -209,7 +208,7 @@ def test_it_is_heard_as_it_was_in_the_cab(made):
     ear = Ear()
     result, _ = heard_of(made, Wanted(None), ear)
     assert result.same
-    assert {name for _, name in ear.heard} >= {"warning", "caution", "silence"}
+    assert {name for _, name in ear.heard} >= {"warning", "silence"}
 
 
 def test_at_a_speed_it_takes_its_time(made):
@@ -226,7 +225,7 @@ def test_at_a_speed_it_takes_its_time(made):
 def test_what_sounds_when_the_wanted_part_begins_is_heard_from_there(made):
     whole = Ear()
     result, _ = heard_of(made, Wanted(None), whole)
-    began = next(s for s in result.steps if s.state == "active, unacknowledged")
+    began = [s for s in result.steps if s[1:] == ("lean_under_boost", "active, unacknowledged")][-1]
     ended = next(s for s in result.steps if s.alert == began.alert and s.time_ns > began.time_ns)
     middle = result.seconds((began.time_ns + ended.time_ns) // 2)
     part = Ear()
