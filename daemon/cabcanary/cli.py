@@ -12,6 +12,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cabcanary.cli_bench import add_bench
+from cabcanary.cli_replay import add_replay
 from cabcanary.cli_rules import add_rules
 
 if TYPE_CHECKING:
@@ -61,12 +63,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--json", action="store_true", help="for a program to read")
     check.set_defaults(run=_check)
 
-    bench = verbs.add_parser("bench", help="drive the simulated van against the real daemon")
-    bench.add_argument("--speed", type=float, default=10.0, help="times as fast as real time (1 to 20; default 10)")
-    bench.add_argument("--folder", type=Path, default=Path("bench-drives"), help="where recordings go")
-    bench.add_argument("--plain", action="store_true", help="lines instead of a live screen")
-    bench.add_argument("--json", action="store_true", help="only the result, for a program to read")
-    bench.set_defaults(run=_bench)
+    add_bench(verbs)
 
     listen = verbs.add_parser("listen", help="show raw readings of a wire as they come; sends nothing")
     listen.add_argument(
@@ -92,6 +89,7 @@ def _parser() -> argparse.ArgumentParser:
     heard.set_defaults(run=_sounds)
 
     add_rules(verbs)
+    add_replay(verbs)
     add_drive_verbs(verbs)
     return parser
 
@@ -160,16 +158,6 @@ def _check(options: argparse.Namespace) -> int:
     if not confirmed:
         print("limits are examples: have a qualified tuner confirm them, then set limits.confirmed_by")
     return OK
-
-
-def _bench(options: argparse.Namespace) -> int:
-    from cabcanary_bench.bench import run_bench
-
-    if not 1 <= options.speed <= 20:
-        print("--speed takes a number from 1 to 20", file=sys.stderr)
-        return WRONG
-    code: int = run_bench(options.folder, options.speed, plain=options.plain, as_json=options.json)
-    return code
 
 
 def _listen(options: argparse.Namespace) -> int:

@@ -61,20 +61,45 @@ def run_corpus(
 def driven(
     wanted: list[Job], config: Path, workers: int | None, *, weaken: bool, keep: Path | None = None
 ) -> Iterator[Outcome]:
-    """Every job's outcome as it comes, from all cores."""
-    began, done = time.monotonic(), 0
-    with ProcessPoolExecutor(workers or os.cpu_count()) as pool:
+    """Every job's outcome as it comes, from all cores; a terminal is shown how far it is."""
+    cores = workers or os.cpu_count() or 1
+    progress = _Progress(len(wanted), cores)
+    with ProcessPoolExecutor(cores) as pool:
         baselines = bench_baselines()
         running = [
             pool.submit(run_job, job, config, baselines, weaken=weaken and job.kind is None, keep=keep)
             for job in wanted
         ]
-        for future in as_completed(running):
-            done += 1
-            if sys.stderr.isatty():
-                left = (time.monotonic() - began) / done * (len(wanted) - done)
-                sys.stderr.write(f"\r{done} of {len(wanted)} drives, about {left / 60:.0f} min left ")
-                sys.stderr.flush()
-            yield future.result()
-    if sys.stderr.isatty():
-        sys.stderr.write("\n")
+        try:
+            for future in as_completed(running):
+                progress.one_more()
+                yield future.result()
+        finally:
+            # Stopped by a person, nothing more is begun.
+            pool.shutdown(wait=False, cancel_futures=True)
+            progress.end()
+
+
+class _Progress:
+    """How far it is, on a terminal's standard error."""
+
+    def __init__(self, wanted: int, cores: int) -> None:
+        self._wanted, self._done = wanted, 0
+        self._shown, self._began = sys.stderr.isatty(), time.monotonic()
+        self._say(f"{wanted} drives on {cores} core{'s' if cores > 1 else ''} ")
+
+    def one_more(self) -> None:
+        """Another drive is done."""
+        self._done += 1
+        left_s = (time.monotonic() - self._began) / self._done * (self._wanted - self._done)
+        left = f"{left_s / 60:.0f} min" if left_s >= 90 else f"{left_s:.0f} s"
+        self._say(f"\r{self._done} of {self._wanted} drives, about {left} left    ")
+
+    def end(self) -> None:
+        """A line of its own for what comes next."""
+        self._say("\n")
+
+    def _say(self, text: str) -> None:
+        if self._shown:
+            sys.stderr.write(text)
+            sys.stderr.flush()

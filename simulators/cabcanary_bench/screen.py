@@ -105,6 +105,11 @@ def _time(seconds: float) -> str:
     return f"{int(seconds // 60)}:{seconds % 60:04.1f}"
 
 
+def verdict_line(verdict: Verdict) -> str:
+    """A verdict for a person."""
+    return f"  {'yes' if verdict.kept else 'NO ':<4} {verdict.name:<22} {verdict.text}"
+
+
 def report(
     rig: Rig, verdicts: Sequence[Verdict], events: Sequence[dict[str, Any]], drives: list[dict[str, Any]]
 ) -> None:
@@ -115,7 +120,7 @@ def report(
             print(f"  {_time(rig.drive_s(event['t']))}  {event['text']}")
     print("\nPromised and kept:")
     for verdict in verdicts:
-        print(f"  {'yes' if verdict.kept else 'NO ':<4} {verdict.name:<22} {verdict.text}")
+        print(verdict_line(verdict))
     print("\nRecorded:")
     for drive in drives:
         print(f"  {drive['path']}")

@@ -57,7 +57,7 @@ class Recorded:
         if not events.exists():
             return []
         found = [json.loads(line) for line in events.read_text(encoding="utf-8").splitlines() if line]
-        return [a for e in found if (a := _action(e)) is not None]
+        return [a for e in found if (a := action_of(e)) is not None]
 
     def whole(self, plan: Plan | None = None) -> WholeDrive:
         """The drive ready for rules, those of `plan` or its own."""
@@ -65,7 +65,8 @@ class Recorded:
         return WholeDrive(self.signals, chosen.pipeline().roots(), chosen.channel_units, chosen.running)
 
 
-def _action(event: dict[str, Any]) -> Action | None:
+def action_of(event: dict[str, Any]) -> Action | None:
+    """A recorded event as what a person did, if it is that."""
     kind, time_ns = event.get("kind"), int(event.get("t", 0))
     if kind == "acknowledge":
         return Action(time_ns, "acknowledge")
