@@ -89,15 +89,15 @@ class KindResult:
 class Report:
     """The whole grade."""
 
-    hours: float
-    drives: int
-    false: dict[str, Counter[str]]
-    false_at: list[str]
-    rightly: Counter[str]
-    kinds: dict[str, KindResult]
-    lean_sensor_s: list[float]
-    lean_cylinder_s: list[float]
-    weakened: dict[str, tuple[int, int, float, float]]
+    hours: float = 0.0
+    drives: int = 0
+    false: dict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
+    false_at: list[str] = field(default_factory=list)
+    rightly: Counter[str] = field(default_factory=Counter)
+    kinds: dict[str, KindResult] = field(default_factory=lambda: defaultdict(KindResult))
+    lean_sensor_s: list[float] = field(default_factory=list)
+    lean_cylinder_s: list[float] = field(default_factory=list)
+    weakened: dict[str, tuple[int, int, float, float]] = field(default_factory=dict)
 
     @property
     def missed(self) -> int:
@@ -148,7 +148,7 @@ def _quantiles(values: Sequence[float]) -> dict[str, float] | None:
 
 def grade(outcomes: Iterable[Outcome]) -> Report:
     """Everything that the drives of a corpus gave, in one report."""
-    report = Report(0.0, 0, defaultdict(Counter), [], Counter(), defaultdict(KindResult), [], [], {})
+    report = Report()
     trips: dict[str, list[tuple[float, float | None, float | None]]] = defaultdict(list)
     for outcome in outcomes:
         report.drives += 1
