@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cabcanary.cli_backtest import add_backtest
 from cabcanary.cli_rules import add_rules
 
 if TYPE_CHECKING:
@@ -92,6 +93,7 @@ def _parser() -> argparse.ArgumentParser:
     heard.set_defaults(run=_sounds)
 
     add_rules(verbs)
+    add_backtest(verbs)
     add_drive_verbs(verbs)
     return parser
 
