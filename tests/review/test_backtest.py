@@ -42,12 +42,15 @@ LIVE = {
             Press(223.5, ACKNOWLEDGE),
         ),
     ),
-    "an alternator that fails": (faulty(3, FaultKind.ALTERNATOR_FAILS), (Press(100.0, shelve("supply_low", 60)),)),
+    "an alternator that fails": (faulty(3, FaultKind.ALTERNATOR_DEAD), (Press(100.0, shelve("supply_low", 60)),)),
     "a cold start": (ordinary(2, DriveKind.COLD_START, minutes=4), ()),
 }
 
 
-@pytest.mark.parametrize("name", list(LIVE))
+SHORTER = ("acknowledged, put aside, brought back", "an alternator that fails")
+
+
+@pytest.mark.parametrize("name", [n if n in SHORTER else pytest.param(n, marks=pytest.mark.long) for n in LIVE])
 def test_a_backtest_gives_the_very_alert_events_of_the_live_drive(name, tmp_path):
     scenario, presses = LIVE[name]
     driven = archived(tmp_path, scenario, 1, presses=presses)
@@ -206,30 +209,37 @@ def test_a_miss_counts_only_where_all_else_held(drives, capsys, tmp_path):
 
 def test_a_sweep_says_what_each_limit_would_have_cost(drives, capsys, tmp_path):
     picture = tmp_path / "over.svg"
-    sweep = as_json(capsys, drives, "--sweep", "over", "--range", "146", "162", "--steps", "5", "--plot", picture)[
-        "sweep"
-    ]
-    # 150 kPa in two drives and 155 kPa in the third, each for one pull.
+    arguments = ("--sweep", "over", "--range", "145", "157", "--steps", "5", "--plot", picture)
+    sweep = as_json(capsys, drives, *arguments)["sweep"]
+    # 150 kPa in two drives and 155 kPa in the third, each for one pull; 160 kPa is what stands in the rule.
     assert [(v["value"], v["alarms"], v["drives"]) for v in sweep["values"]] == [
-        (146.0, 3, 3),
-        (150.0, pytest.approx(1, abs=2), pytest.approx(1, abs=2)),
+        (145.0, 3, 3),
+        (148.0, 3, 3),
+        (151.0, 1, 1),
         (154.0, 1, 1),
-        (158.0, 0, 0),
+        (157.0, 0, 0),
         (160.0, 0, 0),
-        (162.0, 0, 0),
     ]
-    assert (sweep["now"], sweep["suggested"], sweep["unit"]) == (160.0, 158.0, "kPa")
+    assert (sweep["now"], sweep["suggested"], sweep["unit"]) == (160.0, 157.0, "kPa")
     drawing = ET.parse(picture).getroot()
     assert len(drawing.findall("{http://www.w3.org/2000/svg}circle")) == 6
 
 
 def test_a_sweep_knows_good_drives_from_those_that_should_sound(drives, capsys):
     code, out, _ = asked(
-        capsys, drives / "quiet.parquet", "--bad", drives / "high.parquet", "--sweep", "over", "--range", "148", "160"
+        capsys,
+        drives / "quiet.parquet",
+        "--bad",
+        drives / "high.parquet",
+        "--sweep",
+        "over",
+        "--range",
+        "148.25",
+        "160.25",
     )
     assert code == 0
-    # 150 kPa with noise of 0.115 kPa: the step of 0.5 kPa above it is silent, and 155 kPa are beyond it.
-    assert "Tightest value that is silent on every good drive: 150.5 kPa" in out
+    # 150 kPa with noise of 0.115 kPa: two of its deviations above are silent for 0.2 s, and 155 kPa are far beyond.
+    assert "Tightest value that is silent on every good drive: 150.2 kPa" in out
     assert "It would have caught 1 of 1 drive that should sound." in out
     assert "What drives have borne is no proof of what the engine bears." in out
 
@@ -260,7 +270,7 @@ def test_what_cannot_be_swept_is_said(drives, capsys, arguments, words):
 
 
 def test_drives_are_named_by_file_folder_or_name(drives, capsys, tmp_path):
-    driven = archived(tmp_path, ordinary(1, DriveKind.TOWN, minutes=3), 1)
+    driven = archived(tmp_path, ordinary(1, DriveKind.COUNTRY, minutes=3), 1)
     name = driven.samples.stem
     for arguments in ([driven.samples], [tmp_path], [name, "--folder", tmp_path], [name[:6], "--folder", tmp_path]):
         found = as_json(capsys, *arguments)
@@ -289,7 +299,7 @@ def test_a_broken_drive_is_named_and_the_others_are_tried(drives, capsys, tmp_pa
     whole = (tmp_path / "lean.parquet").read_bytes()
     (tmp_path / "lean.parquet").write_bytes(whole[: len(whole) // 2])
     hurt = bytearray((tmp_path / "high.parquet").read_bytes())
-    hurt[4:2000] = bytes(1996)
+    hurt[4 : len(hurt) * 6 // 10] = bytes(len(hurt) * 6 // 10 - 4)
     (tmp_path / "high.parquet").write_bytes(hurt)
     code, out, err = asked(capsys, tmp_path)
     assert code == 1

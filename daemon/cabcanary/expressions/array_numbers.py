@@ -171,7 +171,8 @@ class WindowNumber(OverBlocks[Span]):
         self._history_ns = np.array([t for t, _, _ in history], dtype=np.int64)
         known = np.array([low is not None for _, low, _ in history], dtype=np.bool_)
         low = np.array([0.0 if x is None else x for _, x, _ in history])
-        self._history = Span(low, np.array([0.0 if x is None else x for _, _, x in history]), known)
+        high = low if all(a == b for _, a, b in history) else np.array([0.0 if x is None else x for _, _, x in history])
+        self._history = Span(low, high, known)
 
     def _work_out(self, block: Block) -> Span:
         count = block.last - block.first
@@ -202,7 +203,7 @@ class WindowNumber(OverBlocks[Span]):
 
 def _joined(parts: list[Span]) -> Span:
     low = np.concatenate([p.low for p in parts])
-    point = all(p.is_point or (p.low == p.high).all() for p in parts)
+    point = all(p.is_point for p in parts)
     known = [p.known for p in parts]
     high = low if point else np.concatenate([p.high for p in parts])
     return Span(low, high, np.concatenate(known))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -96,6 +97,8 @@ def _build(settings: str, texts: tuple[tuple[str, str], ...], baselines: str, dr
     except (ValueError, TypeError) as error:
         raise RulesError(f"what it was driven with makes no sense to this version: {error}") from error
     rules = plan.rules
+    # All that was made to get here stays; looking through it again and again costs as much as half a drive.
+    gc.freeze()
     return RuleBook(rules.rules, rules.not_fitted, plan.pipeline().roots(), plan.channel_units, plan.running)
 
 

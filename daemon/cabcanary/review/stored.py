@@ -20,6 +20,9 @@ _BY_WORDS = {q.words: int(q) for q in Quality}
 _GOOD = Quality.GOOD.words
 #: Windows reach back into the block before; what lies further back is seldom asked for again.
 _BLOCKS_KEPT = 2
+#: Row groups are taken together up to so many rows: twenty minutes at 50 Hz. With fewer, more time goes into getting
+#: about than into arithmetic; with more, a block's statistics decide less, and its columns outgrow a processor's cache.
+ROWS_PER_BLOCK = int(__import__("os").environ.get("RPB","60000"))
 
 
 class StoredColumns:
@@ -34,20 +37,26 @@ class StoredColumns:
         self._about = self._file.metadata
         self.names: dict[str, int] = {name: n for n, name in enumerate(self._file.schema_arrow.names)}
         self.metadata: dict[bytes, bytes] = self._file.schema_arrow.metadata or {}
-        self._groups: list[int] = []
+        self._groups: list[list[int]] = []
         self.blocks: tuple[Block, ...] = self._blocks()
         self._kept: dict[tuple[str, int], Any] = {}
-        self._asked: dict[int, set[str]] = {}
 
     def _blocks(self) -> tuple[Block, ...]:
         found: list[Block] = []
-        first = 0
+        first = last = 0
+        groups: list[int] = []
         for group in range(self._about.num_row_groups):
             rows = self._about.row_group(group).num_rows
+            if groups and last + rows - first > ROWS_PER_BLOCK:
+                found.append(Block(len(found), first, last))
+                self._groups.append(groups)
+                first, groups = last, []
             if rows:
-                found.append(Block(len(found), first, first + rows))
-                self._groups.append(group)
-                first += rows
+                groups.append(group)
+                last += rows
+        if groups:
+            found.append(Block(len(found), first, last))
+            self._groups.append(groups)
         return tuple(found) or (Block(0, 0, 0),)
 
     def times(self) -> Ints:
@@ -58,32 +67,32 @@ class StoredColumns:
         return times
 
     def fetch(self, name: str, block: Block) -> Any:
-        """A column's array in a block, together with the columns that were asked for in the block before."""
+        """A column's array in a block."""
         key = (name, block.number)
         if key not in self._kept:
-            if not self._groups:
-                self._kept[key] = pa.array([], type=self._file.schema_arrow.field(name).type)
-            else:
-                self._fetch({name} | self._expected(block.number), block.number)
-        self._asked.setdefault(block.number, set()).add(name)
+            for old in [k for k in self._kept if k[1] <= block.number - _BLOCKS_KEPT]:
+                del self._kept[old]
+            self._kept[key] = self._read(name, block.number)
         return self._kept[key]
 
-    def _expected(self, number: int) -> set[str]:
-        return set() if number in self._asked else self._asked.get(number - 1, set())
-
-    def _fetch(self, names: set[str], number: int) -> None:
-        for key in [k for k in self._kept if k[1] <= number - _BLOCKS_KEPT]:
-            del self._kept[key]
-        wanted = [n for n in names if (n, number) not in self._kept]
-        table = self._file.read_row_group(self._groups[number], columns=wanted, use_threads=False)
-        for name in wanted:
-            self._kept[name, number] = table.column(name).combine_chunks()
-
-    def statistics(self, name: str, block: Block) -> Any:
-        """What the file says of a column in a block, or None."""
+    def _read(self, name: str, number: int) -> Any:
         if not self._groups:
-            return None
-        return self._about.row_group(self._groups[block.number]).column(self.names[name]).statistics
+            return pa.array([], type=self._file.schema_arrow.field(name).type)
+        # Several columns in one go would take as long as one after the other.
+        table = self._file.read_row_groups(self._groups[number], columns=[name], use_threads=False)
+        return table.column(0).combine_chunks()
+
+    def statistics(self, name: str, block: Block) -> list[Any]:
+        """What the file says of a column in each row group of a block; nothing where it says nothing of one."""
+        if not self._groups:
+            return []
+        place, found = self.names[name], []
+        for group in self._groups[block.number]:
+            said = self._about.row_group(group).column(place).statistics
+            if said is None or not said.has_min_max or not said.has_null_count:
+                return []
+            found.append(said)
+        return found
 
 
 class StoredColumn:
@@ -113,7 +122,7 @@ class StoredColumn:
             missing = np.isnan(self.numbers(block))
             return np.where(missing, Quality.ABSENT, Quality.GOOD).astype(np.uint8) if missing.any() else None
         said = self._columns.statistics(self._quality, block)
-        if said is not None and said.has_min_max and said.min == said.max == _GOOD and said.null_count == 0:
+        if said and all(s.min == s.max == _GOOD and s.null_count == 0 for s in said):
             return None
         found = _codes(self._columns.fetch(self._quality, block))
         return found if found.any() else None
@@ -133,13 +142,8 @@ class StoredColumn:
     def _say(self, block: Block) -> tuple[tuple[float, float] | None, bool]:
         if block.number not in self._said:
             said = self._columns.statistics(self._name, block)
-            if said is None or not said.has_min_max:
-                self._said[block.number] = (None, False)
-            else:
-                self._said[block.number] = (
-                    (float(said.min), float(said.max)),
-                    bool(said.has_null_count and said.null_count == 0),
-                )
+            ends = (min(float(s.min) for s in said), max(float(s.max) for s in said)) if said else None
+            self._said[block.number] = (ends, bool(said) and not any(s.null_count for s in said))
         return self._said[block.number]
 
     @property

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Action", "RuleSetRun", "Traced", "WholeDrive"]
 
+#: So many ticks are looked at in one go for one that differs; most stretches that matter are shorter.
+_LOOK_AHEAD = 4096
 _EMPTY: dict[str, Any] = {"last": None, "rules": {}, "shared": {}, "blind": None, "warming": {}}
 
 
@@ -140,6 +142,26 @@ class WholeDrive:
             return nowhere(count)
         stands: Bools = channel.numbers(block) == 0.0
         return stands if quality is None else stands & (quality == Quality.GOOD)
+
+    def same_until(self, mask: Bools, at: int, block: Block) -> int:
+        """The first row behind the `at`-th of a block at which a mask is not as it is there."""
+        rest = mask[at + 1 : at + 1 + _LOOK_AHEAD]
+        found = int(np.argmax(rest != mask[at])) if len(rest) else 0
+        if len(rest) and rest[found] != mask[at]:
+            return block.first + at + 1 + found
+        return min(block.last, block.first + at + 1 + _LOOK_AHEAD)
+
+    def seen_alike_until(self, rule: Rule, row: int, block: Block) -> int:
+        """The first row behind one at which a channel that a rule reads, or what it is made of, has another quality."""
+        end = block.last
+        at = row - block.first
+        for channel in dict.fromkeys(r for c in rule.channels for r in (c, *self._roots.get(c, ()))):
+            quality = self.signals.columns[channel].quality(block)
+            if quality is not None:
+                rest = quality[at + 1 : end - block.first] != quality[at]
+                found = int(np.argmax(rest)) if len(rest) else 0
+                end = block.first + at + 1 + found if len(rest) and rest[found] else end
+        return end
 
     def values(self, row: int) -> Mapping[str, Value]:
         """The frame's values at one tick."""

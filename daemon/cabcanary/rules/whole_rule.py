@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from cabcanary.expressions.array_numbers import Chain, OverBlocks
+from cabcanary.rules.coast import coast
 from cabcanary.rules.engine import change_of
 from cabcanary.rules.machine import Machine, Tick
 from cabcanary.rules.rule import ONE_DAMAGE
@@ -140,6 +141,7 @@ class RuleRun:
         self._drive, self._acts, self._watched = drive, acts, watched
         self._last_ns: int | None = state["last"]
         self._row = self._next_act = 0
+        self._last: Tick
         self._blind = self._blamed()
         #: Rows from which somebody else is to blame for blindness, until `take_blinded` takes them.
         self._blinded = [Blinded(0, self._blind)] if self._blind else []
@@ -161,9 +163,9 @@ class RuleRun:
             if row >= block.last:
                 break
             self._act_until(row)
-            if truths is not None:
-                self._step(row, block, truths)
             self._row = row + 1
+            if truths is not None and self._step(row, block, truths) and not self._watched:
+                self._row += self._coast(row, block, truths)
         self._row = max(self._row, block.last)
 
     def finish(self) -> None:
@@ -190,11 +192,13 @@ class RuleRun:
             moving = np.union1d(moving, np.array(watched, dtype=np.int64))
         return moving
 
-    def _step(self, row: int, block: Block, truths: Truths) -> None:
+    def _step(self, row: int, block: Block, truths: Truths) -> bool:
+        """One tick; returns whether only timers ran."""
         machine, at = self.machine, row - block.first
         truth = True if truths.true[at] else False if truths.false[at] else None
         tick = self._tick(row, block, truth)
-        if machine.step(tick):
+        changed = machine.step(tick)
+        if changed:
             words = self._drive.words(self.rule, self._sides(row, block), row)
             self._tell(tick.time_ns, 1, 0, words)
         memory = machine.memory
@@ -209,6 +213,37 @@ class RuleRun:
             if blind != self._blind:
                 self._blind = blind
                 self._blinded.append(Blinded(row, blind))
+        self._last = tick
+        return not (changed or machine.resting or tick.standing)
+
+    def _coast(self, row: int, block: Block, truths: Truths) -> int:
+        """Take the ticks behind one that say the same as it did; returns how many of them."""
+        conditions, drive, tick, at = self.conditions, self._drive, self._last, row - block.first
+        assert conditions is not None
+        end = block.last
+        if self._next_act < len(self._acts.all):
+            end = min(end, self._acts.rows[self._next_act])
+        said: list[Bools] = [truths.false if tick.truth is False else truths.true, drive.standing(block)]
+        if conditions.suppress is not None:
+            said.append(conditions.suppress.at(block).true)
+        if tick.truth is None:
+            said.append(truths.false)
+            if conditions.urgent is not None:
+                said.append(conditions.urgent.at(block))
+        same = min((drive.same_until(mask, at, block) for mask in said), default=block.last)
+        end = min(end, same)
+        if tick.truth is None and end > row + 1:
+            end = min(end, drive.seen_alike_until(self.rule, row, block))
+        if end <= row + 1:
+            return 0
+        dts = np.maximum(0, np.diff(drive.times[row:end]))
+        count = coast(self.machine, tick.truth, dts, suppressed=tick.suppressed, urgent=tick.urgent)
+        memory = self.machine.memory
+        if count and tick.truth and not tick.suppressed and not self.machine.alert.active:
+            if memory.on_ns > self.held_ns:
+                self.nearest_row = row + count
+            self.held_ns = max(self.held_ns, memory.on_ns)
+        return count
 
     def _tick(self, row: int, block: Block, truth: bool | None) -> Tick:
         conditions, at, drive = self.conditions, row - block.first, self._drive
