@@ -1,7 +1,7 @@
 """What a backtest takes, beside the live path, and beside one rule of it in Polars and in DuckDB on the same files.
 
-The drive-hour: the bench van on country roads, 24 channels at 50 Hz, as its archive keeps it. Twelve minutes are driven,
-and the middle of them comes over and over until an hour is full. Processor time; nothing here can fail by time.
+The drive-hour: the bench van on country roads, 24 channels at 50 Hz, as its archive keeps it. Twelve minutes are
+driven, and the middle of them comes over and over until an hour is full. Processor time; nothing here can fail by time.
 """
 
 import json

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import signal
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from cabcanary.review.backtest import DriveFault, DriveResult, backtest
 from cabcanary.review.rule_sets import hand_over, take_over
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from cabcanary.review.backtest import Task
 
@@ -37,9 +38,10 @@ def run_here(tasks: Sequence[Task], workers: int | None = None) -> Iterator[Driv
     at_a_time = max(1, min(_MOST_AT_A_TIME, len(rest) // (8 * workers)))
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload([_MODULE])
-    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_begin, initargs=(hand_over(),))
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=take_over, initargs=(hand_over(),))
     try:
-        running = [pool.submit(_some, rest[n : n + at_a_time]) for n in range(0, len(rest), at_a_time)]
+        with _ctrl_c_kept_back():
+            running = [pool.submit(_some, rest[n : n + at_a_time]) for n in range(0, len(rest), at_a_time)]
         for future in as_completed(running):
             yield from future.result()
     finally:
@@ -47,10 +49,15 @@ def run_here(tasks: Sequence[Task], workers: int | None = None) -> Iterator[Driv
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _begin(books: Mapping[tuple[Any, ...], Any]) -> None:
-    # Ctrl-C goes to every process of the terminal; the first one tells the others.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    take_over(books)
+@contextlib.contextmanager
+def _ctrl_c_kept_back() -> Iterator[None]:
+    """Ctrl-C goes to every process of a terminal. Those that are started in here never hear of it: the first process
+    tells them to stop."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _some(tasks: Sequence[Task]) -> list[DriveResult | DriveFault]:
@@ -69,7 +76,7 @@ def run_on_cluster(tasks: Sequence[Task], address: str) -> Iterator[DriveResult 
     except ImportError as error:
         raise SchedulerError("--scheduler takes Dask: pip install 'cabcanary[cluster]'") from error
     try:
-        client = Client(address, timeout="10s", set_as_default=False)
+        client = Client(address, timeout="10s")
     except (OSError, ValueError, TimeoutError) as error:
         raise SchedulerError(f"there is no Dask scheduler at {address}: {error}") from error
     with client:

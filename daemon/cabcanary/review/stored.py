@@ -22,7 +22,7 @@ _GOOD = Quality.GOOD.words
 _BLOCKS_KEPT = 2
 #: Row groups are taken together up to so many rows: twenty minutes at 50 Hz. With fewer, more time goes into getting
 #: about than into arithmetic; with more, a block's statistics decide less, and its columns outgrow a processor's cache.
-ROWS_PER_BLOCK = int(__import__("os").environ.get("RPB","60000"))
+ROWS_PER_BLOCK = int(__import__("os").environ.get("RPB", "60000"))
 
 
 class StoredColumns:
