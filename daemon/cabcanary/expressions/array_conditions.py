@@ -235,13 +235,22 @@ class Compared(Conditions):
 
 def latched(without: Truths, with_band: Truths, on: bool) -> tuple[Truths, bool]:
     """A comparison whose limit moves back by the deadband while it stands; and whether it stands in the end."""
-    events = without.true | with_band.false
-    last = np.maximum.accumulate(np.where(events, np.arange(len(events)), -1))
-    after = np.where(last >= 0, without.true[last], on) if len(last) else last.astype(np.bool_)
-    before = np.concatenate([[on], after[:-1]]) if len(after) else after
-    true = np.where(before, with_band.true, without.true)
-    false = np.where(before, with_band.false, without.false)
-    return Truths(true, false), bool(after[-1]) if len(after) else on
+    rises = np.flatnonzero(without.true)
+    if not on and not len(rises):
+        return without, False
+    # Before it first rises it is as without a deadband, and so it is again once it has gone for the last time.
+    first, last = 0 if on else int(rises[0]), int(rises[-1]) if len(rises) else 0
+    falls = np.flatnonzero(with_band.false[last:])
+    stands = not len(falls)
+    end = len(without.true) if stands else last + int(falls[0]) + 1
+    events = without.true[first:end] | with_band.false[first:end]
+    latest = np.maximum.accumulate(np.where(events, np.arange(end - first), -1))
+    after = np.where(latest >= 0, without.true[first:end][latest], on)
+    before = np.concatenate([[on], after[:-1]])
+    true, false = without.true.copy(), without.false.copy()
+    true[first:end] = np.where(before, with_band.true[first:end], without.true[first:end])
+    false[first:end] = np.where(before, with_band.false[first:end], without.false[first:end])
+    return Truths(true, false), stands
 
 
 Pair = tuple[Span, Span]

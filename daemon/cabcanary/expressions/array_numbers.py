@@ -203,10 +203,10 @@ class WindowNumber(OverBlocks[Span]):
 
 def _joined(parts: list[Span]) -> Span:
     low = np.concatenate([p.low for p in parts])
-    point = all(p.is_point for p in parts)
-    known = [p.known for p in parts]
-    high = low if point else np.concatenate([p.high for p in parts])
-    return Span(low, high, np.concatenate(known))
+    high = low if all(p.is_point for p in parts) else np.concatenate([p.high for p in parts])
+    if all(p.known is everywhere(len(p.known)) for p in parts):
+        return Span(low, high, everywhere(len(low)))
+    return Span(low, high, np.concatenate([p.known for p in parts]))
 
 
 class Starts:
@@ -249,6 +249,10 @@ class TimeInNumber(OverBlocks[Span]):
         if not len(times):
             return Span(np.array([]), np.array([]), truths.true)
         elapsed_ns, truth, before_ns = self._chain.before(block, self.at)
+        if truths.false.all():
+            self._chain.after(block, (0, False, int(times[-1])))
+            nothing = np.zeros(len(times))
+            return Span(nothing, nothing, truths.false)
         dt = np.diff(times, prepend=times[:1] if before_ns is None else np.array([before_ns], dtype=np.int64))
         was_true = np.concatenate([[truth and before_ns is not None], truths.true[:-1]])
         total = np.cumsum(np.where(truths.true & was_true, dt, 0))

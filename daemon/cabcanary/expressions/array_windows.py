@@ -35,9 +35,13 @@ def _guessed(times: Ints, oldest: Ints, first: int) -> Ints:
     step = int(times[-1] - times[0]) // (rows - 1) if rows > 1 else 0
     back = round(int(times[-1] - oldest[-1]) / step) if step > 0 else 0
     begin = first - back
-    if step <= 0 or begin < 1 or back < 1 or begin + count + 1 > rows:
+    if step <= 0 or begin < 0 or back < 1 or begin + count + 1 > rows:
         return np.searchsorted(times, oldest, side="left").astype(np.int64)
-    before, here = times[begin - 1 : begin - 1 + count] < oldest, times[begin : begin + count] < oldest
+    # Before the first of them there is nothing that could lie in a window.
+    first_known = 0 if begin else 1
+    before = np.ones(count, dtype=np.bool_)
+    before[first_known:] = times[begin - 1 + first_known : begin - 1 + count] < oldest[first_known:]
+    here = times[begin : begin + count] < oldest
     after = times[begin + 1 : begin + 1 + count] < oldest
     start = np.arange(begin, begin + count, dtype=np.int64) + here
     odd = np.flatnonzero(~before | after)
@@ -84,29 +88,36 @@ def _average(times: Ints, x: Span, start: Ints, scale: float) -> Span:
     return Span(low, high, known & low_fits & high_fits)
 
 
-def _smallest(values: Floats, start: Ints) -> Floats:
-    """The smallest of values[start[i]] up to the i-th of the last rows: by tables of ever longer stretches."""
-    end = np.arange(len(values) - len(start), len(values))
-    level = np.frexp((end - start + 1).astype(np.float64))[1] - 1
-    result = np.empty(len(start))
-    # table[i] is the smallest of the 2^k values from i on.
-    table, lowest = values, int(level.min(initial=0))
-    for k in range(int(level.max(initial=0)) + 1):
+def _outermost(pick: np.ufunc, values: Floats, start: Ints) -> Floats:
+    """The smallest or largest of values[start[i]] up to the i-th of the last rows: by tables of growing stretches."""
+    count, rows = len(start), len(values)
+    end = np.arange(rows - count, rows)
+    length = end - start + 1
+    shortest, longest = int(length.min(initial=rows)), int(length.max(initial=0))
+    result, table = np.empty(count), values
+    # table[i] is the outermost of the 2^k values from i on.
+    for k in range(longest.bit_length()):
         if k:
-            table = np.minimum(table[: -(1 << k - 1)], table[1 << k - 1 :])
-        if k < lowest:
+            table = pick(table[: -(1 << k - 1)], table[1 << k - 1 :])
+        if shortest == longest:
+            if k == longest.bit_length() - 1:
+                first = rows - count - longest + 1
+                last = first + longest - (1 << k)
+                result = pick(table[first : first + count], table[last : last + count])
             continue
-        here = np.flatnonzero(level == k)
+        if 2 << k <= shortest:
+            continue
+        here = np.flatnonzero((length >> k) == 1)
         if len(here):
-            result[here] = np.minimum(table[start[here]], table[end[here] - (1 << k) + 1])
+            result[here] = pick(table[start[here]], table[end[here] - (1 << k) + 1])
     return result
 
 
-def _extremum(sign: float) -> Callable[[Ints, Span, Ints, float], Span]:
+def _extremum(pick: np.ufunc) -> Callable[[Ints, Span, Ints, float], Span]:
     def window(times: Ints, x: Span, start: Ints, _scale: float) -> Span:
         known = _none_unknown(x.known, start, slice(len(times) - len(start), None))
-        low = sign * _smallest(sign * x.low, start)
-        return span(low, low if x.is_point else sign * _smallest(sign * x.high, start), known, point=x.is_point)
+        low = _outermost(pick, x.low, start)
+        return span(low, low if x.is_point else _outermost(pick, x.high, start), known, point=x.is_point)
 
     return window
 
@@ -115,6 +126,6 @@ def _extremum(sign: float) -> Callable[[Ints, Span, Ints, float], Span]:
 WINDOWS: Mapping[tree.WindowKind, Callable[[Ints, Span, Ints, float], Any]] = {
     "rate": _rate,
     "average": _average,
-    "lowest": _extremum(1.0),
-    "highest": _extremum(-1.0),
+    "lowest": _extremum(np.minimum),
+    "highest": _extremum(np.maximum),
 }

@@ -155,8 +155,9 @@ class _Compiler:
         return found
 
     def _one(self, key: tuple[Any, ...], node: tree.Node, make: Any) -> Any:
-        count = memories(node) if self._state is not None else 0
-        state = self._state[self._next : self._next + count] if self._state is not None and count else None
+        # A program without memories has an empty state, and none of its parts has any.
+        count = memories(node) if self._state else 0
+        state = self._state[self._next : self._next + count] if self._state and count else None
         found = self._drive.find(key, state)
         if found is not None:
             self._next += count

@@ -20,9 +20,9 @@ _BY_WORDS = {q.words: int(q) for q in Quality}
 _GOOD = Quality.GOOD.words
 #: Windows reach back into the block before; what lies further back is seldom asked for again.
 _BLOCKS_KEPT = 2
-#: Row groups are taken together up to so many rows: twenty minutes at 50 Hz. With fewer, more time goes into getting
+#: Row groups are taken together up to so many rows: ten minutes at 50 Hz. With fewer, more time goes into getting
 #: about than into arithmetic; with more, a block's statistics decide less, and its columns outgrow a processor's cache.
-ROWS_PER_BLOCK = int(__import__("os").environ.get("RPB", "60000"))
+ROWS_PER_BLOCK = 30_000
 
 
 class StoredColumns:
@@ -39,7 +39,6 @@ class StoredColumns:
         self.metadata: dict[bytes, bytes] = self._file.schema_arrow.metadata or {}
         self._groups: list[list[int]] = []
         self.blocks: tuple[Block, ...] = self._blocks()
-        self._kept: dict[tuple[str, int], Any] = {}
 
     def _blocks(self) -> tuple[Block, ...]:
         found: list[Block] = []
@@ -66,21 +65,13 @@ class StoredColumns:
         times: Ints = found.astype(np.int64, copy=False) if name == "tick_ns" else np.rint(found * 1e9).astype(np.int64)
         return times
 
-    def fetch(self, name: str, block: Block) -> Any:
-        """A column's array in a block."""
-        key = (name, block.number)
-        if key not in self._kept:
-            for old in [k for k in self._kept if k[1] <= block.number - _BLOCKS_KEPT]:
-                del self._kept[old]
-            self._kept[key] = self._read(name, block.number)
-        return self._kept[key]
-
-    def _read(self, name: str, number: int) -> Any:
+    def fetch(self, name: str, block: Block) -> list[Any]:
+        """A column's arrays in a block, one for each row group."""
         if not self._groups:
-            return pa.array([], type=self._file.schema_arrow.field(name).type)
+            return []
         # Several columns in one go would take as long as one after the other.
-        table = self._file.read_row_groups(self._groups[number], columns=[name], use_threads=False)
-        return table.column(0).combine_chunks()
+        table = self._file.read_row_groups(self._groups[block.number], columns=[name], use_threads=False)
+        return list(table.column(0).chunks)
 
     def statistics(self, name: str, block: Block) -> list[Any]:
         """What the file says of a column in each row group of a block; nothing where it says nothing of one."""
@@ -103,17 +94,20 @@ class StoredColumn:
         self._quality = f"{name}_quality" if f"{name}_quality" in columns.names else ""
         self._doubts = f"{name}_uncertainty" if f"{name}_uncertainty" in columns.names else ""
         self._said: dict[int, tuple[tuple[float, float] | None, bool]] = {}
+        self._numbers: dict[int, Floats] = {}
         self._qualities: dict[int, Codes | None] = {}
 
     def numbers(self, block: Block) -> Floats:
         """Values of a block; NaN where there is none."""
-        return _floats(self._columns.fetch(self._name, block))
+        if block.number not in self._numbers:
+            _drop(self._numbers, block.number)
+            self._numbers[block.number] = _floats(self._columns.fetch(self._name, block))
+        return self._numbers[block.number]
 
     def quality(self, block: Block) -> Codes | None:
         """Qualities of a block; None where every one is good."""
         if block.number not in self._qualities:
-            for number in [n for n in self._qualities if n <= block.number - _BLOCKS_KEPT]:
-                del self._qualities[number]
+            _drop(self._qualities, block.number)
             self._qualities[block.number] = self._read_quality(block)
         return self._qualities[block.number]
 
@@ -207,17 +201,30 @@ class Missing:
         return None
 
 
-def _floats(array: Any) -> Floats:
+def _drop(kept: dict[int, Any], number: int) -> None:
+    """Let go of blocks that lie further back than anybody looks."""
+    for old in [n for n in kept if n <= number - _BLOCKS_KEPT]:
+        del kept[old]
+
+
+def _floats(arrays: list[Any]) -> Floats:
     """NaN for what is missing."""
-    found: Floats = array.to_numpy(zero_copy_only=False)
-    return found if found.dtype == np.float64 else found.astype(np.float64)
+    found = [array.to_numpy(zero_copy_only=False).astype(np.float64, copy=False) for array in arrays]
+    return found[0] if len(found) == 1 else np.concatenate([*found, _NO_NUMBERS])
 
 
-def _codes(words: Any) -> Codes:
-    """Qualities from their words; a word of a newer version counts as absent."""
-    words = words if pa.types.is_dictionary(words.type) else words.dictionary_encode()
+def _codes(arrays: list[Any]) -> Codes:
+    """Qualities from their words; a word of a newer version counts as absent, and so does none."""
+    found = [_code(words if pa.types.is_dictionary(words.type) else words.dictionary_encode()) for words in arrays]
+    return np.concatenate([*found, _NO_CODES])
+
+
+def _code(words: Any) -> Codes:
     codes = np.array([_BY_WORDS.get(w, int(Quality.ABSENT)) for w in words.dictionary.to_pylist()], dtype=np.uint8)
     if words.null_count:
         return np.array([_BY_WORDS.get(w, int(Quality.ABSENT)) for w in words.to_pylist()], dtype=np.uint8)
     found: Codes = codes[words.indices.to_numpy()]
     return found
+
+
+_NO_NUMBERS, _NO_CODES = np.array([], dtype=np.float64), np.array([], dtype=np.uint8)
