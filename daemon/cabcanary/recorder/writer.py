@@ -155,9 +155,9 @@ class JournalWriter:
         else:
             if self._failing and not drive.behind:
                 self._failing = ""
-                lost = drive.lost_ticks or drive.lost_events
-                words = f"; of this drive {_lost(drive.lost_ticks, drive.lost_events)}" if lost else ""
-                self._tell(f"recording again{words}", True)
+                some = drive.lost_ticks or drive.lost_events
+                lost = f"; of this drive {_lost(drive.lost_ticks, drive.lost_events)}" if some else ""
+                self._tell(f"recording again{lost}", True)
         self._watch_speed(drive.sync_s)
         if what == "close" and drive.behind:
             lost = _lost(drive.waiting(BlockKind.SAMPLES), drive.waiting(BlockKind.EVENTS))
@@ -181,7 +181,7 @@ class _Piece(NamedTuple):
 
     kind: BlockKind
     payload: bytes
-    count: int = 0
+    items: int = 0
 
 
 class _DriveFile:
@@ -222,7 +222,7 @@ class _DriveFile:
     def waiting(self, kind: BlockKind) -> int:
         """Ticks, or events, that are not on disk yet."""
         new = len(self._ticks) if kind is BlockKind.SAMPLES else len(self._events)
-        return new + sum(piece.count for piece in self._pending if piece.kind is kind)
+        return new + sum(piece.items for piece in self._pending if piece.kind is kind)
 
     def take(self, what: str, content: Any) -> None:
         """Take one piece and write what has come together; on OSError it is kept for the next time."""
@@ -262,11 +262,11 @@ class _DriveFile:
         samples = [piece for piece in self._pending if piece.kind is BlockKind.SAMPLES]
         for piece in samples[: max(0, len(samples) - _MOST_SAMPLES_WAITING)]:
             self._pending.remove(piece)
-            self.lost_ticks += piece.count
+            self.lost_ticks += piece.items
         while self.waiting(BlockKind.EVENTS) > MOST_EVENTS_WAITING:
             oldest = next(piece for piece in self._pending if piece.kind is BlockKind.EVENTS)
             self._pending.remove(oldest)
-            self.lost_events += oldest.count
+            self.lost_events += oldest.items
 
     def _write_pending(self, *, sync: bool = False) -> None:
         if self._descriptor is None:
