@@ -16,12 +16,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import NS_PER_S, Clock
+from cabcanary.model import Quality
 from cabcanary.review.reconvert import settings_text
 from cabcanary.review.replay import Step, recorded_steps
 from cabcanary.settings.wires import CanSource, HostSource, IioSource, SerialTextSource
 from cabcanary.store.baselines import write_baselines
 
 from .follow import FeedLostError, Follower
+from .lateness import WireProbe
 from .recorded_wires import Bus, Computer, Lines, NotOnWiresError, Track, Voltages, Wire
 from .replay_compare import Played, compare, report_lines
 from .rig import daemon_command
@@ -116,6 +118,16 @@ class _Player:
             self.worst_late_s = max(self.worst_late_s, late_s)
 
     @property
+    def settled_ns(self) -> int:
+        """When every wire that ever speaks had spoken, ns of the recording."""
+        spoken: dict[tuple[str, str], int] = {}
+        for time_ns, readings in self.instants:
+            for r in readings:
+                if r.quality is not Quality.ABSENT:
+                    spoken.setdefault((r.source, r.item), time_ns)
+        return max(spoken.values(), default=self.first_ns)
+
+    @property
     def end_ns(self) -> int:
         """When the last of it has been played, clock ns."""
         return self.start_ns + self.last_ns - self.first_ns
@@ -175,7 +187,7 @@ def replay_over_wires(drive: Playable, plan: Plan, speed: float, to_s: float | N
         finally:
             run.close()
         player = run.player
-        played = Played(player.first_ns, player.last_ns, speed, player.worst_late_s, run.misses_ns)
+        played = Played(player.first_ns, player.settled_ns, player.last_ns, speed, run.late_s, run.misses_ns)
         answer = compare(drive, plan, played, came)
     except FeedLostError as error:
         sys.stderr.write(f"{error}; its last words:\n{_tail(home / 'daemon.log')}\n")
@@ -201,6 +213,7 @@ class _Run:
         self.player = _Player(drive, plan, home, clock, to_s)
         self._config = _write_settings(plan, self.player.wires, home)
         self._daemon: subprocess.Popen[bytes] | None = None
+        self._probe = WireProbe(home / "tty-probe")
         self._ok: set[str] = set()
         self._events: list[dict[str, Any]] = []
         self.misses_ns: dict[int, float] = {}
@@ -298,6 +311,12 @@ class _Run:
                 self._daemon.kill()
                 self._daemon.wait()
         self.player.close()
+        self._probe.close()
+
+    @property
+    def late_s(self) -> float:
+        """How late the machine ever made a reading or a byte on a wire, clock s."""
+        return max(self.player.worst_late_s, self._probe.worst_s * self.player.clock.speed)
 
 
 def _write_settings(plan: Plan, wires: dict[str, Wire], home: Path) -> Path:
