@@ -41,6 +41,9 @@ def add_bench(verbs: Any) -> None:
     corpus.add_argument("--hours", type=float, help=f"of ordinary driving (default {_HOURS:g})")
     corpus.add_argument("--faults", type=int, help=f"drives with a fault (default {_FAULTS})")
     corpus.add_argument("--seed", type=int, help=f"the same seed makes the same drives (default {_SEED})")
+    corpus.add_argument(
+        "--keep", type=Path, metavar="FOLDER", help="keep every drive there, to be judged by changed rules in minutes"
+    )
     corpus.add_argument("--cores", type=int, help="how many to use (default: all)")
     bench.set_defaults(run=_bench)
 
@@ -48,7 +51,7 @@ def add_bench(verbs: Any) -> None:
 def _bench(options: argparse.Namespace) -> int:
     if options.list:
         return _list(options)
-    for_corpus = [f"--{n}" for n in ("hours", "faults", "seed", "cores") if getattr(options, n) is not None]
+    for_corpus = [f"--{n}" for n in ("hours", "faults", "seed", "keep", "cores") if getattr(options, n) is not None]
     if options.scenario == _CORPUS:
         return _grade_corpus(options)
     if for_corpus:
@@ -98,7 +101,12 @@ def _grade_corpus(options: argparse.Namespace) -> int:
     if options.cores is not None and options.cores < 1:
         return _wrong("--cores takes a number from 1")
     return run_corpus(
-        hours, faults, _SEED if options.seed is None else options.seed, options.cores, as_json=options.json
+        hours,
+        faults,
+        _SEED if options.seed is None else options.seed,
+        options.cores,
+        keep=options.keep,
+        as_json=options.json,
     )
 
 

@@ -19,7 +19,7 @@ from cabcanary.settings.derived import EngineRunningChannel
 from cabcanary.settings.load import Loaded, load_rule_file, load_settings
 from cabcanary.settings.problems import Problem, SettingsError, nearest
 from cabcanary.settings.sensors import MeasuredChannel
-from cabcanary.settings.wires import CanSource, GpioSource, SerialBinarySource
+from cabcanary.settings.wires import CanSource, GpioSource, GpsTimeSource, SerialBinarySource
 from cabcanary.sources.binary_frame import ChecksumError, checksum, near_checksum
 from cabcanary.sources.obd_pids import ITEMS
 from cabcanary.sources.offers import offered, wire_of
@@ -74,6 +74,11 @@ class Plan:
             if isinstance(channel, EngineRunningChannel) and channel.ignition is not None:
                 return channel.ignition
         return None
+
+    @property
+    def satellite_sources(self) -> tuple[str, ...]:
+        """The sources that are satellite receivers and tell the time."""
+        return tuple(n for n, s in self.settings.sources.items() if isinstance(s, GpsTimeSource))
 
     def wanted_items(self, source: str) -> tuple[str, ...]:
         """The items of a source that some channel reads, each once."""

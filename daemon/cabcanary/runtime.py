@@ -255,6 +255,7 @@ class Daemon:
             "folder": str(self._plan.settings.daemon.folder),
             "speed": self._clock.speed,
             "archive": self._plan.settings.archive.model_dump(),
+            "told_time": self._recorder.time.fit,
         }
         helper = Helper("cabcanary.recorder.archiver", settings, Status("archiver", lambda *_: None), take)
         code = await helper.run_once()

@@ -33,13 +33,23 @@ def bench_baselines() -> Baselines:
 
 
 def run_corpus(
-    hours: float, faults: int, seed: int = 1, workers: int | None = None, *, as_json: bool = False, weaken: bool = True
+    hours: float,
+    faults: int,
+    seed: int = 1,
+    workers: int | None = None,
+    *,
+    keep: Path | None = None,
+    as_json: bool = False,
+    weaken: bool = True,
 ) -> int:
-    """Drive and grade; prints the report. Returns 0 if everything was found and no warning was false."""
+    """Drive and grade; prints the report. Returns 0 if everything was found and no warning was false.
+
+    Drives that lie in `keep` from before are judged anew and not driven again.
+    """
     config = config_folder() / "bench-van.toml"
     shown = tuple(k for k in FaultKind if k.info.family != "host" and k is not FaultKind.FEED_LIVE)
     wanted = list(jobs(hours, faults, seed, shown))
-    report = grade(driven(wanted, config, workers, weaken=weaken))
+    report = grade(driven(wanted, config, workers, weaken=weaken, keep=keep))
     if as_json:
         print(json.dumps(report.as_json(), ensure_ascii=False, indent=1))
     else:
@@ -48,13 +58,18 @@ def run_corpus(
     return 1 if report.missed or report.false.get("warning") else 0
 
 
-def driven(wanted: list[Job], config: Path, workers: int | None, *, weaken: bool) -> Iterator[Outcome]:
+def driven(
+    wanted: list[Job], config: Path, workers: int | None, *, weaken: bool, keep: Path | None = None
+) -> Iterator[Outcome]:
     """Every job's outcome as it comes, from all cores; a terminal is shown how far it is."""
     cores = workers or os.cpu_count() or 1
     progress = _Progress(len(wanted), cores)
     with ProcessPoolExecutor(cores) as pool:
         baselines = bench_baselines()
-        running = [pool.submit(run_job, job, config, baselines, weaken=weaken and job.kind is None) for job in wanted]
+        running = [
+            pool.submit(run_job, job, config, baselines, weaken=weaken and job.kind is None, keep=keep)
+            for job in wanted
+        ]
         try:
             for future in as_completed(running):
                 progress.one_more()

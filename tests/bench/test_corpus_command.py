@@ -39,7 +39,7 @@ def test_a_missed_fault_ends_with_1(monkeypatch, capsys):
     from cabcanary_bench import corpus_run
     from cabcanary_bench.corpus_grade import KindResult, Report
 
-    report = Report(1.0, 1, {}, [], {"hose_off": KindResult(must=1)}, [], [], {})
+    report = Report(kinds={"hose_off": KindResult(must=1)})
     monkeypatch.setattr(corpus_run, "driven", lambda *_, **__: [])
     monkeypatch.setattr(corpus_run, "grade", lambda _: report)
     assert main(["bench", "corpus", "--hours", "0.1", "--faults", "1"]) == 1

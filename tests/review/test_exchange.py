@@ -359,3 +359,61 @@ def test_a_drive_that_is_not_there_is_said(folder: Path) -> None:
         2,
         f"there is no drive '1999' in {folder}; cabcanary drives lists them\n",
     )
+
+
+# --- what a foreign file holds ------------------------------------------------------------------------------------
+
+
+def foreign(folder: Path, kind: str) -> Path:
+    """120 rows of a pressure in a unit, a speed, and a column of words."""
+    rows = 120
+    time_s = np.arange(rows) * 0.1
+    boost, speed = np.linspace(-60.0, 40.0, rows), np.linspace(800.0, 3200.0, rows)
+    file = folder / f"log.{kind}"
+    if kind == "csv":
+        lines = [f"{t:.1f},{b:.3f},{s:.1f},word" for t, b, s in zip(time_s, boost, speed, strict=True)]
+        file.write_text("Time,Boost Pressure,Speed,Remark\n" + "\n".join(lines) + "\n")
+    elif kind == "parquet":
+        columns = {"Time": time_s, "Boost Pressure": boost, "Speed": speed, "Remark": ["word"] * rows}
+        pl.DataFrame(columns).write_parquet(file)
+    else:
+        with MDF(version="4.10") as made:
+            made.append([Signal(boost, time_s, name="Boost Pressure", unit="kPa")])
+            made.append([Signal(speed, time_s, name="Speed", unit="rpm")])
+            made.save(file, overwrite=True)
+    return file
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet", "mf4"])
+def test_what_a_file_holds_is_a_mapping_to_begin_with(tmp_path: Path, kind: str) -> None:
+    file = foreign(tmp_path, kind)
+    told = done("import", file, "--columns")
+    line = next(x for x in told.splitlines() if "Boost Pressure" in x)
+    assert line.endswith("# 120 numbers from -60 to 40")
+    assert "Remark" not in told
+    # As somebody would who goes on from it: the # away, channel and unit named.
+    named = line.removeprefix("# ").replace('channel = "…"', 'channel = "boost"')
+    named = named.replace('unit = "…"', 'unit = "kPa"')
+    mapping = tmp_path / "map.toml"
+    time = "" if kind == "mf4" else 'time = "Time"\n'
+    mapping.write_text(time + "\n".join(x for x in told.splitlines() if x != line) + "\n" + named + "\n")
+    said = done("import", file, "--mapping", mapping, "--vehicle", "bench van", "--folder", tmp_path / "van")
+    assert "0.2 minutes, boost" in said
+
+
+def test_what_cannot_be_read_holds_nothing_and_says_why(tmp_path: Path) -> None:
+    torn = tmp_path / "torn.mf4"
+    torn.write_bytes(b"MDF     4.10    " + b"\0" * 100)
+    damaged, empty = tmp_path / "damaged.parquet", tmp_path / "empty.csv"
+    damaged.write_bytes(b"PAR1" + b"\0" * 100)
+    empty.write_bytes(b"")
+    for file, words in (
+        (torn, "cannot be read as MDF"),
+        (damaged, "no Parquet file"),
+        (empty, "cannot be read as CSV"),
+        (tmp_path / "no.csv", "no file"),
+        (tmp_path / "a.xyz", "unknown kind"),
+    ):
+        answer = cabcanary("import", file, "--columns")
+        assert (answer.returncode, answer.stdout) == (2, "")
+        assert words in answer.stderr

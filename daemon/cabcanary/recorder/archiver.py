@@ -17,6 +17,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.clock import Clock
 from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
 from cabcanary.recorder.layout import Survey, Table
 from cabcanary.recorder.recorded import Drive, NewerFormatError
@@ -47,8 +48,9 @@ if TYPE_CHECKING:
 def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any]]:
     """Everything that is to be done to the archive now; a report for each thing done."""
     limits = Archive.model_validate(settings.get("archive", {}))
-    fit = known_time(float(settings.get("speed", 1.0)))
-    now = datetime.now(UTC) if fit is not None else None
+    clock = Clock(float(settings.get("speed", 1.0)))
+    fit = known_time(clock.speed, settings.get("told_time"))
+    now = datetime.fromtimestamp(fit.wall_at(clock.now_ns()) / 1e9, UTC) if fit is not None else None
     if not (folder / JOURNAL).is_dir() and not (folder / DRIVES).is_dir():
         return
     # Room first, so that there is some for what is to be archived; a card that cannot be written says so by itself.

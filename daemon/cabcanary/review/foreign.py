@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import gc
 import json
 import re
+import sys
 import tomllib
+import traceback
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -240,22 +244,43 @@ def _floats(file: Path, name: str, column: Any) -> NDArray[np.float64]:
 
 
 def _mdf4(file: Path, mapping: Mapping) -> Foreign:
+    with opened_mdf(file) as source:
+        return _mdf4_signals(file, source, mapping)
+
+
+@contextlib.contextmanager
+def opened_mdf(file: Path) -> Iterator[Any]:
+    """An MDF file, opened by the library; whatever it cannot read becomes a DriveError."""
     try:
         from asammdf import MDF
     except ImportError as error:
         raise DriveError("MDF4 needs a library that is not here: pip install 'cabcanary[mdf]'") from error
+    words = ""
     try:
         with MDF(file) as source:
-            return _mdf4_signals(file, source, mapping)
+            yield source
     except DriveError:
         raise
-    except Exception as error:
-        raise DriveError(f"{file} cannot be read as MDF: {error}") from error
+    except Exception as error:  # noqa: BLE001 - the library raises whatever a damaged file makes it stumble over
+        words = str(error)
+        _let_go(error)
+    if words:
+        raise DriveError(f"{file} cannot be read as MDF; it is cut short, damaged or something else ({words})")
+
+
+def _let_go(error: Exception) -> None:
+    """Drop what the library had half made of a file: it complains at its end, of which nobody needs to hear."""
+    before, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        traceback.clear_frames(error.__traceback__)
+        gc.collect()
+    finally:
+        sys.unraisablehook = before
 
 
 def _mdf4_signals(file: Path, source: Any, mapping: Mapping) -> Foreign:
     series, left_out = [], []
-    for signal in _signals(source):
+    for signal in mdf_signals(source):
         numeric = signal.samples.dtype.kind in "iufb" and signal.samples.ndim == 1 and len(signal.timestamps)
         target = mapping.target(signal.name, signal.unit or "") if numeric else None
         if target is None:
@@ -272,7 +297,8 @@ def _mdf4_signals(file: Path, source: Any, mapping: Mapping) -> Foreign:
     return Foreign(rows_s, series, left_out)
 
 
-def _signals(source: Any) -> Iterator[Any]:
+def mdf_signals(source: Any) -> Iterator[Any]:
+    """Every channel of an opened MDF file, with its own times."""
     for group in source.virtual_groups:
         yield from source.select(
             [(None, g, c) for g, cs in source.included_channels(group)[group].items() for c in cs],

@@ -45,6 +45,7 @@ def add_drive_verbs(verbs: Any) -> None:
 
     bring = verbs.add_parser("import", help="bring in a log of another program: CSV, Parquet, MDF4")
     bring.add_argument("file", type=Path, metavar="FILE", help="CSV: time_s first, then channel [unit]")
+    bring.add_argument("--columns", action="store_true", help="only print what FILE holds, as a mapping to begin with")
     bring.add_argument("--mapping", type=Path, metavar="MAP", help="TOML file that says what foreign columns are")
     bring.add_argument("--vehicle", default="", help="whose drive it is (default: the settings' vehicle)")
     bring.add_argument("--stage", default="", help="stage of the build it was made in")
@@ -145,6 +146,11 @@ def _export(options: argparse.Namespace) -> int:
 
 
 def _bring_in(options: argparse.Namespace) -> int:
+    if options.columns:
+        from cabcanary.review.foreign_columns import columns_of, mapping_template
+
+        _say("\n".join(mapping_template(options.file, columns_of(options.file))))
+        return OK
     from cabcanary.plan import load_plan
     from cabcanary.review.bring_in import Origin, bring_in
     from cabcanary.review.drives import DriveError
