@@ -19,7 +19,7 @@ from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.model import Quality
 from cabcanary.review.reconvert import settings_text
 from cabcanary.review.replay import Step, recorded_steps
-from cabcanary.settings.wires import CanSource, HostSource, IioSource, SerialTextSource
+from cabcanary.settings.wires import CanSource, GpsTimeSource, HostSource, IioSource, SerialTextSource
 from cabcanary.store.baselines import write_baselines
 
 from .follow import FeedLostError, Follower
@@ -73,6 +73,8 @@ class _Player:
                     wires[name] = Lines(folder / f"tty-{name}", name, spec)
                 case HostSource():
                     wires[name] = Computer(folder / f"host-{name}", first)
+                case GpsTimeSource():
+                    pass  # it dates drives, and no channel comes from it
                 case CanSource() if not (spec.signals or spec.dbc_signals):
                     tracks = {item: Track(found) for item, found in items.items()}
                     wires[name] = Bus(folder / f"tty-{name}", spec, tracks, self.recorded_now, self.clock.now_ns)
@@ -322,8 +324,11 @@ class _Run:
 def _write_settings(plan: Plan, wires: dict[str, Wire], home: Path) -> Path:
     """The drive's settings and rules, with its sources on these wires and its state in this folder."""
     settings = tomllib.loads(plan.settings_text)
-    for name, wire in wires.items():
-        settings["sources"][name].update(wire.place)
+    for name in list(settings["sources"]):
+        if name in wires:
+            settings["sources"][name].update(wires[name].place)
+        else:
+            del settings["sources"][name]
     daemon = settings.setdefault("daemon", {})
     daemon["folder"] = str(home / "state")
     for key in ("feed", "watch"):
