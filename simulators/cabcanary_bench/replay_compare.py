@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import NS_PER_S
-from cabcanary.settings.wires import CanSource
+from cabcanary.settings.sensors import MeasuredChannel
+from cabcanary.settings.wires import CanSource, HostSource
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -23,10 +24,12 @@ _NEAR_S = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """A recorded change of an alert beside the one that came now; `ticks` by how many it came later."""
+    """A recorded change of an alert beside the one that came now: by how many ticks it came later, and how many are
+    allowed; `on_bus` says that it rests on something that the engine computer is asked for."""
 
     recorded: Step
     ticks: float
+    allowed: float
     on_bus: bool
 
 
@@ -71,7 +74,7 @@ def compare(drive: Playable, plan: Plan, played: Played, came: list[Step]) -> di
         seen[step.alert, step.state] = left - 1
         if left <= 0:
             new.append(step)
-    found = [Compared(s, t, _on_bus(plan, s.alert)) for s, t in pairs if t is not None]
+    found = [Compared(s, t, *_rests_on(plan, s.alert)) for s, t in pairs if t is not None]
     worst = max((abs(c.ticks) for c in found), default=0.0)
 
     def listed(step: Step) -> dict[str, Any]:
@@ -81,10 +84,12 @@ def compare(drive: Playable, plan: Plan, played: Played, came: list[Step]) -> di
         "drive": drive.name,
         "speed": played.speed,
         "from_s": round((played.settled_ns - played.first_ns) / NS_PER_S, 3),
-        "same": not missing and not new and worst <= PROMISED_TICKS,
+        "same": not missing and not new and all(abs(c.ticks) <= c.allowed for c in found),
         "worst_ticks": round(worst, 2),
         "worst_ticks_without_bus": round(max((abs(c.ticks) for c in found if not c.on_bus), default=0.0), 2),
-        "changes": [{**listed(c.recorded), "ticks": round(c.ticks, 2), "on_bus": c.on_bus} for c in found],
+        "changes": [
+            {**listed(c.recorded), "ticks": round(c.ticks, 2), "allowed": c.allowed, "on_bus": c.on_bus} for c in found
+        ],
         "missing": [listed(s) for s in missing],
         "new": [listed(s) for s in new],
         "polls_miss_s": {f"{pid:02X}": round(ns / NS_PER_S, 3) for pid, ns in sorted(played.misses_ns.items())},
@@ -107,15 +112,20 @@ def _settled(steps: list[Step], settled_ns: int, before: Mapping[str, str]) -> l
     return found
 
 
-def _on_bus(plan: Plan, alert: str) -> bool:
-    """Whether an alert rests on something that the engine computer was asked for."""
+def _rests_on(plan: Plan, alert: str) -> tuple[float, bool]:
+    """How many ticks an alert may be off, and whether it rests on something that the engine computer is asked for.
+
+    The monitor's own computer is looked at now and then, at times that nobody can choose: one such interval more.
+    """
     sources, channels = plan.settings.sources, plan.settings.channels
     roots = plan.pipeline().roots()
     rule = next((r for r in plan.rules.rules if r.id == alert), None)
     named = rule.channels if rule is not None else [c for c in roots if alert.endswith(f"_{c}")]
     measured = {root for channel in named for root in roots.get(channel, (channel,))}
-    polled = {name for name, spec in sources.items() if isinstance(spec, CanSource)}
-    return any(getattr(channels.get(m), "source", None) in polled for m in measured)
+    wires = [sources[c.source] for m in measured if isinstance(c := channels.get(m), MeasuredChannel)]
+    looks_s = max((1 / wire.rate_hz for wire in wires if isinstance(wire, HostSource)), default=0.0)
+    allowed = PROMISED_TICKS + looks_s * plan.settings.daemon.tick_hz
+    return allowed, any(isinstance(wire, CanSource) for wire in wires)
 
 
 def report_lines(answer: dict[str, Any]) -> Iterator[str]:
@@ -123,7 +133,8 @@ def report_lines(answer: dict[str, Any]) -> Iterator[str]:
     yield f"{answer['drive']} over wires, clock ×{answer['speed']:g}, from {answer['from_s']:.1f} s on"
     for c in answer["changes"]:
         bus = "  (rests on the polled bus)" if c["on_bus"] else ""
-        yield f"  {c['s']:9.2f} s  {c['ticks']:+6.1f} ticks  {c['alert']}: {c['state']}{bus}"
+        more = f"  ({c['allowed']:g} are allowed)" if c["allowed"] > PROMISED_TICKS else ""
+        yield f"  {c['s']:9.2f} s  {c['ticks']:+6.1f} ticks  {c['alert']}: {c['state']}{bus}{more}"
     for word, steps in (("MISSING", answer["missing"]), ("NEW", answer["new"])):
         for s in steps:
             yield f"  {s['s']:9.2f} s  {word:>12}  {s['alert']}: {s['state']}"

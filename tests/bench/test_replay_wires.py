@@ -9,10 +9,12 @@ import pytest
 from harness import LATE_S, command
 
 from cabcanary.model import Quality, Reading
+from cabcanary.plan import load_plan
 from cabcanary.review.replay import Step
 from cabcanary.settings.wires import CanSource, SerialTextSource
+from cabcanary_bench.paths import config_folder
 from cabcanary_bench.recorded_wires import Bus, Lines, NotOnWiresError, Track
-from cabcanary_bench.replay_compare import pair
+from cabcanary_bench.replay_compare import _rests_on, _settled, pair
 
 NS = 1_000_000_000
 
@@ -125,6 +127,25 @@ def test_changes_are_held_against_each_other_in_their_order():
         (300, 0.0),
         (400, None),
     ]
+
+
+def test_only_what_rests_on_the_monitors_own_computer_may_be_off_by_more_than_two_ticks():
+    plan = load_plan(config_folder() / "bench-van.toml")
+    assert _rests_on(plan, "over_boost") == (2, True)  # against air pressure, which the engine computer is asked for
+    assert _rests_on(plan, "supply_high") == (2, False)
+    assert _rests_on(plan, "cannot_see_lambda") == (2, False)
+    assert _rests_on(plan, "recorder_not_recording") == (52, False)  # once a second, of 50 ticks
+
+
+def test_what_stood_before_every_wire_had_spoken_is_left_out():
+    steps = [
+        Step(10, "a", "active, unacknowledged"),
+        Step(30, "a", "normal"),
+        Step(40, "a", "active, unacknowledged"),
+        Step(50, "b", "active, unacknowledged"),
+    ]
+    assert _settled(steps, 20, {"a": "active, unacknowledged"}) == steps[2:]
+    assert _settled(steps, 20, {"a": "normal"}) == steps[1:]
 
 
 # --- the whole way -----------------------------------------------------------------------------------------------
