@@ -51,7 +51,7 @@ class _Player:
     def __init__(self, drive: Playable, plan: Plan, folder: Path, clock: Clock, to_s: float | None) -> None:
         self._plan, self.clock = plan, clock
         self.start_ns = 0
-        self.first_ns, self.last_ns, self.instants = _instants(drive, to_s)
+        self.first_ns, self.last_ns, self.instants = _instants(drive, to_s, _leads(plan))
         self.wires = self._make(drive, folder)
         self._buses = [w for w in self.wires.values() if isinstance(w, Bus)]
         self.worst_late_s = 0.0
@@ -141,8 +141,20 @@ class _Player:
             wire.close()
 
 
-def _instants(drive: Playable, to_s: float | None) -> tuple[int, int, list[tuple[int, list[Reading]]]]:
-    """The first and the last tick, ns, and every reading once, by the instant at which it was taken."""
+def _leads(plan: Plan) -> dict[str, int]:
+    """By how much a reading must lie there before its time, ns, so that it is looked at then on average: what is looked
+    at in turns is looked at half a turn later."""
+    return {
+        name: round(NS_PER_S / spec.rate_hz / 2)
+        for name, spec in plan.settings.sources.items()
+        if isinstance(spec, IioSource | HostSource)
+    }
+
+
+def _instants(
+    drive: Playable, to_s: float | None, leads: dict[str, int]
+) -> tuple[int, int, list[tuple[int, list[Reading]]]]:
+    """The first and the last tick, ns, and every reading once, by the instant at which it is to be put on its wire."""
     found: dict[int, list[Reading]] = defaultdict(list)
     last: dict[tuple[str, str], Reading] = {}
     first_ns = last_ns = -1
@@ -157,7 +169,7 @@ def _instants(drive: Playable, to_s: float | None) -> tuple[int, int, list[tuple
             key = (reading.source, reading.item)
             if last.get(key) is not reading and last.get(key) != reading:
                 last[key] = reading
-                found[max(first_ns, reading.time_ns)].append(reading)
+                found[max(first_ns, reading.time_ns - leads.get(reading.source, 0))].append(reading)
     if first_ns < 0:
         raise NotOnWiresError("this drive has no ticks")
     return first_ns, last_ns, sorted(found.items())
