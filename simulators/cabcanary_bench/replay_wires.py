@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -194,6 +195,8 @@ def replay_over_wires(drive: Playable, plan: Plan, speed: float, to_s: float | N
     if not drive.raw:
         raise NotOnWiresError(f"{drive.name} has no raw readings to put on wires; play it without --wires")
     home = Path(tempfile.mkdtemp(prefix="cabcanary-replay-"))
+    # Asked to end, the play takes its daemon along.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     try:
         run = _Run(drive, plan, Clock(speed), home, to_s, quiet=as_json)
         try:
