@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cabcanary.cli_backtest import add_backtest
 from cabcanary.cli_bench import add_bench
 from cabcanary.cli_replay import add_replay
 from cabcanary.cli_rules import add_rules
@@ -90,6 +91,7 @@ def _parser() -> argparse.ArgumentParser:
 
     add_rules(verbs)
     add_replay(verbs)
+    add_backtest(verbs)
     add_drive_verbs(verbs)
     return parser
 

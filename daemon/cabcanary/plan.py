@@ -202,18 +202,29 @@ def _stages_in(vehicle: dict[str, Any]) -> tuple[str, tuple[str, ...]]:
 
 
 def plan_from_texts(
-    loaded: Loaded[Settings], rule_files: list[Loaded[RuleFile]], baselines: Baselines | None = None
+    loaded: Loaded[Settings],
+    rule_files: list[Loaded[RuleFile]],
+    baselines: Baselines | None = None,
+    *,
+    outputs: bool = True,
 ) -> Plan:
     """The plan of texts kept in a recording, with the baselines that were in force.
+
+    Without `outputs` nothing is asked of what the outputs name: they may speak of rules that other rule files have.
 
     Raises:
         SettingsError: these texts make no plan with this version of the program.
     """
-    return _assemble(loaded, rule_files, [], baselines or Baselines())
+    return _assemble(loaded, rule_files, [], baselines or Baselines(), outputs=outputs)
 
 
 def _assemble(
-    loaded: Loaded[Settings], rule_files: list[Loaded[RuleFile]], problems: list[Problem], baselines: Baselines
+    loaded: Loaded[Settings],
+    rule_files: list[Loaded[RuleFile]],
+    problems: list[Problem],
+    baselines: Baselines,
+    *,
+    outputs: bool = True,
 ) -> Plan:
     settings = loaded.model
     problems = list(problems)
@@ -229,7 +240,8 @@ def _assemble(
     setting = Setting(channel_units, pipeline.ends(), stages, stage, measured, _ignition_inputs(settings))
     rules, rule_problems = build_rules(rule_files, setting)
     problems += rule_problems
-    problems += _check_outputs(loaded, [r.id for r in rules.rules] + [n.id for n in rules.not_fitted])
+    if outputs:
+        problems += _check_outputs(loaded, [r.id for r in rules.rules] + [n.id for n in rules.not_fitted])
     if problems:
         raise SettingsError(problems)
     texts = {r.file.name: r.text for r in rule_files}

@@ -18,6 +18,7 @@ from cabcanary.expressions.arrays import Column, Signals, evaluate_condition, ev
 from cabcanary.expressions.names import ConditionError, Names, Table
 from cabcanary.expressions.parse import parse_condition, parse_number
 from cabcanary.expressions.scalar import compile_condition, compile_number
+from cabcanary.expressions.signals import blocks_of
 from cabcanary.model import Frame, Quality, Value
 from cabcanary.rules.engine import Engine, ShelveError
 from cabcanary.rules.load import Setting, build_rules
@@ -85,7 +86,7 @@ ATOMS = st.one_of(
     st.tuples(SIGN, st.sampled_from(["2 kPa/s", "40 psi/s"])).map(lambda p: f"rate(map, 0.1 s) {p[0]} {p[1]}"),
     st.sampled_from(["coolant > 60 °C", "coolant - coolant / 2 < 170 K", "rate(coolant, 1 s) > 1 °C/min"]),
     st.sampled_from(["mask", "running", "not mask"]),
-    st.tuples(NUMBERS, SIGN).map(lambda p: f"time_in({p[0]} {p[1]} 4 psi) > 0.1 s"),
+    st.tuples(SURE, NUMBERS, SIGN).map(lambda p: f"{p[0]}time_in({p[1]} {p[2]} 4 psi) > 0.1 s"),
     st.just("time_in(mask) >= 0.06 s"),
 )
 
@@ -156,12 +157,12 @@ def drives():
     return DRIVES.map(driven)
 
 
-def columns(rows):
+def columns(rows, form=Column):
     """The same as a drive's columns."""
     found = {}
     for name in LEVELS:
         values = [r[name] for r in rows]
-        found[name] = Column(
+        found[name] = form(
             np.array([np.nan if v.value is None else v.value for v in values]),
             np.array([v.quality for v in values], dtype=np.uint8),
             np.array([v.uncertainty for v in values]),
@@ -169,9 +170,36 @@ def columns(rows):
     return found
 
 
+#: A drive is worked through in blocks, and what goes on from one to the next must not show.
+LENGTHS = st.sampled_from([1, 3, 10, 29, 1000])
+
+
+class Described(Column):
+    """A column that knows of itself what the statistics of an archive say, without being looked at."""
+
+    def quality(self, block):
+        found = self.qualities[block.rows]
+        return found if found.any() else None
+
+    def ends(self, block):
+        there = self.values[block.rows][~np.isnan(self.values[block.rows])]
+        return (float(there.min()), float(there.max())) if len(there) else None
+
+    def complete(self, block):
+        return not np.isnan(self.values[block.rows]).any()
+
+
+FORMS = st.sampled_from([Column, Described])
+
+
+def signals_of(times, rows, length=1000, form=Column):
+    """The drive in blocks of so many rows."""
+    return Signals(times, columns(rows, form), blocks_of(len(times), length))
+
+
 @settings(max_examples=EXAMPLES // 4, deadline=None)
-@given(CONDITIONS, drives(), st.integers(0, 40))
-def test_a_condition_is_the_same_at_every_tick(text, drive, cut):
+@given(CONDITIONS, drives(), st.integers(0, 40), LENGTHS, FORMS)
+def test_a_condition_is_the_same_at_every_tick(text, drive, cut, length, form):
     times, rows = drive
     node = parse_condition(text, NAMES)
     program = compile_condition(node)
@@ -180,18 +208,18 @@ def test_a_condition_is_the_same_at_every_tick(text, drive, cut):
         program(rows[row], int(times[row]))
     state = json.loads(json.dumps(program.state()))
     live = [program(rows[n], int(times[n])) for n in range(cut, len(rows))]
-    found = evaluate_condition(node, Signals(times[cut:], columns(rows[cut:])), state).truths
+    found = evaluate_condition(node, signals_of(times[cut:], rows[cut:], length, form), state).truths
     whole = [True if t else False if f else None for t, f in zip(found.true, found.false, strict=True)]
     assert whole == live
 
 
 @settings(max_examples=EXAMPLES // 10, deadline=None)
-@given(NUMBERS, drives())
-def test_a_number_is_the_same_to_the_last_bit(text, drive):
+@given(NUMBERS, drives(), LENGTHS, FORMS)
+def test_a_number_is_the_same_to_the_last_bit(text, drive, length, form):
     times, rows = drive
     node = parse_number(text, NAMES)
     program = compile_number(node)
-    found = evaluate_number(node, Signals(times, columns(rows)))
+    found = evaluate_number(node, signals_of(times, rows, length, form))
     for row, time_ns in enumerate(times):
         live = program(rows[row], int(time_ns))
         whole = (float(found.low[row]), float(found.high[row])) if found.known[row] else None
@@ -307,8 +335,8 @@ def rules_of(text):
 
 
 @settings(max_examples=EXAMPLES, deadline=None)
-@given(stories(), st.integers(0, 30))
-def test_a_whole_drive_gives_the_changes_that_the_live_engine_told(story, cut):
+@given(stories(), st.integers(0, 30), LENGTHS, FORMS)
+def test_a_whole_drive_gives_the_changes_that_the_live_engine_told(story, cut, length, form):
     text, times, rows, actions = story
     rules = rules_of(text)
     if rules is None:
@@ -321,7 +349,7 @@ def test_a_whole_drive_gives_the_changes_that_the_live_engine_told(story, cut):
     state = json.loads(json.dumps(engine.state()))
     told = live_changes(engine, times[cut:], rows[cut:], late)
     drive = WholeDrive(
-        Signals(times[cut:], columns(rows[cut:])),
+        signals_of(times[cut:], rows[cut:], length, form),
         ROOTS,
         UNITS,
         "running",

@@ -220,7 +220,10 @@ class Program(Generic[Answer]):
         return lambda known, now_ns: step(now_ns, inner(known, now_ns))
 
     def _time_in(self, condition: tree.Condition) -> Callable[[Known, int], Interval]:
+        # A comparison inside says for itself how sure it must be.
+        before, self._wide_now = self._wide_now, False
         inner = self._condition(condition)
+        self._wide_now = before
         timer = TimeInState()
         self._memories.append(timer)
         step = timer.step

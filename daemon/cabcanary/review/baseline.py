@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cabcanary.expressions.arrays import Column, evaluate_condition
+from cabcanary.expressions.arrays import Channel, evaluate_condition
 from cabcanary.expressions.names import ConditionError, Names
 from cabcanary.expressions.parse import parse_condition
 from cabcanary.model import Quality
@@ -80,7 +80,7 @@ def _gather(into: _Gathered, spec: BaselineSpec, plan: Plan, drive: Recorded) ->
     into.drives.append(str(drive.about.get("drive", drive.path.stem)))
 
 
-def _good(column: Column) -> NDArray[np.bool_]:
+def _good(column: Channel) -> NDArray[np.bool_]:
     good: NDArray[np.bool_] = (column.qualities == Quality.GOOD) & ~np.isnan(column.values)
     return good
 

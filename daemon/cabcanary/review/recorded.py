@@ -5,15 +5,14 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 
-from cabcanary.expressions.arrays import Column, Signals
-from cabcanary.model import Quality
+from cabcanary.expressions.arrays import Signals
 from cabcanary.plan import Plan, plan_from_texts
+from cabcanary.review.stored import Missing, StoredColumn, StoredColumns
+from cabcanary.rules.blind import BLIND
 from cabcanary.rules.whole_drive import Action, WholeDrive
 from cabcanary.settings.load import rules_from_text, settings_from_text
 from cabcanary.settings.problems import SettingsError
@@ -22,6 +21,9 @@ from cabcanary.store.baselines import Baselines
 from cabcanary.store.manifest import read_manifests
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    import numpy as np
     from numpy.typing import NDArray
 
 _EVENTS_ENDING = ".events.jsonl"
@@ -53,16 +55,61 @@ class Recorded:
 
     def actions(self) -> list[Action]:
         """What people did during the drive."""
-        events = self.path.with_name(self.path.stem + _EVENTS_ENDING)
-        if not events.exists():
-            return []
-        found = [json.loads(line) for line in events.read_text(encoding="utf-8").splitlines() if line]
-        return [a for e in found if (a := action_of(e)) is not None]
+        return beside(self.path, begun_ns(self.about)).actions
 
     def whole(self, plan: Plan | None = None) -> WholeDrive:
         """The drive ready for rules, those of `plan` or its own."""
         chosen = plan or self.plan
-        return WholeDrive(self.signals, chosen.pipeline().roots(), chosen.channel_units, chosen.running)
+        roots, reason = chosen.pipeline().roots(), reason_of(self.signals, beside(self.path))
+        return WholeDrive(self.signals, roots, chosen.channel_units, chosen.running, reason)
+
+
+def begun_ns(about: dict[str, Any]) -> int:
+    """From when on the state that a drive's file keeps goes."""
+    begun = about.get("begun")
+    return begun if isinstance(begun, int) else 0
+
+
+def reason_of(signals: Signals, told: Beside) -> Callable[[str, int], str]:
+    """The words behind a channel's quality at a row, where an event has kept them."""
+    return lambda channel, row: told.reasons.get((int(signals.times_ns[row]), channel), "")
+
+
+class Beside(NamedTuple):
+    """What the events beside a drive's samples keep: what people did, and why a channel could not be seen."""
+
+    actions: list[Action]
+    #: By tick and channel; the archive's columns keep a quality, and no words.
+    reasons: dict[tuple[int, str], str]
+
+
+def beside(path: Path, begun_ns: int = 0) -> Beside:
+    """What people did during a drive, and why channels could not be seen, from the events beside its samples.
+
+    What was done before `begun_ns` is in the state already that the drive begins with.
+
+    Raises:
+        RecordedError: the events are damaged.
+    """
+    events = path.with_name(path.stem + _EVENTS_ENDING)
+    if not events.exists():
+        return Beside([], {})
+    try:
+        # Most lines tell of other things.
+        lines = [line for line in events.read_text(encoding="utf-8").splitlines() if any(w in line for w in _TELLING)]
+        found = [json.loads(line) for line in lines]
+        reasons = {
+            (int(e["t"]), str(e["what"]).removeprefix(BLIND)): str(e["figures"])
+            for e in found
+            if e.get("kind") == "alert" and e.get("figures") and str(e.get("what")).startswith(BLIND)
+        }
+        return Beside([a for e in found if (a := action_of(e)) is not None and a.time_ns >= begun_ns], reasons)
+    except (OSError, ValueError, KeyError, AttributeError) as error:
+        raise RecordedError(f"{events} is damaged: {error}") from error
+
+
+#: Words of the events that tell of people and of blindness.
+_TELLING = ('"acknowledge"', '"shelve"', f'"{BLIND}')
 
 
 def action_of(event: dict[str, Any]) -> Action | None:
@@ -96,20 +143,34 @@ def find_drive(name: str, folder: Path) -> Path:
     return manifest_path.with_name(f"{manifest.drive}.parquet")
 
 
+def open_drive(path: Path) -> tuple[StoredColumns, dict[str, Any]]:
+    """A drive's columns, nothing of them fetched yet, and what its file says of it.
+
+    Raises:
+        RecordedError: it cannot be read, or is no recorded drive.
+    """
+    try:
+        columns = StoredColumns(path)
+    except (OSError, pa.ArrowException) as error:
+        raise RecordedError(f"{path} cannot be read: {error}") from error
+    if METADATA_KEY not in columns.metadata:
+        raise RecordedError(f"{path} says nothing of settings and rules; bring it in with: cabcanary import")
+    try:
+        about = json.loads(columns.metadata[METADATA_KEY])
+    except ValueError as error:
+        raise RecordedError(f"{path}: its description is damaged: {error}") from error
+    if not isinstance(about, dict) or not {"settings", "rules"} <= about.keys():
+        raise RecordedError(f"{path} says nothing of settings and rules; bring it in with: cabcanary import")
+    return columns, about
+
+
 def read_drive(path: Path) -> Recorded:
     """Read a drive's columns and what it was driven with.
 
     Raises:
         RecordedError: it is no recorded drive, or this version cannot make sense of its settings.
     """
-    try:
-        table = pq.read_table(path)
-    except (OSError, pa.ArrowException) as error:
-        raise RecordedError(f"{path} cannot be read: {error}") from error
-    metadata = table.schema.metadata or {}
-    if METADATA_KEY not in metadata:
-        raise RecordedError(f"{path} says nothing of settings and rules; import it first")
-    about = json.loads(metadata[METADATA_KEY])
+    columns, about = open_drive(path)
     try:
         settings = settings_from_text(about["settings"], path)
         rules = [rules_from_text(text, Path(name)) for name, text in about["rules"].items()]
@@ -117,33 +178,12 @@ def read_drive(path: Path) -> Recorded:
         plan = plan_from_texts(settings, rules, baselines)
     except (SettingsError, ValueError, KeyError) as error:
         raise RecordedError(f"{path}: its settings make no sense to this version: {error}") from error
-    return Recorded(path, _signals(table, plan), plan, about)
+    return Recorded(path, signals_of(columns, plan.channel_units), plan, about)
 
 
-def _signals(table: pa.Table, plan: Plan) -> Signals:
-    names = set(table.column_names)
-    if "tick_ns" in names:
-        times = table["tick_ns"].to_numpy().astype(np.int64)
-    else:
-        times = np.rint(table["time_s"].to_numpy() * 1e9).astype(np.int64)
-    columns = {name: _column(table, name, names) for name in plan.channel_units if name in names}
-    missing = Column(np.full(len(times), np.nan), np.full(len(times), Quality.ABSENT, dtype=np.uint8))
-    return Signals(times, {name: columns.get(name, missing) for name in plan.channel_units})
-
-
-_BY_WORDS = {q.words: int(q) for q in Quality}
-
-
-def _column(table: pa.Table, name: str, names: set[str]) -> Column:
-    values = table[name].to_numpy().astype(np.float64)
-    quality = f"{name}_quality"
-    if quality in names:
-        words = table[quality].combine_chunks()
-        words = words if pa.types.is_dictionary(words.type) else words.dictionary_encode()
-        codes = np.array([_BY_WORDS.get(w, int(Quality.ABSENT)) for w in words.dictionary.to_pylist()], dtype=np.uint8)
-        qualities = codes[words.indices.to_numpy()]
-    else:
-        qualities = np.where(np.isnan(values), Quality.ABSENT, Quality.GOOD).astype(np.uint8)
-    uncertainty = f"{name}_uncertainty"
-    bands = table[uncertainty].to_numpy().astype(np.float64) if uncertainty in names else None
-    return Column(values, qualities, None if bands is None else np.nan_to_num(bands))
+def signals_of(columns: StoredColumns, channels: Iterable[str]) -> Signals:
+    """The columns of these channels; one that the drive does not have is absent at every tick."""
+    times = columns.times()
+    missing = Missing(len(times))
+    found = {name: StoredColumn(columns, name) if name in columns.names else missing for name in channels}
+    return Signals(times, found, columns.blocks)

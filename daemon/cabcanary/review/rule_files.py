@@ -73,7 +73,7 @@ def try_rule_files(files: Sequence[Path], config: Path | None) -> Iterator[FileR
         SettingsError: a file is faulty.
     """
     for file in files:
-        if _is_settings(file):
+        if is_settings(file):
             loaded = load_settings(file)
             for name in loaded.model.rules:
                 yield _test_file(file, file.parent / name)
@@ -81,7 +81,8 @@ def try_rule_files(files: Sequence[Path], config: Path | None) -> Iterator[FileR
             yield _test_file(config or _settings_of(file), file)
 
 
-def _is_settings(file: Path) -> bool:
+def is_settings(file: Path) -> bool:
+    """Whether it is a settings file, which names rule files, and not a rule file itself."""
     try:
         return "\n[vehicle]" in "\n" + file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError):
@@ -94,7 +95,7 @@ def _settings_of(rule_file: Path) -> Path:
     found = []
     for folder in (wanted.parent, wanted.parent.parent):
         for candidate in sorted(folder.glob("*.toml")):
-            if not _is_settings(candidate):
+            if not is_settings(candidate):
                 continue
             names = load_settings(candidate).model.rules
             if any((candidate.parent / n).resolve() == wanted for n in names):

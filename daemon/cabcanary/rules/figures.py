@@ -38,14 +38,14 @@ def figures(
         if isinstance(node.left, tree.ChannelRef):
             limits.setdefault(node.left.name, []).append(words)
         elif left is not None:
-            others.append(f"{show(node.left)} {_shown(left, _unit_of(node.left))} ({words})")
+            others.append(f"{show(node.left)} {_shown(left, unit_of(node.left))} ({words})")
     parts = [_channel(name, values[name], channel_units[name], limits.get(name, [])) for name in rule.channels]
     return ", ".join(parts + others)
 
 
 def shown_side(node: tree.Compare, left: Interval, right: Interval) -> str:
     """Such as "boost 5.2 psi > 2 psi": a comparison with its left side as it is, and its limit."""
-    unit = _unit_of(node.left)
+    unit = unit_of(node.left)
     sure = "" if node.sureness == "likely" else f"{node.sureness} "
     limit = node.right.text if isinstance(node.right, tree.Quantity) else _shown(right, unit)
     return f"{sure}{show(node.left)} {_shown(left, unit)} {node.comparison} {limit}"
@@ -67,7 +67,7 @@ def _verdict(node: tree.Compare, right: Interval) -> str:
         words = words.replace("above", "below")
     if isinstance(node.right, tree.Quantity):
         return f"{words} {node.right.text}"
-    return f"{words} {_shown(right, _unit_of(node.left))}"
+    return f"{words} {_shown(right, unit_of(node.left))}"
 
 
 def _shown(interval: Interval, unit: units.Unit) -> str:
@@ -85,7 +85,7 @@ def _shown(interval: Interval, unit: units.Unit) -> str:
     return f"{text} {symbol}".rstrip()
 
 
-def _unit_of(node: tree.Number) -> units.Unit:
+def unit_of(node: tree.Number) -> units.Unit:
     """The unit to show a number in: that of a channel in it that measures the same, without its zero for a step."""
     wanted = dimension(node)
     for inner in tree.walk(node):
@@ -100,7 +100,7 @@ def _unit_of(node: tree.Number) -> units.Unit:
 
 
 def _per_second(node: tree.Window) -> units.Unit:
-    of = _unit_of(node.of)
+    of = unit_of(node.of)
     return units.Unit(f"{of.symbol}/s", node.dimension, of.factor)
 
 

@@ -72,6 +72,8 @@ class SampleWriter:
 
     def __init__(self, path: Path, columns: list[Column], about: dict[str, Any]) -> None:
         self._path, self._columns = path, columns
+        # What a backtest need not look at: a limit that no value of a row group reaches, qualities that are all good.
+        self._described = {"time_s", "tick_ns", *(n for c in columns for n in (c.name, f"{c.name}_quality"))}
         self._times = list(dict.fromkeys(c.raw["time"] for c in columns if c.raw is not None and c.raw.get("time")))
         units = {"time_s": "s", "tick_ns": "ns", **{c.name: c.unit for c in columns}}
         units |= {f"{c.name}_uncertainty": c.unit for c in columns}
@@ -168,7 +170,7 @@ class SampleWriter:
             compression_level=_ZSTD_LEVEL,
             use_dictionary=[n for n, encoding in names.items() if not encoding] or False,
             column_encoding={n: encoding for n, encoding in names.items() if encoding},
-            write_statistics=[n for n in table.column_names if n in ("time_s", "tick_ns")],
+            write_statistics=[n for n in table.column_names if n in self._described],
         )
 
 

@@ -1,0 +1,128 @@
+"""Arithmetic with numbers over many ticks, as `closures.py` does it for one: same operations, same order."""
+
+from __future__ import annotations
+
+from functools import reduce
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cabcanary.expressions.signals import Span, everywhere, nowhere
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from cabcanary.expressions import tree
+    from cabcanary.expressions.signals import Bools, Floats
+
+
+def span(low: Floats, high: Floats, known: Bools, *, point: bool) -> Span:
+    """A span; a point has one array for both of its ends."""
+    return Span(low, low, known) if point else Span(low, high, known)
+
+
+def both(a: Bools, b: Bools) -> Bools:
+    """Where both are true."""
+    every, none = everywhere(len(a)), nowhere(len(a))
+    if a is every or b is none:
+        return b
+    return a if b is every or a is none or a is b else a & b
+
+
+def either(a: Bools, b: Bools) -> Bools:
+    """Where one of them is true."""
+    every, none = everywhere(len(a)), nowhere(len(a))
+    if a is none or b is every:
+        return b
+    return a if b is none or a is every or a is b else a | b
+
+
+def but(a: Bools, b: Bools | None) -> Bools:
+    """Where the first is true and the second is not; None is nowhere."""
+    return a if b is None else a & ~b
+
+
+def opposite(a: Bools) -> Bools:
+    """Where it is not true."""
+    every, none = everywhere(len(a)), nowhere(len(a))
+    if a is every:
+        return none
+    return every if a is none else ~a
+
+
+def negative(x: Span) -> Span:
+    """The number with its sign changed."""
+    return span(-x.high, -x.low, x.known, point=x.is_point)
+
+
+def absolute(x: Span) -> Span:
+    """The number without its sign."""
+    if x.is_point:
+        size = np.where(x.low >= 0.0, x.low, -x.low)
+        return Span(size, size, x.known)
+    positive, nowhere = x.low >= 0.0, x.high <= 0.0
+    low = np.where(positive, x.low, np.where(nowhere, -x.high, 0.0))
+    high = np.where(positive, x.high, np.where(nowhere, -x.low, np.maximum(-x.low, x.high)))
+    return Span(low, high, x.known)
+
+
+def extreme(kind: str, parts: list[Span]) -> Span:
+    """The smallest or largest of several numbers."""
+    pick = np.minimum if kind == "min" else np.maximum
+    known = reduce(both, [p.known for p in parts])
+    low = reduce(pick, [p.low for p in parts])
+    return span(low, reduce(pick, [p.high for p in parts]), known, point=all(p.is_point for p in parts))
+
+
+def table(node: tree.TableCall, x: Span) -> Span:
+    """A table at a value: straight lines between points, held beyond the ends."""
+    xs, ys = np.array(node.xs), np.array(node.ys)
+
+    def at(points: Floats) -> Floats:
+        if len(xs) == 1:
+            return np.full(len(points), ys[0])
+        n = np.clip(np.searchsorted(xs, points, side="right"), 1, len(xs) - 1)
+        inside = ys[n - 1] + (ys[n] - ys[n - 1]) * ((points - xs[n - 1]) / (xs[n] - xs[n - 1]))
+        held: Floats = np.where(points <= xs[0], ys[0], np.where(points >= xs[-1], ys[-1], inside))
+        return held
+
+    low_end = at(x.low)
+    if x.is_point:
+        return Span(low_end, low_end, x.known)
+    high_end = at(x.high)
+    low, high = np.minimum(low_end, high_end), np.maximum(low_end, high_end)
+    for point, value in zip(node.xs, node.ys, strict=True):
+        between = (x.low < point) & (point < x.high)
+        low = np.where(between, np.minimum(low, value), low)
+        high = np.where(between, np.maximum(high, value), high)
+    return Span(low, high, x.known)
+
+
+def _add(a: Span, b: Span) -> Span:
+    return span(a.low + b.low, a.high + b.high, both(a.known, b.known), point=a.is_point and b.is_point)
+
+
+def _subtract(a: Span, b: Span) -> Span:
+    return span(a.low - b.high, a.high - b.low, both(a.known, b.known), point=a.is_point and b.is_point)
+
+
+def _corners(a: Span, b: Span, operation: Any, known: Bools) -> Span:
+    if a.is_point and b.is_point:
+        result = operation(a.low, b.low)
+        known = known & ~np.isnan(result)
+        return Span(result, result, known)
+    corners = [operation(x, y) for x in (a.low, a.high) for y in (b.low, b.high)]
+    known = known & ~reduce(np.logical_or, [np.isnan(c) for c in corners])
+    return Span(reduce(np.minimum, corners), reduce(np.maximum, corners), known)
+
+
+def _multiply(a: Span, b: Span) -> Span:
+    return _corners(a, b, np.multiply, both(a.known, b.known))
+
+
+def _divide(a: Span, b: Span) -> Span:
+    zero = (b.low <= 0.0) & (b.high >= 0.0)
+    return _corners(a, b, np.divide, both(a.known, b.known) & ~zero)
+
+
+ARITHMETIC: Mapping[str, Callable[[Span, Span], Span]] = {"+": _add, "-": _subtract, "*": _multiply, "/": _divide}

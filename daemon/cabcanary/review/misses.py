@@ -1,0 +1,196 @@
+"""The closest misses: how near a rule that stayed silent came to sounding, and when."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import reduce
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cabcanary.expressions.array_conditions import AgainstLimit, Compared, Joined, Negated
+from cabcanary.expressions.signals import Truths, everywhere, nowhere
+from cabcanary.expressions.spans import both, either
+from cabcanary.rules.figures import show, unit_of
+from cabcanary.rules.rule import ONE_DAMAGE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from cabcanary.expressions import tree
+    from cabcanary.expressions.array_conditions import Conditions
+    from cabcanary.expressions.signals import Block, Bools
+    from cabcanary.rules.whole_drive import WholeDrive
+    from cabcanary.rules.whole_rule import RuleRun
+
+
+@dataclass(frozen=True, slots=True)
+class Miss:
+    """How near a rule came at `at_s` seconds of its drive. `share` is 1 where it would have sounded.
+
+    `held_s` is for how long its condition held, where it did, of the `wanted_s` that it takes; `damage` the same for an
+    inverse-time rule. Otherwise all but one of its comparisons held, and that one, `comparison`, came to `value` where
+    `limit` was wanted, both in `unit`.
+    """
+
+    rule: str
+    at_s: float
+    share: float
+    held_s: float | None = None
+    wanted_s: float | None = None
+    damage: float | None = None
+    suppressed: bool = False
+    comparison: str = ""
+    value: float | None = None
+    limit: float | None = None
+    unit: str = ""
+
+    @property
+    def words(self) -> str:
+        """What came near, for a person."""
+        if self.suppressed:
+            return "its condition held while it was suppressed"
+        if self.damage is not None:
+            return f"it added up to {self.damage:.0%} of what trips"
+        if self.held_s is not None:
+            return f"its condition held for {self.held_s:.2f} of {self.wanted_s:.2f} s"
+        return f"{self.comparison}: came to {self.value:.4g} of {self.limit:.4g} {self.unit}".rstrip()
+
+
+class MissFinder:
+    """Looks at rules while they go through a drive; `watch` is called behind each block."""
+
+    def __init__(self, drive: WholeDrive, runs: Sequence[RuleRun]) -> None:
+        self._drive = drive
+        self._near = [_Nearness(drive, run, run.conditions.when) for run in runs if run.conditions is not None]
+
+    def watch(self, block: Block) -> None:
+        """Look at a block."""
+        for near in self._near:
+            near.watch(block)
+
+    def misses(self) -> list[Miss]:
+        """The closest miss of each rule that stayed silent and came near at all."""
+        return [miss for near in self._near if (miss := near.miss()) is not None]
+
+
+@dataclass(slots=True)
+class _Leaf:
+    """A comparison that a rule's condition is joined of."""
+
+    node: tree.Compare
+    program: Conditions
+    #: What makes the whole true: that this is true, or that it is false.
+    wanted: bool
+    #: How much is missing, in SI, and the row; not near at all: infinite.
+    missing: float = float("inf")
+    row: int = -1
+    value: float = 0.0
+    limit: float = 0.0
+
+
+class _Nearness:
+    """How near one rule came."""
+
+    def __init__(self, drive: WholeDrive, run: RuleRun, when: Conditions) -> None:
+        self._drive, self._run, self._when = drive, run, when
+        self._leaves = list(_leaves(when, wanted=True))
+
+    def watch(self, block: Block) -> None:
+        run = self._run
+        # What has held for a while, or has sounded, came nearer than any value.
+        if run.nearest_row >= 0 or run.found:
+            return
+        for leaf in self._leaves:
+            known_least = leaf.program.least_missing(block) if isinstance(leaf.program, AgainstLimit) else 0.0
+            if leaf.wanted and known_least >= leaf.missing:
+                continue
+            pivotal = _true_if(self._when, leaf, block)
+            if pivotal is not nowhere(len(pivotal)) and pivotal.any():
+                self._measure(leaf, block, pivotal)
+
+    def _measure(self, leaf: _Leaf, block: Block, pivotal: Bools) -> None:
+        left, right = next((le, r) for node, le, r in leaf.program.sides if node is leaf.node)
+        a, b = left.at(block), right.at(block)
+        above = (leaf.node.comparison in (">", ">=")) == leaf.wanted
+        missing = b.low - a.low if above else a.low - b.low
+        there = both(pivotal, both(a.known, b.known)) & np.isfinite(missing) & (missing > 0.0)
+        missing = np.where(there, missing, np.inf)
+        row = int(np.argmin(missing))
+        if missing[row] < leaf.missing:
+            leaf.missing, leaf.row = float(missing[row]), block.first + row
+            leaf.value, leaf.limit = float(a.low[row]), float(b.low[row])
+
+    def miss(self) -> Miss | None:
+        """The closest, if it stayed silent and came near at all."""
+        run, rule = self._run, self._run.rule
+        if any(f.change.sounds for f in run.found):
+            return None
+        if run.nearest_row >= 0:
+            at_s = self._seconds(run.nearest_row)
+            if rule.inverse_time is not None:
+                return Miss(rule.id, at_s, run.damage / ONE_DAMAGE, damage=run.damage / ONE_DAMAGE)
+            held, wanted = run.held_ns / 1e9, rule.on_delay_ns / 1e9
+            return Miss(rule.id, at_s, held / wanted if wanted else 1.0, held, wanted)
+        held_back = next((f for f in run.found if f.change.state == "suppressed"), None)
+        if held_back is not None:
+            at_s = (held_back.time_ns - int(self._drive.times[0])) / 1e9
+            return Miss(rule.id, at_s, 1.0, suppressed=True)
+        return max((self._of(leaf) for leaf in self._leaves if leaf.row >= 0), key=lambda m: m.share, default=None)
+
+    def _of(self, leaf: _Leaf) -> Miss:
+        unit = unit_of(leaf.node.left)
+        value, limit = unit.from_si(leaf.value), unit.from_si(leaf.limit)
+        share = max(0.0, 1.0 - abs(value - limit) / (abs(limit) or 1.0))
+        words = f"{'' if leaf.wanted else 'not '}{show(leaf.node)}"
+        symbol = "" if unit.symbol == "lambda" else unit.symbol
+        at_s = self._seconds(leaf.row)
+        return Miss(self._run.rule.id, at_s, share, comparison=words, value=value, limit=limit, unit=symbol)
+
+    def _seconds(self, row: int) -> float:
+        return (int(self._drive.times[row]) - int(self._drive.times[0])) / 1e9
+
+
+def _leaves(node: Conditions, *, wanted: bool) -> Iterator[_Leaf]:
+    match node:
+        case Joined():
+            for part in node.parts:
+                yield from _leaves(part, wanted=wanted)
+        case Negated():
+            yield from _leaves(node.inner, wanted=not wanted)
+        case AgainstLimit() | Compared():
+            yield _Leaf(node.node, node, wanted)
+
+
+def _true_if(node: Conditions, leaf: _Leaf, block: Block) -> Bools:
+    """Where the whole would be true if this comparison were as wanted."""
+    return _with(node, leaf, block).true
+
+
+def _with(node: Conditions, leaf: _Leaf, block: Block) -> Truths:
+    count = block.last - block.first
+    every, none = everywhere(count), nowhere(count)
+    if node is leaf.program:
+        return Truths(every, none) if leaf.wanted else Truths(none, every)
+    match node:
+        case Joined(decided=False):
+            others = [part for part in node.parts if part is not leaf.program]
+            if any(part.false_at_sight(block) for part in others if not _holds(part, leaf)):
+                return Truths(none, every)
+            return _joined([_with(part, leaf, block) for part in node.parts], decided=False)
+        case Joined():
+            return _joined([_with(part, leaf, block) for part in node.parts], decided=True)
+        case Negated():
+            true, false = _with(node.inner, leaf, block)
+            return Truths(false, true)
+        case _:
+            return node.at(block)
+
+
+def _holds(node: Conditions, leaf: _Leaf) -> bool:
+    return any(side[0] is leaf.node for side in node.sides)
+
+
+def _joined(parts: list[Truths], *, decided: bool) -> Truths:
+    true = reduce(either if decided else both, [p.true for p in parts])
+    return Truths(true, reduce(both if decided else either, [p.false for p in parts]))

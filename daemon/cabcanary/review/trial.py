@@ -1,0 +1,82 @@
+"""`cabcanary backtest` from its arguments to its report."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tqdm import tqdm
+
+from cabcanary.review.backtest import DriveFault, DriveResult, Task
+from cabcanary.review.many import run_here, run_on_cluster
+from cabcanary.review.recorded import RecordedError, open_drive
+from cabcanary.review.rule_sets import RulesError, RuleSource, book_for, source_of
+from cabcanary.review.sweep import STEPS, Sweep, plan_sweep
+from cabcanary.review.totals import Totals, totals_of
+from cabcanary.review.which import find_drives
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What was asked for. `rules` None: those that each drive was driven with; `against` None: nothing; "": those.
+
+    `bad` are drives in which the swept rule should sound; all others are called good.
+    """
+
+    drives: Sequence[str]
+    folder: Path
+    rules: Path | None = None
+    against: str | None = None
+    bad: Sequence[str] = ()
+    sweep: str = ""
+    span: tuple[float, float] | None = None
+    steps: int = STEPS
+    workers: int | None = None
+    scheduler: str = ""
+
+
+class NothingTriedError(Exception):
+    """No drive could be tried at all, by the fault of the rules; the text says why."""
+
+
+def try_rules(wanted: Wanted) -> Totals:
+    """Try rules on drives; shows how far it is on a terminal.
+
+    Raises:
+        RecordedError: there are no such drives.
+        SettingsError, RulesError, NothingTriedError: the rules are at fault.
+        SchedulerError: the cluster cannot be used.
+    """
+    after = source_of(wanted.rules) if wanted.rules is not None else RuleSource()
+    before = None if wanted.against is None else source_of(Path(wanted.against)) if wanted.against else RuleSource()
+    paths, bad = find_drives(wanted.drives, wanted.folder), find_drives(wanted.bad, wanted.folder)
+    paths += [p for p in bad if p not in paths]
+    sweep = _planned(wanted, after, paths) if wanted.sweep else None
+    tasks = [Task(str(path), after, before, sweep) for path in paths]
+    results = run_on_cluster(tasks, wanted.scheduler) if wanted.scheduler else run_here(tasks, wanted.workers)
+    found = list(tqdm(results, total=len(tasks), unit="drive", disable=None, file=sys.stderr, leave=False))
+    order = {task.path: n for n, task in enumerate(tasks)}
+    found.sort(key=lambda r: order[r.path])
+    drives = [r for r in found if isinstance(r, DriveResult)]
+    faults = [r for r in found if isinstance(r, DriveFault)]
+    if not drives and any(f.rules for f in faults):
+        raise NothingTriedError(f"{faults[0].path}: {faults[0].why}")
+    names = (after.name, "" if before is None else before.name)
+    return totals_of(drives, faults, names, sweep, {str(p) for p in bad})
+
+
+def _planned(wanted: Wanted, source: RuleSource, paths: Sequence[Path]) -> Sweep:
+    """What the sweep means, by the rules as the first drive that can be read has them."""
+    why: Exception = RulesError("there is no drive to plan a sweep with")
+    for path in paths:
+        try:
+            _, about = open_drive(path)
+            return plan_sweep(book_for(source, about, path).rules, wanted.sweep, wanted.span, wanted.steps)
+        except RecordedError as error:
+            why = error
+    raise RulesError(str(why)) from why

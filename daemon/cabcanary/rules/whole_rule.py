@@ -1,0 +1,320 @@
+"""One rule over a drive, block by block: its machine is stepped only where something can happen."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from cabcanary.expressions.array_numbers import Chain, OverBlocks
+from cabcanary.rules.coast import coast
+from cabcanary.rules.engine import change_of
+from cabcanary.rules.machine import Machine, Tick
+from cabcanary.rules.rule import ONE_DAMAGE
+from cabcanary.rules.states import ShelveError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from cabcanary.expressions.array_conditions import Conditions
+    from cabcanary.expressions.array_numbers import Numbers
+    from cabcanary.expressions.scalar import Interval
+    from cabcanary.expressions.signals import Block, Bools, Signals, Span, Truths
+    from cabcanary.expressions.tree import Compare
+    from cabcanary.rules.rule import Rule
+    from cabcanary.rules.states import Change
+    from cabcanary.rules.whole_drive import WholeDrive
+
+
+class Action(NamedTuple):
+    """What a person did between two ticks: acknowledge; shelve or unshelve one alert."""
+
+    time_ns: int
+    what: str
+    alert: str = ""
+    for_ns: int = 0
+    one_shot: bool = False
+
+
+class Acts:
+    """Everything that people did in a drive, in order; each takes effect before the first tick at or after it."""
+
+    def __init__(self, actions: Sequence[Action], times_ns: NDArray[np.int64]) -> None:
+        self.all = sorted(actions, key=lambda a: a.time_ns)
+        self.rows = [int(r) for r in np.searchsorted(times_ns, [a.time_ns for a in self.all], side="left")]
+
+
+class Traced(NamedTuple):
+    """A rule at one tick: its condition, each comparison with its two sides, and how far its timers are."""
+
+    row: int
+    truth: bool | None
+    suppressed: bool
+    sides: list[tuple[Compare, Interval, Interval]]
+    on_ns: int
+    #: Share of the damage that trips, for an inverse-time rule.
+    damage: float
+    blind_ns: int
+    state: str
+
+
+class Found(NamedTuple):
+    """A change and where it stands among all: its time, tick or before it, which act, place in the row."""
+
+    time_ns: int
+    tick: int
+    act: int
+    place: int
+    change: Change
+
+
+class Blinded(NamedTuple):
+    """From a row on, which channels are to blame for a rule's being blind for too long; none: it sees again."""
+
+    row: int
+    roots: tuple[str, ...]
+
+
+class LastKnown(OverBlocks["Bools"]):
+    """Whether a condition was true when it was last known."""
+
+    def __init__(self, inner: Conditions, signals: Signals, first: bool) -> None:
+        super().__init__()
+        self._inner = inner
+        self._chain = Chain[bool](signals, first)
+
+    def _work_out(self, block: Block) -> Bools:
+        true, false = self._inner.at(block)
+        before = self._chain.before(block, self.at)
+        last = np.maximum.accumulate(np.where(true | false, np.arange(len(true)), -1))
+        found: Bools = np.where(last >= 0, true[last], before)
+        self._chain.after(block, bool(found[-1]))
+        return found
+
+
+class Conditioned:
+    """A rule's conditions over a drive, going on from a saved state of the live engine."""
+
+    def __init__(self, drive: WholeDrive, rule: Rule, state: dict[str, Any]) -> None:
+        evaluator, signals = drive.evaluator, drive.signals
+        saved = state["rules"].get(rule.id)
+        known = saved is not None and saved["text"] == rule.fingerprint
+        self.when = evaluator.condition(rule.when, saved["when"] if known else None)
+        self.suppress: Conditions | None = None
+        self.urgent: OverBlocks[Bools] | None = None
+        self.excess: Numbers | None = None
+        if rule.suppress_when is not None:
+            _, program = _shared(state, f"{rule.file}|{rule.suppress_text}")
+            self.suppress = evaluator.condition(rule.suppress_when, program)
+        if rule.urgent_when is not None:
+            last, program = _shared(state, f"{rule.file}|{rule.urgent_text}")
+            key, begun = ("last known", rule.urgent_when), [last, program]
+            self.urgent = evaluator.find(key, begun)
+            if self.urgent is None:
+                self.urgent = LastKnown(evaluator.condition(rule.urgent_when, program), signals, last)
+                evaluator.keep(key, begun, self.urgent)
+        if rule.inverse_time is not None:
+            self.excess = evaluator.number(rule.inverse_time.excess, saved["excess"] if known else None)
+
+
+def _shared(state: dict[str, Any], text: str) -> tuple[bool, list[Any] | None]:
+    last, program = state["shared"].get(text, (False, None))
+    return bool(last), program
+
+
+class RuleRun:
+    """A rule on its way through a drive. `place` is where it stands among its set."""
+
+    def __init__(
+        self, drive: WholeDrive, rule: Rule, place: int, state: dict[str, Any], acts: Acts, watched: range
+    ) -> None:
+        self.rule, self.machine, self.place = rule, Machine(rule), place
+        saved = state["rules"].get(rule.id)
+        if saved is not None and saved["text"] == rule.fingerprint:
+            self.machine.restore(saved)
+        self.conditions = None if rule.out_of_service else Conditioned(drive, rule, state)
+        self.found: list[Found] = []
+        self.traced: list[Traced] = []
+        self._drive, self._acts, self._watched = drive, acts, watched
+        self._last_ns: int | None = state["last"]
+        self._row = self._next_act = 0
+        self._last: Tick
+        self._blind = self._blamed()
+        #: Rows from which somebody else is to blame for blindness, until `take_blinded` takes them.
+        self._blinded = [Blinded(0, self._blind)] if self._blind else []
+        #: How far its on-delay or its damage came at most while it did not stand, and where: a near miss.
+        self.held_ns, self.damage, self.nearest_row = -1, 0, -1
+
+    def advance(self, block: Block) -> None:
+        """Go through a block."""
+        truths = None if self.conditions is None else self.conditions.when.at(block)
+        moving = _NOWHERE if truths is None else self._moving(truths, block)
+        at = 0
+        while True:
+            row = self._row
+            if self.machine.resting or truths is None:
+                at += int(np.searchsorted(moving[at:], row))
+                row = int(moving[at]) if at < len(moving) else block.last
+                if self._next_act < len(self._acts.all):
+                    row = min(row, max(self._row, self._acts.rows[self._next_act]))
+            if row >= block.last:
+                break
+            self._act_until(row)
+            self._row = row + 1
+            if truths is not None and self._step(row, block, truths) and not self._watched:
+                self._row += self._coast(row, block, truths)
+        self._row = max(self._row, block.last)
+
+    def finish(self) -> None:
+        """What people did after the last tick."""
+        self._act_until(len(self._drive.times))
+
+    def take_blinded(self) -> list[Blinded]:
+        """Who has come to blame for its blindness since it was last asked."""
+        found, self._blinded = self._blinded, []
+        return found
+
+    # --- at a tick --------------------------------------------------------------------------------------
+
+    def _moving(self, truths: Truths, block: Block) -> NDArray[np.int64]:
+        """The rows at which a machine at rest would move: true, or unknown while it matters."""
+        true, false = truths
+        moving = _NOWHERE
+        if not false.all():
+            unknown = ~(true | false)
+            rows = true | (unknown & ~self._drive.standing(block)) if unknown.any() else true
+            moving = np.flatnonzero(rows) + block.first
+        if self._watched:
+            watched = range(max(self._watched.start, block.first), min(self._watched.stop, block.last))
+            moving = np.union1d(moving, np.array(watched, dtype=np.int64))
+        return moving
+
+    def _step(self, row: int, block: Block, truths: Truths) -> bool:
+        """One tick; returns whether only timers ran."""
+        machine, at = self.machine, row - block.first
+        truth = True if truths.true[at] else False if truths.false[at] else None
+        tick = self._tick(row, block, truth)
+        changed = machine.step(tick)
+        if changed:
+            words = self._drive.words(self.rule, self._sides(row, block), row)
+            self._tell(tick.time_ns, 1, 0, words)
+        memory = machine.memory
+        if truth and not machine.alert.active and not tick.suppressed:
+            if memory.on_ns > self.held_ns or memory.damage > self.damage:
+                self.nearest_row = row
+            self.held_ns, self.damage = max(memory.on_ns, self.held_ns), max(memory.damage, self.damage)
+        if row in self._watched:
+            self.traced.append(self._trace(row, block, tick))
+        if memory.blind_tripped or self._blind:
+            blind = self._blamed()
+            if blind != self._blind:
+                self._blind = blind
+                self._blinded.append(Blinded(row, blind))
+        self._last = tick
+        return not (changed or machine.resting or tick.standing)
+
+    def _coast(self, row: int, block: Block, truths: Truths) -> int:
+        """Take the ticks behind one that say the same as it did; returns how many of them."""
+        conditions, drive, tick, at = self.conditions, self._drive, self._last, row - block.first
+        assert conditions is not None
+        end = block.last
+        if self._next_act < len(self._acts.all):
+            end = min(end, self._acts.rows[self._next_act])
+        said: list[Bools] = [truths.false if tick.truth is False else truths.true, drive.standing(block)]
+        if conditions.suppress is not None:
+            said.append(conditions.suppress.at(block).true)
+        if tick.truth is None:
+            said.append(truths.false)
+            if conditions.urgent is not None:
+                said.append(conditions.urgent.at(block))
+        same = min((drive.same_until(mask, at, block) for mask in said), default=block.last)
+        end = min(end, same)
+        if tick.truth is None and end > row + 1:
+            end = min(end, drive.seen_alike_until(self.rule, row, block))
+        if end <= row + 1:
+            return 0
+        dts = np.maximum(0, np.diff(drive.times[row:end]))
+        count = coast(self.machine, tick.truth, dts, suppressed=tick.suppressed, urgent=tick.urgent)
+        memory = self.machine.memory
+        if count and tick.truth and not tick.suppressed and not self.machine.alert.active:
+            if memory.on_ns > self.held_ns:
+                self.nearest_row = row + count
+            self.held_ns = max(self.held_ns, memory.on_ns)
+        return count
+
+    def _tick(self, row: int, block: Block, truth: bool | None) -> Tick:
+        conditions, at, drive = self.conditions, row - block.first, self._drive
+        assert conditions is not None
+        suppress, urgent, excess = conditions.suppress, conditions.urgent, conditions.excess
+        reached = None if excess is None else interval(excess.at(block), at)
+        return Tick(
+            int(drive.times[row]),
+            self._since_tick_before(row),
+            truth,
+            suppress is not None and bool(suppress.at(block).true[at]),
+            truth is None and urgent is not None and bool(urgent.at(block)[at]),
+            bool(drive.standing(block)[at]),
+            None if reached is None else reached[0],
+            lambda before: drive.blame(self.rule, row, before),
+        )
+
+    def _since_tick_before(self, row: int) -> int:
+        """A first tick has no duration."""
+        times = self._drive.times
+        before = int(times[row - 1]) if row else self._last_ns
+        return 0 if before is None else max(0, int(times[row]) - before)
+
+    def _blamed(self) -> tuple[str, ...]:
+        memory = self.machine.memory
+        return tuple(memory.blind_roots) if memory.blind_tripped else ()
+
+    def _sides(self, row: int, block: Block) -> list[tuple[Compare, Interval, Interval]]:
+        assert self.conditions is not None
+        at = row - block.first
+        return [
+            (node, interval(left.at(block), at), interval(right.at(block), at))
+            for node, left, right in self.conditions.when.sides
+        ]
+
+    def _trace(self, row: int, block: Block, tick: Tick) -> Traced:
+        memory, sides = self.machine.memory, self._sides(row, block)
+        share, state = memory.damage / ONE_DAMAGE, self.machine.alert.name
+        return Traced(row, tick.truth, tick.suppressed, sides, memory.on_ns, share, memory.blind_ns, state)
+
+    # --- what people do ---------------------------------------------------------------------------------
+
+    def _act_until(self, row: int) -> None:
+        """Everything that was done before this tick."""
+        while self._next_act < len(self._acts.all) and self._acts.rows[self._next_act] <= row:
+            self._act(self._next_act, self._acts.all[self._next_act])
+            self._next_act += 1
+
+    def _act(self, turn: int, action: Action) -> None:
+        machine, changed = self.machine, False
+        if action.what == "acknowledge":
+            changed = machine.alert.acknowledge(action.time_ns)
+        elif action.alert == self.rule.id:
+            if action.what == "shelve":
+                # Other rules than those of the drive may refuse what was allowed then.
+                with contextlib.suppress(ShelveError):
+                    machine.shelve(action.time_ns, action.for_ns, one_shot=action.one_shot)
+                    changed = True
+            elif machine.alert.shelved:
+                machine.unshelve()
+                changed = True
+        if changed:
+            self._tell(action.time_ns, 0, turn, "")
+
+    def _tell(self, time_ns: int, tick: int, act: int, words: str) -> None:
+        self.found.append(Found(time_ns, tick, act, self.place, change_of(self.machine, time_ns, words)))
+
+
+_NOWHERE: NDArray[np.int64] = np.array([], dtype=np.int64)
+
+
+def interval(span: Span, at: int) -> Interval:
+    """A number at one tick as the scalar evaluator has it."""
+    return (float(span.low[at]), float(span.high[at])) if span.known[at] else None

@@ -1,0 +1,178 @@
+"""What a backtest takes, beside the live path, and beside one rule of it in Polars and in DuckDB on the same files.
+
+The drive-hour: the bench van on country roads, 24 channels at 50 Hz, as its archive keeps it. Twelve minutes are
+driven, and the middle of them comes over and over until an hour is full. Processor time; nothing here can fail by time.
+"""
+
+import json
+import os
+import time
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import polars as pl
+import pyarrow.parquet as pq
+import pytest
+from archived_drive import archived, bench_plan
+
+from cabcanary.model import Frame, Quality, Value
+from cabcanary.review.backtest import Task, backtest
+from cabcanary.review.many import run_here
+from cabcanary.review.rule_sets import RuleSource
+from cabcanary.store.archive import METADATA_KEY, ROWS_PER_GROUP, Column, Rows, SampleWriter
+from cabcanary_bench.generator import DriveKind, ordinary
+
+MINUTES, HOUR = 12.0, 180_000
+#: The first four minutes come once, the last one not at all.
+BODY_BEGINS, LEFT_OUT = 12_000, 3_000
+DRIVES = 200
+#: Lean under boost without its refinements, in the units of the archive; the ceiling as in the bench van's rules.
+LEAN_SQL = """
+select count(*) from read_parquet('{path}')
+where boost_as_burnt > 2 and boost_as_burnt_quality = 'good' and lambda_quality in ('good', 'saturated high')
+and "lambda" > case when boost_as_burnt < 5 then 0.88 - 0.02 * (boost_as_burnt - 2) / 3
+                    when boost_as_burnt < 8 then 0.86 - 0.01 * (boost_as_burnt - 5) / 3 else 0.85 end
+"""
+LEAN_RULE = """
+[tables.ceiling]
+of = "psi"
+gives = "lambda"
+points = [[2, 0.88], [5, 0.86], [8, 0.85]]
+
+[[rule]]
+id = "lean"
+priority = "warning"
+say = "Lean under boost"
+do = "Lift off gently"
+when = "boost_as_burnt > 2 psi and lambda > ceiling(boost_as_burnt)"
+"""
+
+
+@pytest.fixture(scope="module")
+def hour(tmp_path_factory):
+    """An hour as the archive has it."""
+    folder = tmp_path_factory.mktemp("hour")
+    driven = archived(folder, ordinary(1, DriveKind.COUNTRY, minutes=MINUTES), 1)
+    return stretched(driven.samples, folder / "hour.parquet", HOUR)
+
+
+def stretched(samples: Path, target: Path, ticks: int) -> Path:
+    """A drive of so many ticks: it begins as the one does, and then its middle comes over and over.
+
+    All goes through the archive's own writer.
+    """
+    table = pq.read_table(samples)
+    about = json.loads(table.schema.metadata[METADATA_KEY])
+    raw, units = about.pop("raw"), about.pop("units")
+    names = [n for n in units if f"{n}_uncertainty" in units]
+    columns = [Column(n, units[n], raw.get(n)) for n in names]
+    body = table.num_rows - LEFT_OUT - BODY_BEGINS
+    rows = np.arange(ticks)
+    rows = np.where(rows < BODY_BEGINS, rows, BODY_BEGINS + (rows - BODY_BEGINS) % body)
+    turns = np.maximum(0, np.arange(ticks) - BODY_BEGINS) // body
+    times = table["tick_ns"].to_numpy()
+    shift = turns * int(times[BODY_BEGINS + body] - times[BODY_BEGINS])
+    codes = {q.words: int(q) for q in Quality}
+    writer = SampleWriter(target, columns, about)
+    for first in range(0, ticks, ROWS_PER_GROUP):
+        taken, late = table.take(rows[first : first + ROWS_PER_GROUP]), shift[first : first + ROWS_PER_GROUP]
+        writer.add(
+            Rows(
+                taken["tick_ns"].to_numpy() + late,
+                {n: taken[n].to_numpy() for n in names},
+                {n: np.array([codes[w] for w in taken[f"{n}_quality"].to_pylist()], np.uint8) for n in names},
+                {n: taken[f"{n}_uncertainty"].to_numpy() for n in names},
+                {c.name: _raw(taken[f"{c.name}_raw"], c) for c in columns if c.raw is not None},
+                {t: _masked(taken[t], late) for t in {r["time"] for r in raw.values()}},
+            )
+        )
+    writer.close()
+    return target
+
+
+def _raw(column, channel):
+    return _masked(column, 0) if channel.codes else column.to_numpy()
+
+
+def _masked(column, shift):
+    numbers = column.fill_null(0).to_numpy() + shift
+    return np.ma.masked_array(numbers, mask=column.is_null().to_numpy(), dtype=np.int64)
+
+
+def best_of(rounds, work):
+    """The least processor time of some rounds, in ms."""
+    found = []
+    for _ in range(rounds):
+        begin = time.process_time()
+        work()
+        found.append(time.process_time() - begin)
+    return min(found) * 1000
+
+
+def live(path, rows=9000):
+    """The scalar engine over the frames of three minutes; milliseconds an hour."""
+    plan = bench_plan()
+    engine, table = plan.engine(), pl.read_parquet(path, n_rows=rows)
+    words = {q.words: q for q in Quality}
+    columns = {n: (table[n].to_list(), [words[w] for w in table[f"{n}_quality"].to_list()]) for n in plan.channel_units}
+    frames = [
+        Frame(t, {n: Value(v[row], q[row], t) for n, (v, q) in columns.items()})
+        for row, t in enumerate(table["tick_ns"].to_list())
+    ]
+    begin = time.process_time()
+    for frame in frames:
+        engine.step(frame)
+    return (time.process_time() - begin) * 1000 * 180_000 / rows
+
+
+def polars_lean(path):
+    """The lean rule in Polars, on one core."""
+    boost = pl.col("boost_as_burnt")
+    ceiling = (
+        pl.when(boost < 5).then(0.88 - 0.02 * (boost - 2) / 3)
+        .when(boost < 8).then(0.86 - 0.01 * (boost - 5) / 3).otherwise(0.85)
+    )  # fmt: skip
+    sees = (pl.col("boost_as_burnt_quality") == "good") & pl.col("lambda_quality").is_in(["good", "saturated high"])
+    lean = sees & (boost > 2) & (pl.col("lambda") > ceiling)
+    return pl.scan_parquet(path).select(lean.sum()).collect().item()
+
+
+def test_what_a_backtest_of_a_drive_hour_takes(hour, capsys):
+    full, only = Task(str(hour), RuleSource()), RuleSource("lean", (("lean.toml", LEAN_RULE),))
+    result = backtest(full)
+    lean = backtest(Task(str(hour), only, misses=False))
+    database = duckdb.connect()
+    database.execute("set threads to 1")
+    rows = {
+        "all shipped rules, reading included": best_of(
+            7, lambda: backtest(Task(str(hour), RuleSource(), misses=False))
+        ),
+        "all shipped rules and their closest misses": best_of(7, lambda: backtest(full)),
+        "the lean rule alone": best_of(7, lambda: backtest(Task(str(hour), only, misses=False))),
+        "the lean rule's condition in Polars": best_of(7, lambda: polars_lean(hour)),
+        "the lean rule's condition in DuckDB": best_of(7, lambda: database.sql(LEAN_SQL.format(path=hour)).fetchone()),
+        "all shipped rules, live, frames made already": live(hour),
+    }
+    with capsys.disabled():
+        print(f"\n  one drive-hour: {result.ticks} ticks, {len(bench_plan().channel_units)} channels, processor time")
+        for name, spent in rows.items():
+            print(f"  {name:<46} {spent:9.1f} ms   ×{3.6e6 / spent:9.0f} real time")
+    assert result.ticks == 180_000
+    assert lean.after.rules == (("lean", 3),)
+
+
+def test_how_two_hundred_drives_spread_over_two_cores(hour, tmp_path, capsys):
+    for n in range(DRIVES):
+        os.link(hour, tmp_path / f"{n:03d}.parquet")
+    tasks = [Task(str(p), RuleSource(), misses=False) for p in sorted(tmp_path.iterdir())]
+
+    def wall(workers):
+        begin = time.monotonic()
+        found = list(run_here(tasks, workers))
+        return time.monotonic() - begin, len(found)
+
+    (one, counted), (two, again) = wall(1), wall(2)
+    with capsys.disabled():
+        print(f"\n  {DRIVES} drive-hours: one process {one:.1f} s, two {two:.1f} s: {one / two:.2f} times as fast")
+    assert counted == again == DRIVES
