@@ -200,7 +200,7 @@ async def test_a_helper_that_cannot_be_started_is_tried_again(monkeypatch) -> No
         tries.append(1)
         raise OSError(12, "Cannot allocate memory")
 
-    monkeypatch.setattr("asyncio.create_subprocess_exec", no_process)
+    monkeypatch.setattr("cabcanary.sources.child.Child.start", no_process)
     monkeypatch.setattr("cabcanary.sources.slot.Backoff.next_s", lambda *_: 0.0)
     told: list[str] = []
     helper = Helper("cabcanary.none", {}, Status("helper", lambda _n, _ok, words: told.append(words)), lambda _m: None)
