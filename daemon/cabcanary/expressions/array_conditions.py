@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cabcanary.expressions.array_numbers import Chain, ChannelNumber, Numbers, OverBlocks, Sight
+from cabcanary.expressions.array_numbers import Chain, ChannelNumber, Constant, Numbers, OverBlocks, Sight
 from cabcanary.expressions.signals import Block, Signals, Span, Truths, everywhere, nowhere
 from cabcanary.expressions.spans import both, but, either, opposite
 
@@ -114,11 +114,10 @@ class Switch(Conditions):
 class AgainstLimit(Conditions):
     """A channel against a number, with a deadband or without: what most comparisons are, in one piece."""
 
-    def __init__(self, node: tree.Compare, channel: ChannelNumber, limit: Numbers, signals: Signals, on: bool) -> None:
+    def __init__(self, node: tree.Compare, channel: ChannelNumber, limit: Constant, signals: Signals, on: bool) -> None:
         super().__init__([(node, channel, limit)])
         self.node = node
-        assert hasattr(node.right, "si")
-        self._channel, self._limit, self._band = channel, float(node.right.si), node.deadband_si
+        self._channel, self._limit, self._band = channel, limit.si, node.deadband_si
         self._above, self._or_equal = node.comparison in (">", ">="), node.comparison in (">=", "<=")
         self._chain = Chain[bool](signals, on)
 
@@ -193,6 +192,9 @@ class AgainstLimit(Conditions):
         return beyond
 
 
+_LAST_BITS = 1e-12
+
+
 class Compared(Conditions):
     """Two numbers against each other; `wide` are the same with their uncertainties around them."""
 
@@ -218,7 +220,20 @@ class Compared(Conditions):
         )
         self._chain = Chain[bool](signals, on)
 
+    def false_at_sight(self, block: Block) -> bool:
+        """Whether the two stay apart by more than the deadband."""
+        if self._wide != self._narrow:
+            return False
+        above, below = self._narrow[0].within(block), self._narrow[1].within(block)
+        if above is None or below is None:
+            return False
+        # What a table gives between its points may lie a last bit beyond them.
+        return above[1] + self._band < below[0] - _LAST_BITS * abs(below[0]) - _LAST_BITS * abs(above[1])
+
     def _work_out(self, block: Block) -> Truths:
+        if self.false_at_sight(block):
+            self._chain.after(block, False)
+            return Truths(nowhere(block.last - block.first), everywhere(block.last - block.first))
         narrow = (self._narrow[0].at(block), self._narrow[1].at(block))
         wide = (self._wide[0].at(block), self._wide[1].at(block))
         without = self._judge(narrow, wide, 0.0, self._or_equal)

@@ -48,7 +48,12 @@ class OverBlocks(ABC, Generic[Answer]):
         """Calculate a block."""
 
 
-Numbers = OverBlocks[Span]
+class Numbers(OverBlocks[Span]):
+    """A number at every tick."""
+
+    def within(self, block: Block) -> tuple[float, float] | None:  # noqa: ARG002 - for those who can tell
+        """Bounds of it in SI, where it is known and closed at every tick of a block; None: only its values can tell."""
+        return None
 
 
 class Chain(Generic[Answer]):
@@ -102,7 +107,7 @@ class Sight(OverBlocks[Seen]):
         return Seen(known, high, low)
 
 
-class ChannelNumber(OverBlocks[Span]):
+class ChannelNumber(Numbers):
     """A channel in SI, with `widen` standard uncertainties around it."""
 
     def __init__(self, node: tree.ChannelRef, sight: Sight, widen: float) -> None:
@@ -116,6 +121,14 @@ class ChannelNumber(OverBlocks[Span]):
         if found is None or self.factor <= 0.0:
             return None
         return found[0] * self.factor + self.offset, found[1] * self.factor + self.offset
+
+    def within(self, block: Block) -> tuple[float, float] | None:
+        """Its ends, where every tick has a value that may feed a rule."""
+        found = None if self._widen else self.ends(block)
+        if found is None:
+            return None
+        known, high_open, low_open = self.sight.at(block)
+        return found if known is everywhere(len(known)) and high_open is None and low_open is None else None
 
     def _work_out(self, block: Block) -> Span:
         known, high_open, low_open = self.sight.at(block)
@@ -137,31 +150,43 @@ class ChannelNumber(OverBlocks[Span]):
         return Span(low, high, known)
 
 
-class Constant(OverBlocks[Span]):
+class Constant(Numbers):
     """The same number at every tick."""
 
     def __init__(self, si: float) -> None:
         super().__init__()
-        self._si = si
+        self.si = si
+
+    def within(self, block: Block) -> tuple[float, float] | None:  # noqa: ARG002 - the same in each
+        """The number itself."""
+        return self.si, self.si
 
     def _work_out(self, block: Block) -> Span:
         count = block.last - block.first
-        numbers = np.full(count, self._si)
+        numbers = np.full(count, self.si)
         return Span(numbers, numbers, everywhere(count))
 
 
-class Calculated(OverBlocks[Span]):
-    """A number of other numbers at the same tick."""
+class Calculated(Numbers):
+    """A number of other numbers at the same tick. `bounds` are those of a table, which hold whatever goes in."""
 
-    def __init__(self, parts: Sequence[Numbers], work_out: Callable[..., Span]) -> None:
+    def __init__(
+        self, parts: Sequence[Numbers], work_out: Callable[..., Span], bounds: tuple[float, float] | None = None
+    ) -> None:
         super().__init__([side for part in parts for side in part.sides])
-        self._parts, self._calculate = tuple(parts), work_out
+        self._parts, self._calculate, self._bounds = tuple(parts), work_out, bounds
+
+    def within(self, block: Block) -> tuple[float, float] | None:
+        """The table's own bounds, where what goes in is known."""
+        if self._bounds is None or any(part.within(block) is None for part in self._parts):
+            return None
+        return self._bounds
 
     def _work_out(self, block: Block) -> Span:
         return self._calculate(*(part.at(block) for part in self._parts))
 
 
-class WindowNumber(OverBlocks[Span]):
+class WindowNumber(Numbers):
     """A number over the ticks of the last `width_ns`; `history` are the ticks before the drive."""
 
     def __init__(self, node: tree.Window, inner: Numbers, signals: Signals, history: list[Any], shared: Starts) -> None:
@@ -235,7 +260,7 @@ class Starts:
             del self._found[key]
 
 
-class TimeInNumber(OverBlocks[Span]):
+class TimeInNumber(Numbers):
     """For how long a condition has been true, in seconds; `saved` as `TimeInState.state` gives it."""
 
     def __init__(self, inner: OverBlocks[Truths], signals: Signals, saved: list[Any]) -> None:

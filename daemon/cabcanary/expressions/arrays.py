@@ -204,21 +204,29 @@ class _Compiler:
             case tree.ChannelRef(name=name):
                 return ChannelNumber(node, self._drive.sight(name), self._widen)
             case tree.Negative(of=inner):
-                return Calculated([self.number(inner)], spans.negative)
+                number = self.number(inner)
+                return Constant(-number.si) if isinstance(number, Constant) else Calculated([number], spans.negative)
             case tree.Absolute(of=inner):
                 return Calculated([self.number(inner)], spans.absolute)
             case tree.TableCall():
-                return Calculated([self.number(node.argument)], lambda x: spans.table(node, x))
+                bounds = (min(node.ys), max(node.ys))
+                return Calculated([self.number(node.argument)], lambda x: spans.table(node, x), bounds)
             case tree.Extreme(kind=kind, parts=parts):
                 return Calculated([self.number(p) for p in parts], smallest_or_largest(kind))
             case tree.Arithmetic():
-                return Calculated([self.number(node.left), self.number(node.right)], spans.ARITHMETIC[node.operation])
+                return self._arithmetic(node)
             case tree.Window():
                 return self._window(node)
             case tree.TimeIn(of=condition):
                 return self._time_in(condition)
             case _:
                 raise TypeError(f"{type(node).__name__} is no number")
+
+    def _arithmetic(self, node: tree.Arithmetic) -> Numbers:
+        left, right = self.number(node.left), self.number(node.right)
+        if isinstance(left, Constant) and isinstance(right, Constant) and node.operation in ("+", "-"):
+            return Constant(left.si + right.si if node.operation == "+" else left.si - right.si)
+        return Calculated([left, right], spans.ARITHMETIC[node.operation])
 
     def _window(self, node: tree.Window) -> Numbers:
         widen, self._widen = self._widen, 0.0 if node.kind == "rate" else self._widen

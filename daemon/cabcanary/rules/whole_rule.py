@@ -224,7 +224,7 @@ class RuleRun:
         if self._next_act < len(self._acts.all):
             end = min(end, self._acts.rows[self._next_act])
         said: list[Bools] = [truths.false if tick.truth is False else truths.true, drive.standing(block)]
-        if conditions.suppress is not None:
+        if conditions.suppress is not None and (tick.truth is not None or self._under_way):
             said.append(conditions.suppress.at(block).true)
         if tick.truth is None:
             said.append(truths.false)
@@ -249,12 +249,15 @@ class RuleRun:
         conditions, at, drive = self.conditions, row - block.first, self._drive
         assert conditions is not None
         suppress, urgent, excess = conditions.suppress, conditions.urgent, conditions.excess
-        reached = None if excess is None else interval(excess.at(block), at)
+        # What cannot matter at this tick is not worked out: damage grows only while the condition holds, and where
+        # nothing is on its way there is nothing to hold back.
+        reached = interval(excess.at(block), at) if excess is not None and truth else None
+        asked = suppress is not None and (truth is not None or self._under_way or bool(self._watched))
         return Tick(
             int(drive.times[row]),
             self._since_tick_before(row),
             truth,
-            suppress is not None and bool(suppress.at(block).true[at]),
+            asked and suppress is not None and bool(suppress.at(block).true[at]),
             truth is None and urgent is not None and bool(urgent.at(block)[at]),
             bool(drive.standing(block)[at]),
             None if reached is None else reached[0],
@@ -266,6 +269,12 @@ class RuleRun:
         times = self._drive.times
         before = int(times[row - 1]) if row else self._last_ns
         return 0 if before is None else max(0, int(times[row]) - before)
+
+    @property
+    def _under_way(self) -> bool:
+        """Whether an alert stands, or is on its way to."""
+        memory = self.machine.memory
+        return bool(self.machine.alert.active or memory.on_ns or memory.damage)
 
     def _blamed(self) -> tuple[str, ...]:
         memory = self.machine.memory
