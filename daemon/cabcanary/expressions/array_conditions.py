@@ -32,7 +32,7 @@ class Joined(Conditions):
         super().__init__([side for part in parts for side in part.sides])
         self.decided, self.parts = decided, tuple(parts)
         # What looks back over a window costs most, so it is asked last, where it is asked at all.
-        self._cheapest_first = sorted(parts, key=lambda p: not isinstance(p, AgainstLimit | Switch | Fixed))
+        self.cheapest_first = sorted(parts, key=lambda p: not isinstance(p, AgainstLimit | Switch | Fixed))
 
     def false_at_sight(self, block: Block) -> bool:
         """One part for "and", all of them for "or"."""
@@ -45,7 +45,7 @@ class Joined(Conditions):
         if self.false_at_sight(block):
             return Truths(none, every)
         decisive, other = none, every
-        for part in self._cheapest_first:
+        for part in self.cheapest_first:
             true, false = part.at(block)
             decisive = either(decisive, true if self.decided else false)
             if decisive is every or (decisive is not none and decisive.all()):

@@ -55,7 +55,8 @@ def backtest_lines(totals: Totals) -> Iterator[str]:
 
 def _headline(totals: Totals) -> str:
     against = f", against {totals.before}" if totals.before else ""
-    return f"{_drives_word(len(totals.drives))}, {length(totals.seconds)} h: {totals.after}{against}"
+    unit = "h" if totals.seconds >= 3600 else "min"
+    return f"{_drives_word(len(totals.drives))}, {length(totals.seconds)} {unit}: {totals.after}{against}"
 
 
 def _drives_word(count: int) -> str:
@@ -155,7 +156,7 @@ def _misses(totals: Totals) -> Iterator[str]:
     yield "Closest misses of the rules that stayed silent"
     width = max(len(m.rule) for _, m in totals.misses)
     for drive, miss in totals.misses:
-        yield f"  {miss.rule:<{width}}  {miss.words}; {drive} at {at(miss.at_s)}"
+        yield f"  {miss.rule:<{width}}  {drive} at {at(miss.at_s):>8}  {miss.words}"
 
 
 def fault_lines(faults: Sequence[DriveFault]) -> Iterator[str]:
