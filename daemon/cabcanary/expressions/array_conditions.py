@@ -249,22 +249,22 @@ class Compared(Conditions):
 
 
 def latched(without: Truths, with_band: Truths, on: bool) -> tuple[Truths, bool]:
-    """A comparison whose limit moves back by the deadband while it stands; and whether it stands in the end."""
-    rises = np.flatnonzero(without.true)
-    if not on and not len(rises):
-        return without, False
-    # Before it first rises it is as without a deadband, and so it is again once it has gone for the last time.
-    first, last = 0 if on else int(rises[0]), int(rises[-1]) if len(rises) else 0
-    falls = np.flatnonzero(with_band.false[last:])
-    stands = not len(falls)
-    end = len(without.true) if stands else last + int(falls[0]) + 1
-    events = without.true[first:end] | with_band.false[first:end]
-    latest = np.maximum.accumulate(np.where(events, np.arange(end - first), -1))
-    after = np.where(latest >= 0, without.true[first:end][latest], on)
-    before = np.concatenate([[on], after[:-1]])
+    """A comparison whose limit moves back by the deadband while it stands; and whether it stands in the end.
+
+    With the band it is true wherever it is true without, and false only where it is false without. So what came before
+    matters only at the ticks between: neither true without the band nor false with it.
+    """
+    decided = without.true | with_band.false
+    between = np.flatnonzero(~decided)
+    events = np.flatnonzero(decided)
+    stands = bool(without.true[events[-1]]) if len(events) else on
+    if not len(between):
+        return without, stands
+    before = np.searchsorted(events, between) - 1
+    standing = without.true[events[before]] if len(events) else np.full(len(between), on)
+    rows = between[np.where(before >= 0, standing, on)]
     true, false = without.true.copy(), without.false.copy()
-    true[first:end] = np.where(before, with_band.true[first:end], without.true[first:end])
-    false[first:end] = np.where(before, with_band.false[first:end], without.false[first:end])
+    true[rows], false[rows] = with_band.true[rows], False
     return Truths(true, false), stands
 
 

@@ -37,11 +37,9 @@ class OverBlocks(ABC, Generic[Answer]):
         found = self._found.get(block.number)
         if found is None:
             found = self._found[block.number] = self._work_out(block)
+            # Windows reach back into the block before; what lies further back is worked out again if it is asked for.
+            self._found.pop(block.number - 2, None)
         return found
-
-    def forget(self, number: int) -> None:
-        """Keep nothing of a block any more; asked again, it is worked out again."""
-        self._found.pop(number, None)
 
     @abstractmethod
     def _work_out(self, block: Block) -> Answer:
@@ -252,12 +250,8 @@ class Starts:
         if key not in self._found:
             times = self._signals.times_ns[self.reach(block, width_ns) : block.last]
             self._found[key] = starts(times, width_ns, block.last - block.first)
+            self._found.pop((block.number - 1, width_ns), None)
         return self._found[key]
-
-    def forget(self, number: int) -> None:
-        """Keep nothing of a block any more."""
-        for key in [k for k in self._found if k[0] == number]:
-            del self._found[key]
 
 
 class TimeInNumber(Numbers):
@@ -278,6 +272,10 @@ class TimeInNumber(Numbers):
             self._chain.after(block, (0, False, int(times[-1])))
             nothing = np.zeros(len(times))
             return Span(nothing, nothing, truths.false)
+        if truth and before_ns is not None and truths.true.all():
+            seconds = (elapsed_ns + (times - before_ns)).astype(np.float64) / 1e9
+            self._chain.after(block, (elapsed_ns + int(times[-1]) - before_ns, True, int(times[-1])))
+            return Span(seconds, seconds, truths.true)
         dt = np.diff(times, prepend=times[:1] if before_ns is None else np.array([before_ns], dtype=np.int64))
         was_true = np.concatenate([[truth and before_ns is not None], truths.true[:-1]])
         total = np.cumsum(np.where(truths.true & was_true, dt, 0))

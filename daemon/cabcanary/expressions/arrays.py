@@ -103,17 +103,6 @@ class Evaluator:
         """Remember what has been prepared."""
         self._shared.setdefault(key, []).append((state, made))
 
-    def forget(self, number: int) -> None:
-        """Keep nothing of a block any more."""
-        if number < 0:
-            return
-        self.starts.forget(number)
-        for sight in self._sights.values():
-            sight.forget(number)
-        for many in self._shared.values():
-            for _, made in many:
-                made.forget(number)
-
 
 def memories(node: tree.Node) -> int:
     """How many memories a scalar program of this tree has: deadbands, windows, times."""
