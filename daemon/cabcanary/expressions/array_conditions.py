@@ -120,6 +120,7 @@ class AgainstLimit(Conditions):
         self._channel, self._limit, self._band = channel, limit.si, node.deadband_si
         self._above, self._or_equal = node.comparison in (">", ">="), node.comparison in (">=", "<=")
         self._chain = Chain[bool](signals, on)
+        self._one: dict[tuple[int, float], bool | None] = {}
 
     def false_at_sight(self, block: Block) -> bool:
         """Whether the block's values stay on this side of the limit, deadband and all."""
@@ -153,11 +154,14 @@ class AgainstLimit(Conditions):
 
     def _one_for_all(self, block: Block, give: float) -> bool | None:
         """Whether the values of a block are all beyond the limit, or none; None: some, or nobody knows yet."""
-        ends = self._channel.ends(block)
-        if ends is None:
-            return None
-        lowest, highest = self._beyond(ends[0], give), self._beyond(ends[1], give)
-        return bool(lowest) if lowest == highest else None
+        key = (block.number, give)
+        if key not in self._one:
+            ends, found = self._channel.ends(block), None
+            if ends is not None:
+                lowest, highest = self._beyond(ends[0], give), self._beyond(ends[1], give)
+                found = lowest if lowest == highest else None
+            self._one[key] = found
+        return self._one[key]
 
     def _beyond(self, si: float, give: float) -> bool:
         """As `closures.against_limit` has it; with a finite limit, a - b > 0 is a > b."""

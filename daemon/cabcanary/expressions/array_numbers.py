@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from cabcanary.expressions import tree
-    from cabcanary.expressions.signals import Bools, Floats, Ints
+    from cabcanary.expressions.signals import Bools, Ints
 
 Answer = TypeVar("Answer")
 #: A comparison and its two sides, for messages.
@@ -134,7 +134,9 @@ class ChannelNumber(Numbers):
         if known is nowhere(count):
             nothing = np.zeros(count)
             return Span(nothing, nothing, known)
-        si: Floats = self.sight.channel.numbers(block) * self.factor + self.offset
+        si = self.sight.channel.numbers(block)
+        if self.factor != 1.0 or self.offset:
+            si = si * self.factor + self.offset
         if known is not everywhere(count):
             si = np.where(known, si, 0.0)
         low = high = si

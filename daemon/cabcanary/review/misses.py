@@ -54,7 +54,16 @@ class Miss:
             return f"it added up to {self.damage:.0%} of what trips"
         if self.held_s is not None:
             return f"its condition held for {self.held_s:.2f} of {self.wanted_s:.2f} s"
-        return f"{self.comparison}: came to {self.value:.4g} of {self.limit:.4g} {self.unit}".rstrip()
+        return f"{shortened(self.comparison)}: came to {self.value:.4g} of {self.limit:.4g} {self.unit}".rstrip()
+
+
+#: A condition longer than this is cut.
+_LONGEST = 60
+
+
+def shortened(text: str) -> str:
+    """A condition that fits on a line."""
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 2] + " …"
 
 
 class MissFinder:
