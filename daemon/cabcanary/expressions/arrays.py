@@ -7,6 +7,7 @@ nothing is not calculated at all, and what a block's channels cannot do is not f
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -116,6 +117,31 @@ def memories(node: tree.Node) -> int:
             return inner
 
 
+#: Each node that was seen, with a number that equal nodes share and its memories: rules stay while drives come and go,
+#: and to compare their trees anew for each drive takes as long as to evaluate them.
+_SEEN: dict[int, tuple[tree.Node, int, int]] = {}
+_NUMBERS: dict[tree.Node, int] = {}
+_NEXT_NUMBER = itertools.count()
+#: So many are remembered; the rules of a vehicle have some hundreds, those of a sweep a thousand.
+_MOST_SEEN = 20_000
+
+
+def _known(node: tree.Node) -> tuple[int, int]:
+    """A node's number, and how many memories it has."""
+    entry = _SEEN.get(id(node))
+    if entry is None:
+        if len(_SEEN) > _MOST_SEEN:
+            # The numbers go on: whoever still has an old one shares less, and nothing wrong.
+            _SEEN.clear()
+            _NUMBERS.clear()
+        number = _NUMBERS.get(node)
+        if number is None:
+            number = _NUMBERS[node] = next(_NEXT_NUMBER)
+        # The node is kept with its entry, so that nobody else can come to have its id.
+        entry = _SEEN[id(node)] = (node, number, memories(node))
+    return entry[1:]
+
+
 class _Compiler:
     """One tree; saved memories are taken in the order in which the scalar program makes them."""
 
@@ -133,23 +159,21 @@ class _Compiler:
 
     def condition(self, node: tree.Condition) -> Conditions:
         """A condition, a new one or one that is there already."""
-        key = ("condition", node)
-        found: Conditions = self._one(key, node, lambda: self._condition(node))
+        number, count = _known(node)
+        found: Conditions = self._one((number,), count, lambda: self._condition(node))
         return found
 
     def number(self, node: tree.Node) -> Numbers:
         """A number, a new one or one that is there already."""
-        key = ("number", node, self._widen)
-        found: Numbers = self._one(key, node, lambda: self._number(node))
+        number, count = _known(node)
+        found: Numbers = self._one((number, self._widen), count, lambda: self._number(node))
         return found
 
-    def _one(self, key: tuple[Any, ...], node: tree.Node, make: Any) -> Any:
-        # A program without memories has an empty state, and none of its parts has any.
-        count = memories(node) if self._state else 0
-        state = self._state[self._next : self._next + count] if self._state and count else None
+    def _one(self, key: tuple[Any, ...], count: int, make: Any) -> Any:
+        state = self._state[self._next : self._next + count] if self._state is not None and count else None
         found = self._drive.find(key, state)
         if found is not None:
-            self._next += count
+            self._next += count if self._state is not None else 0
             return found
         made = make()
         self._drive.keep(key, state, made)
