@@ -81,7 +81,6 @@ class Daemon:
 
     def _build_outputs(self) -> None:
         plan = self._plan
-        folder = plan.settings.daemon.folder
         self._outputs = Outputs(
             plan.settings, self._clock, self._console, lambda name: self._status(name, EventKind.HELPER)
         )
@@ -89,7 +88,7 @@ class Daemon:
         needed = dict.fromkeys(channel for rule in plan.rules.rules for channel in rule.channels)
         after = plan.settings.lamp.after if plan.settings.lamp else ()
         self._lamp = LampKeeper(self._outputs.lamp, needed, after)
-        self._lamp_memory = LampMemory(folder)
+        self._lamp_memory = LampMemory(plan.settings.daemon.run_folder)
         self._lamp.stay_out = self._lamp_memory.read()
         self._start_up = StartUp(plan, self._clock, self._outputs)
         self._heartbeat = Heartbeat(plan.settings.daemon.watch_path)
