@@ -115,6 +115,8 @@ class Mqtt(Strict):
     def _one_password(self) -> Mqtt:
         if self.password_file is not None and self.password_credential is not None:
             raise ValueError("give password_file or password_credential, not both")
+        if self.username is None and (self.password_file is not None or self.password_credential is not None):
+            raise ValueError("a password goes with a user's name; write username, or leave the password out")
         return self
 
     @property
