@@ -160,8 +160,17 @@ def message_of(event: dict[str, Any], identity: str, vehicle: str, time: str) ->
 
 
 def schema(name: str) -> dict[str, Any]:
-    """The JSON Schema of a kind of payload."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **MODELS[name].model_json_schema()}
+    """The JSON Schema of a kind of payload, in keywords that every draft since 4 understands."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **_plain(MODELS[name].model_json_schema())}
+
+
+def _plain(part: Any) -> Any:
+    """`const` came with draft 6: a subscriber with an older library would pass over it, and take anything."""
+    if isinstance(part, list):
+        return [_plain(p) for p in part]
+    if not isinstance(part, dict):
+        return part
+    return {("enum" if k == "const" else k): ([v] if k == "const" else _plain(v)) for k, v in part.items()}
 
 
 def schema_text(name: str) -> str:
