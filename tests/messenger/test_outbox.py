@@ -63,6 +63,22 @@ def test_full_it_lets_the_oldest_go_and_says_how_many(tmp_path: Path) -> None:
     outbox.close()
 
 
+def test_when_its_file_has_all_the_pages_that_it_may_the_oldest_go_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # 60 pages of 4 KiB hold far fewer than the 1000 messages of 2 kB that would be allowed by number.
+    monkeypatch.setattr("cabcanary.messenger.outbox._MOST_PAGES", 60)
+    outbox = Outbox(tmp_path / "outbox.sqlite", 1000)
+    for n in range(400):
+        assert outbox.put(f"id{n}", "van/event", f"{n} {'x' * 2000}", retain=False)
+    kept = [int(payload.split()[0]) for payload in all_of(outbox)]
+    assert kept == list(range(kept[0], 400))
+    assert 50 < len(kept) < 120
+    assert outbox.take_lost() == 400 - len(kept)
+    assert (tmp_path / "outbox.sqlite").stat().st_size <= 60 * 4096
+    outbox.close()
+
+
 def test_its_files_stay_within_their_bound_whatever_goes_through(tmp_path: Path) -> None:
     outbox = Outbox(tmp_path / "outbox.sqlite", 1000)
     largest = 0

@@ -17,8 +17,11 @@ if TYPE_CHECKING:
 
 #: How many ids of messages are remembered, so that what the feed tells twice goes in once.
 _REMEMBERED = 4096
-#: Pages of 4 KiB that the file may have: 32 MiB. A message is about 0.5 KiB.
+#: Pages of 4 KiB that the file may have: 32 MiB. A message is about 0.5 KiB, so the largest outbox that the settings
+#: allow fills half of them; where messages are longer the oldest go when the pages are full.
 _MOST_PAGES = 8192
+#: What part of the messages goes when they are.
+_MAKES_ROOM = 50
 _LARGEST_WAL = 1 << 20
 #: Pages after which the write-ahead log is taken into the file: below the limit above.
 _CHECKPOINT_PAGES = 200
@@ -64,7 +67,34 @@ class Outbox:
         return _open(":memory:"), f"{path}: {error}; messages are kept in memory only"
 
     def put(self, identity: str, topic: str, payload: str, *, retain: bool) -> bool:
-        """Take in a message, unless it has been in before; whether it was new."""
+        """Take in a message, unless it has been in before; whether it was new.
+
+        Raises:
+            sqlite3.Error: the disk does not take it.
+        """
+        while True:
+            try:
+                return self._put(identity, topic, payload, retain=retain)
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode != sqlite3.SQLITE_FULL or not self._let_oldest_go():
+                    raise
+
+    def _let_oldest_go(self) -> bool:
+        """Make room where it is the file's own bound that was reached; False if it was not, or nothing is left."""
+        (pages,) = self._db.execute("PRAGMA page_count").fetchone()
+        (most,) = self._db.execute("PRAGMA max_page_count").fetchone()
+        count = self.count()
+        if pages < most or count == 0:
+            return False
+        with self._db:
+            self._drop(count // _MAKES_ROOM + 1)
+        return True
+
+    def _drop(self, count: int) -> None:
+        self._db.execute("DELETE FROM message WHERE n IN (SELECT n FROM message ORDER BY n LIMIT ?)", (count,))
+        self._db.execute("UPDATE lost SET count = count + ?", (count,))
+
+    def _put(self, identity: str, topic: str, payload: str, *, retain: bool) -> bool:
         with self._db:
             if self._db.execute("INSERT OR IGNORE INTO seen (id) VALUES (?)", (identity,)).rowcount == 0:
                 return False
@@ -72,8 +102,7 @@ class Outbox:
             (count,) = self._db.execute("SELECT COUNT(*) FROM message").fetchone()
             over = max(0, count + 1 - self._most)
             if over:
-                self._db.execute("DELETE FROM message WHERE n IN (SELECT n FROM message ORDER BY n LIMIT ?)", (over,))
-                self._db.execute("UPDATE lost SET count = count + ?", (over,))
+                self._drop(over)
             self._db.execute(
                 "INSERT INTO message (topic, payload, retain) VALUES (?, ?, ?)", (topic, payload, int(retain))
             )

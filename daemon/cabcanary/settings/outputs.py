@@ -108,7 +108,7 @@ class Mqtt(Strict):
     values: list[Name] = []
     values_hz: float = Field(default=0.2, gt=0, le=2)
     #: Messages kept while no broker can be reached; the oldest go first, and their count is told.
-    outbox: int = Field(default=5000, ge=10, le=100_000)
+    outbox: int = Field(default=5000, ge=10, le=30_000)
     keepalive: Seconds = 15.0
 
     @model_validator(mode="after")
