@@ -16,6 +16,8 @@ from aiomqtt.exceptions import MqttConnectError
 from pydantic import ValidationError
 
 from cabcanary.messenger.credentials import SecretError, explain, password, tls_context
+from cabcanary.messenger.keeper import TRY_AGAIN_S
+from cabcanary.messenger.outbox import Letter
 from cabcanary.messenger.payloads import CommandMessage, EventMessage, wall_time
 from cabcanary.sources.slot import Backoff
 
@@ -147,7 +149,7 @@ class Broker:
         said = ""
         try:
             # A broker that was started anew may have forgotten what it retained.
-            for topic, payload in await self._desk.do(self._desk.outbox.settled):
+            for topic, payload in await self._desk.settled():
                 await client.publish(topic, payload, qos=1, retain=True)
             while True:
                 self._desk.news.clear()
@@ -159,26 +161,32 @@ class Broker:
                 if values is not None:
                     await client.publish(f"{self._topic}/values", values, qos=0)
                 await self._tell_lost()
-                waiting = await self._desk.do(self._desk.outbox.first, self._still_refused())
+                waiting = await self._desk.first(self._still_refused())
                 if waiting is not None:
                     await self._publish(client, waiting)
                     continue
                 # All that waited has been taken: this is a broker that can be lived with.
                 self._backoff.reset()
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(self._desk.news.wait(), _REFUSED_S / 2 if self._refused else None)
+                    await asyncio.wait_for(self._desk.news.wait(), self._next_look_s())
         finally:
             # A connection that is closed in order has no last will: say what it would have said.
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
                 async with asyncio.timeout(_FAREWELL_S):
                     await self._available(client, "offline")
 
+    def _next_look_s(self) -> float | None:
+        """When to look again though nothing has come: a disk may have room again, a topic be allowed."""
+        if self._desk.behind:
+            return TRY_AGAIN_S
+        return _REFUSED_S / 2 if self._refused else None
+
     async def _publish(self, client: _Client, waiting: Waiting) -> None:
         client.take_refusal()
         await client.publish(waiting.topic, waiting.payload, qos=1, retain=waiting.retain)
         refused = client.take_refusal()
         if refused is None:
-            await self._desk.do(self._desk.outbox.sent, waiting.n)
+            await self._desk.sent(waiting.n)
             return
         # It stays where it is; others need not wait for it.
         self._refused[waiting.topic] = time.monotonic() + self._refused_wait.next_s(1.0)
@@ -194,7 +202,7 @@ class Broker:
 
     async def _tell_lost(self) -> None:
         """Messages that had to go while nobody took them: how many is an event of its own."""
-        lost = await self._desk.do(self._desk.outbox.take_lost)
+        lost = await self._desk.take_lost()
         if not lost:
             return
         now = time.time_ns()
@@ -209,7 +217,7 @@ class Broker:
             ok=False,
             count=lost,
         )
-        await self._desk.put(message.id, f"{self._topic}/event", message.model_dump_json(), retain=False)
+        await self._desk.put(Letter(message.id, f"{self._topic}/event", message.model_dump_json(), retain=False))
 
     async def _available(self, client: _Client, word: str) -> None:
         await client.publish(f"{self._topic}/availability", word, qos=1, retain=True)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import Clock
+from cabcanary.messenger.outbox import Letter
 from cabcanary.messenger.payloads import (
     AlertMessage,
     ChannelValue,
@@ -96,11 +97,10 @@ class FeedFollower:
         below, retain, message = message_of(event, identity, self._vehicle, self._wall(event["t"]))
         topic = f"{self._topic}/{below}"
         payload = message.model_dump_json(exclude_none=isinstance(message, AlertMessage))
-        stands = isinstance(message, AlertMessage) and (message.active or not message.acknowledged)
+        stands = message.active or not message.acknowledged if isinstance(message, AlertMessage) else None
         if stands and self._standing is not None:
             self._standing.add(topic)
-        if await self._desk.put(identity, topic, payload, retain=retain) and isinstance(message, AlertMessage):
-            await self._desk.do(self._desk.outbox.stands, topic, payload if stands else None)
+        await self._desk.put(Letter(identity, topic, payload, retain, stands))
 
     async def _frame(self, frame: dict[str, Any]) -> None:
         if self._standing is not None:
@@ -116,16 +116,16 @@ class FeedFollower:
 
     async def _take_back(self, standing: set[str], now_ns: int) -> None:
         """An alert that stood when an earlier daemon was cut off does not stand for this one: the broker must know."""
-        for topic, payload in list(await self._desk.do(lambda: list(self._desk.outbox.standing()))):
+        for topic, told in (await self._desk.standing()).items():
             if topic in standing:
                 continue
-            old = AlertMessage.model_validate_json(payload)
+            old = AlertMessage.model_validate_json(told)
             text = f"{old.say or old.alert}: normal (the monitor was started anew)"
             changed = {"state": "normal", "active": False, "acknowledged": True, "raised": False, "text": text}
             new = {"id": event_id(self._boot, {"ends": old.id}), "t": now_ns, "time": self._wall(now_ns), "figures": ""}
             message = old.model_copy(update={**changed, **new})
-            await self._desk.put(message.id, topic, message.model_dump_json(exclude_none=True), retain=True)
-            await self._desk.do(self._desk.outbox.stands, topic, None)
+            payload = message.model_dump_json(exclude_none=True)
+            await self._desk.put(Letter(message.id, topic, payload, retain=True, stands=False))
 
     def _wall(self, t_ns: int) -> str:
         return wall_time(time.time_ns() - int((self._clock.now_ns() - t_ns) / self._clock.speed))

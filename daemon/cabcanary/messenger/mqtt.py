@@ -17,47 +17,70 @@ import signal
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 from cabcanary.messenger.broker import Broker
 from cabcanary.messenger.follow import FeedFollower
-from cabcanary.messenger.outbox import Outbox
+from cabcanary.messenger.keeper import Keeper
 from cabcanary.sources.slot import Status
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
+
+    from cabcanary.messenger.outbox import Letter, Waiting
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 class Desk:
-    """The outbox, used from the loop: each call is made by one thread of its own, so a slow card holds up no loop."""
+    """The keeper of messages, used from the loop: each call is made by one thread of its own, so a slow card holds up
+    no loop."""
 
     def __init__(self, path: Path, most: int, note: Callable[[str], None]) -> None:
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="outbox")
-        self.outbox = Outbox(path, most)
+        self._keeper = Keeper(path, most, note)
+        #: Set whenever there may be something to publish.
         self.news = asyncio.Event()
-        self._note = note
-        if self.outbox.note:
-            note(self.outbox.note)
 
-    async def do(self, work: Callable[..., Any], *arguments: Any) -> Any:
-        """Have the outbox do something."""
-        return await asyncio.get_running_loop().run_in_executor(self._worker, lambda: work(*arguments))
-
-    async def put(self, identity: str, topic: str, payload: str, *, retain: bool) -> bool:
-        """Take in a message; a disk that takes nothing any more loses none that memory can hold."""
-        try:
-            new: bool = await self.do(lambda: self.outbox.put(identity, topic, payload, retain=retain))
-        except Exception as error:  # noqa: BLE001 - sqlite3 has many; the message matters more than which
-            self._note(f"the outbox cannot be written ({error}); messages are kept in memory from here on")
-            self.outbox = Outbox(Path("/dev/null/none"), 1000)
-            new = self.outbox.put(identity, topic, payload, retain=retain)
+    async def put(self, letter: Letter) -> bool:
+        """Take in a message, unless it has been in before; whether it was new."""
+        new = await self._do(self._keeper.put, letter)
         self.news.set()
         return new
 
+    async def first(self, without: Iterable[str]) -> Waiting | None:
+        """The oldest message that has not been sent and whose topic is not among `without`."""
+        return await self._do(self._keeper.first, without)
+
+    async def sent(self, n: int) -> None:
+        """The broker has this one."""
+        await self._do(self._keeper.sent, n)
+
+    async def standing(self) -> dict[str, str]:
+        """Topics and last payloads of the alerts that were last said to stand."""
+        return await self._do(self._keeper.standing)
+
+    async def settled(self) -> list[tuple[str, str]]:
+        """As `standing`, without those of which something still waits."""
+        return await self._do(self._keeper.settled)
+
+    async def take_lost(self) -> int:
+        """How many messages had to go since this was last asked."""
+        return await self._do(self._keeper.take_lost)
+
+    @property
+    def behind(self) -> bool:
+        """Whether the disk lacks something that memory keeps for it."""
+        return self._keeper.behind
+
+    async def _do(self, work: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> T:
+        return await asyncio.get_running_loop().run_in_executor(self._worker, lambda: work(*arguments, **named))
+
     def close(self) -> None:
-        """Close the file."""
+        """Close the file. May be called twice."""
         self._worker.shutdown()
-        self.outbox.close()
+        self._keeper.close()
 
 
 async def serve(settings: dict[str, Any], status: Status) -> None:
@@ -84,12 +107,24 @@ async def _run(settings: dict[str, Any]) -> None:
     gone = asyncio.ensure_future(asyncio.to_thread(sys.stdin.read))
     await asyncio.wait({work, gone}, return_when=asyncio.FIRST_COMPLETED)
     work.cancel()
-    with contextlib.suppress(asyncio.CancelledError):
+    code = 0
+    try:
         await work
-    if not gone.done():
-        # A thread that waits for input would keep the process alive.
-        sys.stdout.flush()
-        os._exit(0)
+    except asyncio.CancelledError:
+        pass
+    except Exception as error:  # noqa: BLE001 - whatever it was: it must be told, and this must end
+        code = 1
+        with contextlib.suppress(OSError):
+            tell("messenger", False, f"a fault of its own ({_innermost(error)}); please report this with the log")
+    if code or not gone.done():
+        # A thread that waits for input would keep the process alive, and the daemon would start no other.
+        os._exit(code)
+
+
+def _innermost(error: BaseException) -> str:
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return f"{type(error).__name__}: {error}"
 
 
 def main() -> int:
