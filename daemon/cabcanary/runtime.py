@@ -22,7 +22,7 @@ from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.commands import Commands
 from cabcanary.feed import Feed
 from cabcanary.host import Heartbeat, LampMemory, notify
-from cabcanary.model import Event, EventKind, Priority, Quality
+from cabcanary.model import LIMITS_NOT_CONFIRMED, Event, EventKind, Priority, Quality
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.sources.helper import Helper
@@ -161,14 +161,14 @@ class Daemon:
         """Limits that nobody has confirmed are examples: a caution at every start."""
         text = "Limits are examples. Have a qualified tuner confirm them, then set limits.confirmed_by."
         data = {"priority": Priority.CAUTION.word, "raised": True, "active": False, "blind": False}
-        event = Event(self._clock.now_ns(), EventKind.ALERT, "limits_not_confirmed", text, data)
+        event = Event(self._clock.now_ns(), EventKind.ALERT, LIMITS_NOT_CONFIRMED, text, data)
         self._alerts[event.what] = event
         self._tell(event)
         # After the start-up sound has been heard out.
         self._loop.call_later(self._clock.real_s(sounds.START_UP.seconds + 0.5), self._sound_limits)
 
     def _sound_limits(self) -> None:
-        event = self._annunciator.notice(sounds.CAUTION, "limits_not_confirmed", self._clock.now_ns())
+        event = self._annunciator.notice(sounds.CAUTION, LIMITS_NOT_CONFIRMED, self._clock.now_ns())
         if event is not None:
             self._tell(event)
 

@@ -168,6 +168,25 @@ def test_an_alert_that_stood_when_the_daemon_was_killed_is_taken_back_by_the_nex
     assert post.alert("over_boost")["text"].endswith("normal (the monitor was started anew)")
 
 
+def test_limits_that_are_confirmed_are_no_longer_said_to_be_examples(
+    ride: Make, broker: Any, van_settings: Settings
+) -> None:
+    post = broker()
+    post.start()
+    config = van_settings(more=mqtt_table(post))
+    driven = ride(config=config)
+    driven.start()
+    wait_for("the notice", lambda: post.alert("limits_not_confirmed")["raised"])
+    assert driven.stop() == 0
+    assert post.alert("limits_not_confirmed")["raised"]
+    config.write_text(config.read_text().replace('confirmed_by = ""', 'confirmed_by = "a tuner"'))
+    driven.start()
+    wait_for("its end", lambda: not post.alert("limits_not_confirmed")["raised"])
+    state = post.alert("limits_not_confirmed")
+    assert (state["state"], state["active"], state["acknowledged"]) == ("normal", False, True)
+    assert post.retained == {f"{TOPIC}/alert/limits_not_confirmed": True}
+
+
 def test_a_broker_that_forgot_what_it_retained_is_told_again_what_stands(
     ride: Make, broker: Any, van_settings: Settings
 ) -> None:

@@ -97,7 +97,10 @@ class FeedFollower:
         below, retain, message = message_of(event, identity, self._vehicle, self._wall(event["t"]))
         topic = f"{self._topic}/{below}"
         payload = message.model_dump_json(exclude_none=isinstance(message, AlertMessage))
-        stands = message.active or not message.acknowledged if isinstance(message, AlertMessage) else None
+        stands = None
+        if isinstance(message, AlertMessage):
+            # A notice that has no state of its own stands as long as it is raised.
+            stands = message.active or message.raised or not message.acknowledged
         if stands and self._standing is not None:
             self._standing.add(topic)
         await self._desk.put(Letter(identity, topic, payload, retain, stands))
