@@ -37,15 +37,23 @@ class _Reader:
     period_ns: int = 0
     due_ns: int = 0
     skipped: int = 0
+    ended: bool = False
 
     def send(self, line: bytes) -> None:
         transport = self.writer.transport
-        if transport.is_closing():
+        if self.ended or transport.is_closing():
             return
         if transport.get_write_buffer_size() > _LARGEST_BACKLOG:
             self.skipped += 1
             return
         self.writer.write(line)
+
+    def end(self) -> None:
+        """What was sent is all; it arrives, and then the reader sees the end."""
+        if not self.ended and not self.writer.transport.is_closing():
+            with contextlib.suppress(OSError):
+                self.writer.write_eof()
+        self.ended = True
 
 
 class Feed:
@@ -60,6 +68,7 @@ class Feed:
     ) -> None:
         self._path, self._hello, self._standing, self._command = path, hello, standing, command
         self._readers: set[_Reader] = set()
+        self._ended = False
 
     async def run(self) -> None:
         """Serve for ever; ends only by cancellation."""
@@ -92,6 +101,12 @@ class Feed:
         finally:
             probe.close()
 
+    def end(self) -> None:
+        """Nothing more is told: every reader gets what it was sent, and then the end. May be called twice."""
+        self._ended = True
+        for reader in self._readers:
+            reader.end()
+
     def event(self, event: Event) -> None:
         """Tell every reader of an event."""
         if self._readers:
@@ -113,7 +128,7 @@ class Feed:
             reader.send(line)
 
     async def _serve(self, stream: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        if len(self._readers) >= _MOST_READERS:
+        if self._ended or len(self._readers) >= _MOST_READERS:
             writer.close()
             return
         reader = _Reader(writer, _may_command(writer))

@@ -43,6 +43,8 @@ if TYPE_CHECKING:
 
 #: How long the parts may take to stop, real seconds; after that the daemon says so and goes.
 _STOP_S = 3.0
+#: How long the messenger may take to publish how the drive ended and to say good-bye, real seconds.
+_GOOD_BYE_S = 2.5
 #: How many past events a new reader of the feed is told.
 _RECENT_EVENTS = 20
 #: How often the watcher hears the heartbeat, real seconds: ten could be lost before it sounds.
@@ -73,6 +75,8 @@ class Daemon:
         self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._commands.take)
         self._archive_wanted = asyncio.Event()
         self._arrival_told = False
+        self._messenger: Helper | None = None
+        self._last_drive: threading.Event | None = None
         self._own_faults: set[str] = set()
         self.late_ticks = 0
         own = OwnState(lambda: self._writer.able, lambda: self.late_ticks)
@@ -114,27 +118,40 @@ class Daemon:
                     group.create_task(self._keep_running(self._outputs.sound_card.run, self._statuses["sound_card"]))
                 if self._plan.settings.mqtt:
                     messenger = self._status("messenger", EventKind.HELPER)
-                    group.create_task(self._keep_running(self._messenger(messenger).run, messenger))
+                    self._messenger = self._make_messenger(messenger)
+                    group.create_task(self._keep_running(self._messenger.run, messenger))
                 group.create_task(self._keep_ticking())
                 notify("READY=1")
                 await self._stop.wait()
-                notify("STOPPING=1")
-                self._heartbeat.close()
-                self._tell(Event(self._clock.now_ns(), EventKind.MONITOR, "stopping", "stops, as it was asked to"))
+                await self._say_good_bye()
                 raise _StopAskedError
         except* _StopAskedError:
             pass
         finally:
             await self._shut_down()
 
-    async def _shut_down(self) -> None:
-        self._wiring.stop()
+    async def _say_good_bye(self) -> None:
+        """Tell the feed's readers, and through the messenger the broker, how it ended. Warnings go on meanwhile."""
+        notify("STOPPING=1")
+        self._heartbeat.close()
+        self._tell(Event(self._clock.now_ns(), EventKind.MONITOR, "stopping", "stops, as it was asked to"))
+        self._end_drive()
+        self._feed.end()
+        if self._messenger is not None:
+            await self._messenger.finish(_GOOD_BYE_S)
+
+    def _end_drive(self) -> None:
         event, written = self._recorder.close(self._clock.now_ns())
         if event is not None:
             self._tell(event, record=False)
+            self._last_drive = written
+
+    async def _shut_down(self) -> None:
+        self._wiring.stop()
+        self._end_drive()
         self._outputs.close()
-        if written is not None:
-            await asyncio.to_thread(written.wait, _STOP_S)
+        if self._last_drive is not None:
+            await asyncio.to_thread(self._last_drive.wait, _STOP_S)
         if not await asyncio.to_thread(self._writer.stop, _STOP_S):
             self._console.line("the card does not answer; the last seconds of the drive may be lost")
         with contextlib.suppress(TimeoutError):
@@ -196,7 +213,7 @@ class Daemon:
         self._statuses[name] = status
         return status
 
-    def _messenger(self, status: Status) -> Helper:
+    def _make_messenger(self, status: Status) -> Helper:
         mqtt = self._plan.settings.mqtt
         assert mqtt is not None
         settings = {

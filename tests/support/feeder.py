@@ -106,6 +106,12 @@ class Messenger:
     def said(self, words: str) -> int:
         return sum(words in line["text"] for line in self.told)
 
+    def finish(self) -> int:
+        """End its input, as a daemon that stops does; its exit code."""
+        assert self.process.stdin is not None
+        self.process.stdin.close()
+        return self.process.wait(20)
+
     def close(self) -> int:
         """Ask it to end; its exit code. May be called twice."""
         assert self.process.stdin is not None

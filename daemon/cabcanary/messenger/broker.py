@@ -90,7 +90,9 @@ class Broker:
         self._unwelcome = Backoff(first_s=5.0, longest_s=300.0)
         self._refused: dict[str, float] = {}
         self._refused_wait = Backoff(first_s=_REFUSED_S, longest_s=_LONGEST_REFUSED_S)
-        self._told_refused = ""
+        self._connected = False
+        #: Set whenever nothing waits any more, or there is no broker.
+        self._empty = asyncio.Event()
 
     async def run(self) -> None:
         """Run for ever; ends only by cancellation."""
@@ -100,6 +102,7 @@ class Broker:
                 async with self._client() as client:
                     self._status.good(f"publishing to {self._where}")
                     self._unwelcome.reset()
+                    self._connected = True
                     await self._serve(client)
             except MqttConnectError as error:
                 code = error.rc if isinstance(error.rc, int) else error.rc.value if error.rc else 0
@@ -110,7 +113,16 @@ class Broker:
                 self._bad(str(error))
             except (aiomqtt.MqttError, OSError) as error:
                 self._bad(f"broker {self._where}: {explain(error)}")
+            finally:
+                self._connected = False
+                self._empty.set()
             await asyncio.sleep(wait.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
+
+    async def emptied(self) -> None:
+        """Return when nothing waits for the broker any more, or the broker is away."""
+        while self._connected and await self._desk.first(self._still_refused()) is not None:
+            self._empty.clear()
+            await self._empty.wait()
 
     def _bad(self, words: str) -> None:
         self._status.bad(f"{words}; warnings in the cab go on, tried again")
@@ -167,6 +179,7 @@ class Broker:
                     continue
                 # All that waited has been taken: this is a broker that can be lived with.
                 self._backoff.reset()
+                self._empty.set()
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._desk.news.wait(), self._next_look_s())
         finally:

@@ -25,12 +25,15 @@ if TYPE_CHECKING:
     from cabcanary.messenger.mqtt import Desk
 
 _LONGEST_LINE = 1 << 20
+#: How long the rest of what the feed told may take to be published before good-bye is said, real seconds.
+LAST_WORDS_S = 1.0
 #: Frames are asked for even where no values are published: the first one says that the past has been told.
 _SLOWEST_HZ = 0.01
 
 
 class FeedFollower:
-    """Reads the feed for ever. `up` while the daemon is there; `values` is the newest that is to be published."""
+    """Reads the feed for ever. `up` while the daemon is there, which one that stops in order is until its last words
+    have been published; `values` is the newest that is to be published."""
 
     def __init__(self, settings: dict[str, Any], desk: Desk) -> None:
         self._feed, self._vehicle, self._topic = settings["feed"], settings["vehicle"], settings["topic"]
@@ -42,7 +45,11 @@ class FeedFollower:
         self._units: dict[str, str] = {}
         self._standing: set[str] | None = None
         self._writer: asyncio.StreamWriter | None = None
+        self._stopping = False
         self.up = False
+        #: Set while there is nothing more to be read: the daemon has said all, or is not there.
+        self.ended = asyncio.Event()
+        self.ended.set()
         self.values: str | None = None
 
     async def run(self) -> None:
@@ -54,7 +61,11 @@ class FeedFollower:
             except (OSError, ValueError):
                 pass  # the daemon is gone, or a line was longer than any of ours: the availability says so
             finally:
-                self.up = False
+                self.ended.set()
+                if self._stopping:
+                    # The daemon ends this process in a moment; if it does not, it is gone all the same.
+                    await asyncio.sleep(LAST_WORDS_S)
+                self.up = self._stopping = False
                 self._desk.news.set()
             await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
 
@@ -87,12 +98,14 @@ class FeedFollower:
         self._clock, self._units = Clock(hello["speed"]), hello["units"]
         self._standing = set()
         self.up = True
+        self.ended.clear()
         self._desk.news.set()
 
     async def _event(self, event: dict[str, Any]) -> None:
         # What the messenger says of itself would make a message of every lost connection.
         if event.get("kind") == "helper" and event.get("what") == "messenger":
             return
+        self._stopping = (event["kind"], event["what"]) == ("monitor", "stopping") or self._stopping
         identity = event_id(self._boot, event)
         below, retain, message = message_of(event, identity, self._vehicle, self._wall(event["t"]))
         topic = f"{self._topic}/{below}"

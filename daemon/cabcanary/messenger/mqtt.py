@@ -1,7 +1,8 @@
 """The messenger: follows the daemon's feed and publishes over MQTT.
 
 `python -m cabcanary.messenger.mqtt`; one line of JSON on standard input; `{"ok", "text"}` a line on standard
-output whenever its standing changes. It ends when its standard input ends.
+output whenever its standing changes. When its standard input ends it publishes what the feed still told, for a second
+at most, says good-bye and ends; on SIGTERM it says good-bye at once.
 
 What the feed tells goes into the outbox, and from there to the broker, one at a time, so that messages keep their
 order. `payloads.py` has the topics and what is published.
@@ -20,7 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 from cabcanary.messenger.broker import Broker
-from cabcanary.messenger.follow import FeedFollower
+from cabcanary.messenger.follow import LAST_WORDS_S, FeedFollower
 from cabcanary.messenger.keeper import Keeper
 from cabcanary.sources.slot import Status
 
@@ -83,30 +84,45 @@ class Desk:
         self._keeper.close()
 
 
-async def serve(settings: dict[str, Any], status: Status) -> None:
-    """Follow the feed and publish; ends only by cancellation."""
+class _EndAskedError(Exception):
+    """Ends the task group from inside, in order."""
+
+
+async def serve(settings: dict[str, Any], status: Status, ending: asyncio.Event) -> None:
+    """Follow the feed and publish; ends by cancellation, or soon after `ending`, with the last words."""
     desk = Desk(Path(settings["outbox_file"]), settings["outbox"], status.note)
     try:
         follower = FeedFollower(settings, desk)
         async with asyncio.TaskGroup() as group:
+            broker = Broker(settings, desk, follower, status)
             group.create_task(follower.run())
-            group.create_task(Broker(settings, desk, follower, status).run())
+            group.create_task(broker.run())
+            await ending.wait()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(LAST_WORDS_S):
+                    await follower.ended.wait()
+                    await broker.emptied()
+            raise _EndAskedError
+    except* _EndAskedError:
+        pass
     finally:
         desk.close()
 
 
 async def _run(settings: dict[str, Any]) -> None:
     def tell(_name: str, ok: bool, words: str) -> None:
-        sys.stdout.write(json.dumps({"ok": ok, "text": words}) + "\n")
-        sys.stdout.flush()
+        # Where nobody reads any more, the broker still gets the last words.
+        with contextlib.suppress(OSError):
+            sys.stdout.write(json.dumps({"ok": ok, "text": words}) + "\n")
+            sys.stdout.flush()
 
-    work = asyncio.ensure_future(serve(settings, Status("messenger", tell)))
+    ending = asyncio.Event()
+    work = asyncio.ensure_future(serve(settings, Status("messenger", tell), ending))
     # Asked to end, it says good-bye to the broker first.
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, work.cancel)
     # The daemon holds the other end; when it dies, however it dies, this ends too.
     gone = asyncio.ensure_future(asyncio.to_thread(sys.stdin.read))
-    await asyncio.wait({work, gone}, return_when=asyncio.FIRST_COMPLETED)
-    work.cancel()
+    gone.add_done_callback(lambda _: ending.set())
     code = 0
     try:
         await work
@@ -114,8 +130,7 @@ async def _run(settings: dict[str, Any]) -> None:
         pass
     except Exception as error:  # noqa: BLE001 - whatever it was: it must be told, and this must end
         code = 1
-        with contextlib.suppress(OSError):
-            tell("messenger", False, f"a fault of its own ({_innermost(error)}); please report this with the log")
+        tell("messenger", False, f"a fault of its own ({_innermost(error)}); please report this with the log")
     if code or not gone.done():
         # A thread that waits for input would keep the process alive, and the daemon would start no other.
         os._exit(code)

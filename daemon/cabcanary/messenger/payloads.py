@@ -74,11 +74,17 @@ class DriveSummary(_Payload):
 
 
 class DriveMessage(_Message):
-    """A drive has started, ended, or been summed up: topic `drive`; the last one is retained."""
+    """A drive has started or ended: topic `drive`; the last one is retained."""
 
-    what: Literal["started", "ended", "arrival"]
+    what: Literal["started", "ended"]
     drive: str
-    summary: DriveSummary | None = None
+
+
+class ArrivalMessage(_Message):
+    """The last drive that has been summed up: topic `arrival`, retained; a drive may be under way again."""
+
+    drive: str
+    summary: DriveSummary
     again: bool = Field(default=False, description="told again at the next start")
 
 
@@ -122,6 +128,7 @@ class CommandMessage(_Payload):
 MODELS: dict[str, type[BaseModel]] = {
     "alert": AlertMessage,
     "drive": DriveMessage,
+    "arrival": ArrivalMessage,
     "event": EventMessage,
     "values": ValuesMessage,
     "command": CommandMessage,
@@ -150,11 +157,12 @@ def message_of(event: dict[str, Any], identity: str, vehicle: str, time: str) ->
         # A notice at the start that has no state of its own is as if acknowledged.
         given = {"state": "normal", "active": False, "acknowledged": True, "raised": False, **known, **base}
         return f"alert/{what}", True, AlertMessage(alert=what, **given)
-    if kind == "drive" and what in ("started", "ended", "arrival"):
-        summary = DriveSummary(**{k: event[k] for k in _DRIVE_KEYS}) if what == "arrival" else None
+    if kind == "drive" and what in ("started", "ended"):
+        return "drive", True, DriveMessage(what=what, drive=event["drive"], **base)
+    if kind == "drive" and what == "arrival":
+        summary = DriveSummary(**{k: event[k] for k in _DRIVE_KEYS})
         again = bool(event.get("again", False))
-        drive = DriveMessage(what=what, drive=event["drive"], summary=summary, again=again, **base)
-        return "drive", True, drive
+        return "arrival", True, ArrivalMessage(drive=event["drive"], summary=summary, again=again, **base)
     extra = {k: event[k] for k in ("ok", "alert", "alerts", "count") if k in event}
     return "event", False, EventMessage(kind=kind, what=what, **extra, **base)
 
