@@ -96,7 +96,8 @@ class Helper:
             return
         process.stdin.close()
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(process.wait(), longest_s)
+            async with asyncio.timeout(longest_s):
+                await process.wait()
 
     async def run_once(self) -> int:
         """Run the helper to its end and return its exit code."""
