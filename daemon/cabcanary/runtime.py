@@ -8,7 +8,6 @@ import os
 import random
 import signal
 import traceback
-from collections import deque
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import __version__
@@ -45,8 +44,6 @@ if TYPE_CHECKING:
 _STOP_S = 3.0
 #: How long the messenger may take to publish how the drive ended and to say good-bye, real seconds.
 _GOOD_BYE_S = 2.5
-#: How many past events a new reader of the feed is told.
-_RECENT_EVENTS = 20
 #: How often the watcher hears the heartbeat, real seconds: ten could be lost before it sounds.
 _HEARTBEAT_S = 0.2
 #: Different faults of its own that are told of; one that says something new each time must not fill the log.
@@ -67,12 +64,11 @@ class Daemon:
         self._loop = asyncio.get_running_loop()
         self._statuses: dict[str, Status] = {}
         self._alerts: dict[str, Event] = {}
-        self._recent: deque[Event] = deque(maxlen=_RECENT_EVENTS)
         self._build_outputs()
         self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told, self._slots.steps)
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
         self._commands = Commands(self._engine, self._annunciator, clock, plan.settings.buttons, self._tell)
-        self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._commands.take)
+        self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._standing, self._commands.take)
         self._archive_wanted = asyncio.Event()
         self._arrival_told = False
         self._messenger: Helper | None = None
@@ -389,7 +385,6 @@ class Daemon:
 
     def _tell(self, event: Event, *, record: bool = True) -> None:
         """Show, publish and, unless it is already there, record an event."""
-        self._recent.append(event)
         if event.kind is EventKind.ALERT and "state" in event.data:
             if event.data["active"] or not event.data["acknowledged"]:
                 self._alerts[event.what] = event
@@ -415,10 +410,9 @@ class Daemon:
             "sources": {s.name: {"ok": s.ok, "text": s.words} for s in self._statuses.values()},
         }
 
-    def _past(self) -> list[Event]:
-        """What a new reader of the feed must know: the last events, and every alert that stands."""
-        recent = list(self._recent)
-        return [e for e in self._alerts.values() if e not in recent] + recent
+    def _standing(self) -> list[Event]:
+        """Every alert that stands, as last told."""
+        return list(self._alerts.values())
 
 
 def _is_on(frame: Frame, channel: str) -> bool | None:

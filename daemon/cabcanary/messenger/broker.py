@@ -18,7 +18,7 @@ from pydantic import ValidationError
 from cabcanary.messenger.credentials import SecretError, explain, password, tls_context
 from cabcanary.messenger.keeper import TRY_AGAIN_S
 from cabcanary.messenger.outbox import Letter
-from cabcanary.messenger.payloads import CommandMessage, EventMessage, wall_time
+from cabcanary.messenger.payloads import CommandMessage, lost_message
 from cabcanary.messenger.refusals import REFUSED_S, Refusals
 from cabcanary.sources.slot import Backoff
 
@@ -242,19 +242,10 @@ class Broker:
         lost = await self._desk.take_lost()
         if not lost:
             return
-        now = time.time_ns()
-        message = EventMessage(
-            id=hashlib.sha256(f"lost {now}".encode()).hexdigest()[:20],
-            vehicle=self._settings["vehicle"],
-            t=time.monotonic_ns(),
-            time=wall_time(now),
-            text=f"{lost} messages were lost: the outbox was full",
-            kind="helper",
-            what="outbox",
-            ok=False,
-            count=lost,
-        )
-        await self._desk.put(Letter(message.id, f"{self._topic}/event", message.model_dump_json(), retain=False))
+        identity = hashlib.sha256(f"lost {time.time_ns()}".encode()).hexdigest()[:20]
+        why = "the outbox was full"
+        message = lost_message(identity, self._settings["vehicle"], self._follower.now_ns(), lost, why)
+        await self._desk.put(Letter(identity, f"{self._topic}/event", message.model_dump_json(), retain=False))
 
     async def _take_commands(self, client: _Client) -> None:
         """Take acknowledge, where that is enabled; in any case this raises when the broker goes."""

@@ -1,4 +1,5 @@
-"""The daemon's feed -> the outbox: every event once, and what stood when an earlier daemon was cut off taken back."""
+"""The daemon's feed -> the outbox: every event once, what was missed counted, and what stood when an earlier daemon was
+cut off taken back."""
 
 from __future__ import annotations
 
@@ -10,12 +11,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import Clock
-from cabcanary.messenger.outbox import Letter
+from cabcanary.messenger.outbox import Letter, Number
 from cabcanary.messenger.payloads import (
     AlertMessage,
     ChannelValue,
     ValuesMessage,
     event_id,
+    lost_message,
     message_of,
     wall_time,
 )
@@ -46,6 +48,9 @@ class FeedFollower:
         self._standing: set[str] | None = None
         self._writer: asyncio.StreamWriter | None = None
         self._stopping = False
+        self._run = ""
+        #: The last event that was told, by its number; None until the feed has said from where on it tells.
+        self._n: int | None = None
         self.up = False
         #: Set while there is nothing more to be read: the daemon has said all, or is not there.
         self.ended = asyncio.Event()
@@ -80,14 +85,19 @@ class FeedFollower:
         reader, writer = await asyncio.open_unix_connection(self._feed, limit=_LONGEST_LINE)
         self._writer = writer
         try:
-            writer.write(json.dumps({"subscribe": {"frames_hz": self._hz}}).encode() + b"\n")
+            reached, self._n = await self._desk.reached(), None
+            after = {"frames_hz": self._hz, "run": reached.run, "events_after": reached.n}
+            writer.write(json.dumps({"subscribe": after}).encode() + b"\n")
             while line := await reader.readline():
                 backoff.reset()
                 message = json.loads(line)
                 if "hello" in message:
                     self._hello(message["hello"])
-                elif "event" in message:
-                    await self._event(message["event"])
+                elif "events_after" in message:
+                    self._n = message["events_after"]
+                elif "event" in message and self._n is not None:
+                    # What came before that answer comes again after it.
+                    await self._numbered(message["event"], message.get("n"))
                 elif "frame" in message:
                     await self._frame(message["frame"])
         finally:
@@ -95,13 +105,36 @@ class FeedFollower:
             writer.close()
 
     def _hello(self, hello: dict[str, Any]) -> None:
+        self._run = hello["run"]
         self._clock, self._units = Clock(hello["speed"]), hello["units"]
         self._standing = set()
         self.up = True
         self.ended.clear()
         self._desk.news.set()
 
-    async def _event(self, event: dict[str, Any]) -> None:
+    def now_ns(self) -> int:
+        """The monitor's clock."""
+        return self._clock.now_ns()
+
+    async def _numbered(self, event: dict[str, Any], n: int | None) -> None:
+        """One event, or with no number an alert from before that stands."""
+        if n is None or self._n is None:
+            await self._event(event, None)
+            return
+        if n > self._n + 1:
+            await self._missed(self._n, n)
+        self._n = n
+        await self._event(event, Number(self._run, n))
+
+    async def _missed(self, last: int, first: int) -> None:
+        """The daemon kept the events between these two no longer, or this process could not follow it."""
+        identity = event_id(self._boot, {"missed": [self._run, last, first]})
+        why = "the messenger was away, or could not follow, for longer than the monitor keeps them"
+        message = lost_message(identity, self._vehicle, self.now_ns(), first - last - 1, why)
+        number = Number(self._run, first - 1)
+        await self._desk.put(Letter(identity, f"{self._topic}/event", message.model_dump_json(), False, None, number))
+
+    async def _event(self, event: dict[str, Any], number: Number | None) -> None:
         # What the messenger says of itself would make a message of every lost connection.
         if event.get("kind") == "helper" and event.get("what") == "messenger":
             return
@@ -116,7 +149,7 @@ class FeedFollower:
             stands = message.active or message.raised or not message.acknowledged
         if stands and self._standing is not None:
             self._standing.add(topic)
-        await self._desk.put(Letter(identity, topic, payload, retain, stands))
+        await self._desk.put(Letter(identity, topic, payload, retain, stands, number))
 
     async def _frame(self, frame: dict[str, Any]) -> None:
         if self._standing is not None:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from pathlib import Path
 
-    from cabcanary.messenger.outbox import Letter
+    from cabcanary.messenger.outbox import Letter, Number
 
 T = TypeVar("T")
 
@@ -101,6 +101,11 @@ class Keeper:
             except sqlite3.Error as error:
                 self._fails(error)
         return lost
+
+    def reached(self) -> Number:
+        """The number of the last event of the feed that is kept or has been."""
+        held = [letter.number for _, letter in self._held.values() if letter.number is not None]
+        return held[-1] if held else self._read(lambda outbox: outbox.reached())
 
     def standing(self) -> dict[str, str]:
         """Topics and last payloads of the alerts that were last said to stand."""

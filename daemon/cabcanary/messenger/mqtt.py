@@ -28,7 +28,7 @@ from cabcanary.sources.slot import Status
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-    from cabcanary.messenger.outbox import Letter, Waiting
+    from cabcanary.messenger.outbox import Letter, Number, Waiting
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -57,6 +57,10 @@ class Desk:
     async def sent(self, n: int) -> None:
         """The broker has this one."""
         await self._do(self._keeper.sent, n)
+
+    async def reached(self) -> Number:
+        """The number of the last event of the feed that is kept or has been."""
+        return await self._do(self._keeper.reached)
 
     async def standing(self) -> dict[str, str]:
         """Topics and last payloads of the alerts that were last said to stand."""

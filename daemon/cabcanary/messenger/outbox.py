@@ -32,6 +32,9 @@ CREATE TABLE IF NOT EXISTS message (
 );
 CREATE TABLE IF NOT EXISTS seen (n INTEGER PRIMARY KEY AUTOINCREMENT, id TEXT NOT NULL UNIQUE);
 CREATE TABLE IF NOT EXISTS standing (topic TEXT PRIMARY KEY, payload TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS reached (
+    one INTEGER PRIMARY KEY CHECK (one = 1), run TEXT NOT NULL, n INTEGER NOT NULL
+);
 CREATE TABLE IF NOT EXISTS lost (one INTEGER PRIMARY KEY CHECK (one = 1), count INTEGER NOT NULL);
 INSERT OR IGNORE INTO lost VALUES (1, 0);
 """
@@ -46,14 +49,23 @@ class Waiting(NamedTuple):
     retain: bool
 
 
+class Number(NamedTuple):
+    """An event's number in a run of the daemon."""
+
+    run: str
+    n: int
+
+
 class Letter(NamedTuple):
-    """One message to be kept. `stands` says whether the alert that it tells of still does; None is no alert."""
+    """One message to be kept. `stands` says whether the alert that it tells of still does; None is no alert. `number`
+    is the event's number in the daemon's feed."""
 
     identity: str
     topic: str
     payload: str
     retain: bool
     stands: bool | None = None
+    number: Number | None = None
 
 
 class Outbox:
@@ -103,6 +115,8 @@ class Outbox:
                     raise
 
     def _put(self, n: int, letter: Letter, *, waits: bool) -> bool:
+        if letter.number is not None:
+            self._db.execute("INSERT OR REPLACE INTO reached VALUES (1, ?, ?)", letter.number)
         if self._db.execute("INSERT OR IGNORE INTO seen (id) VALUES (?)", (letter.identity,)).rowcount == 0:
             return False
         self._db.execute("DELETE FROM seen WHERE n <= (SELECT MAX(n) FROM seen) - ?", (_REMEMBERED,))
@@ -178,6 +192,11 @@ class Outbox:
             with self._db:
                 self._db.execute("UPDATE lost SET count = 0")
         return int(count)
+
+    def reached(self) -> Number:
+        """The number of the last event of the feed that went in."""
+        row = self._db.execute("SELECT run, n FROM reached").fetchone()
+        return Number("", 0) if row is None else Number(*row)
 
     def standing(self) -> dict[str, str]:
         """Topics and last payloads of the alerts that were last said to stand."""

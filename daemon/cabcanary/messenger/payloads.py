@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sys
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -148,9 +149,9 @@ def wall_time(ns: int) -> str:
     return datetime.fromtimestamp(ns / 1e9, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def message_of(event: dict[str, Any], identity: str, vehicle: str, time: str) -> tuple[str, bool, _Message]:
+def message_of(event: dict[str, Any], identity: str, vehicle: str, wall: str) -> tuple[str, bool, _Message]:
     """An event of the feed -> the topic below the configured one, whether it is retained, and what is published."""
-    base = {"id": identity, "vehicle": vehicle, "t": event["t"], "time": time, "text": event["text"]}
+    base = {"id": identity, "vehicle": vehicle, "t": event["t"], "time": wall, "text": event["text"]}
     kind, what = event["kind"], str(event["what"])
     if kind == "alert":
         known = {k: event[k] for k in AlertMessage.model_fields if k in event}
@@ -165,6 +166,21 @@ def message_of(event: dict[str, Any], identity: str, vehicle: str, time: str) ->
         return "arrival", True, ArrivalMessage(drive=event["drive"], summary=summary, again=again, **base)
     extra = {k: event[k] for k in ("ok", "alert", "alerts", "count") if k in event}
     return "event", False, EventMessage(kind=kind, what=what, **extra, **base)
+
+
+def lost_message(identity: str, vehicle: str, t_ns: int, count: int, why: str) -> EventMessage:
+    """An event of the messenger's own: so many messages are lost. `t_ns` is the monitor's clock."""
+    return EventMessage(
+        id=identity,
+        vehicle=vehicle,
+        t=t_ns,
+        time=wall_time(time.time_ns()),
+        text=f"{count} {'message is' if count == 1 else 'messages are'} lost: {why}",
+        kind="helper",
+        what="outbox",
+        ok=False,
+        count=count,
+    )
 
 
 def schema(name: str) -> dict[str, Any]:
