@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cabcanary.review.recorded import RecordedError, find_drive
-from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING
+from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, read_manifests
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,7 +16,7 @@ def find_drives(names: Sequence[str], folder: Path) -> list[Path]:
     """The Parquet files of drives; each once, in the order in which they are named, of a folder the oldest first.
 
     A name is a file, a folder (the daemon's, or any part of its archive), a drive's name in `folder`, the beginning of
-    the names of several, or "all".
+    the names of several, "last" or "all".
 
     Raises:
         RecordedError: there is nothing of this name; every such name is told at once.
@@ -47,10 +47,16 @@ def _named(name: str, folder: Path) -> list[Path]:
         raise RecordedError(f"there is no file or folder {path}")
     if name == "all":
         return _in_folder(folder)
+    if name == "last":
+        return [p.with_name(f"{m.drive}.parquet") for p, m in read_manifests(folder)[0][-1:]] or [_none(folder)]
     beginning = sorted((folder / DRIVES).glob(f"vehicle=*/month=*/{_literal(name)}*{MANIFEST_ENDING}"))
     if beginning:
         return [p.with_name(p.name.removesuffix(MANIFEST_ENDING) + ".parquet") for p in beginning]
     return [find_drive(name, folder)]
+
+
+def _none(folder: Path) -> Path:
+    raise RecordedError(f"there are no drives in {folder}")
 
 
 def _in_folder(folder: Path) -> list[Path]:
@@ -60,7 +66,7 @@ def _in_folder(folder: Path) -> list[Path]:
         return [p.with_name(p.name.removesuffix(MANIFEST_ENDING) + ".parquet") for p in manifests]
     files = sorted(folder.rglob("*.parquet"), key=lambda p: p.name)
     if not files:
-        raise RecordedError(f"there are no drives in {folder}")
+        _none(folder)
     return files
 
 
