@@ -7,6 +7,7 @@ line of JSON on its standard input and ends when that input ends, so none outliv
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import random
 import sys
@@ -91,7 +92,7 @@ class Helper:
         """
         self._finishing = True
         process = self.process
-        if process is None or process.stdin is None:
+        if process is None:
             return
         process.stdin.close()
         with contextlib.suppress(TimeoutError):
