@@ -160,6 +160,25 @@ async def test_events_while_the_messenger_is_down_are_published_by_the_next(
     assert kept(tmp_path) == texts
 
 
+async def test_events_that_were_skipped_for_a_slow_messenger_are_asked_for_again(
+    feeder: Feeder, tmp_path: Path, start: Callable[[], Messenger]
+) -> None:
+    start()
+    texts = ["one", "two"]
+    for text in texts:
+        feeder.tell(EventKind.NOTE, "note", text)
+    await until("the first ones", lambda: kept(tmp_path) == texts)
+    # As the feed does with one that has too much unread.
+    readers, feeder.feed._readers = feeder.feed._readers, set()
+    for n in range(10):
+        texts.append(f"skipped {n}")
+        feeder.tell(EventKind.NOTE, "note", texts[-1])
+    feeder.feed._readers = readers
+    texts.append("seen")
+    feeder.tell(EventKind.NOTE, "note", texts[-1])
+    await until("all of them", lambda: kept(tmp_path) == texts)
+
+
 async def test_more_events_than_the_feed_keeps_are_counted_as_lost(
     feeder: Feeder, tmp_path: Path, start: Callable[[], Messenger]
 ) -> None:

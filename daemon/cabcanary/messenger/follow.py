@@ -51,6 +51,8 @@ class FeedFollower:
         self._run = ""
         #: The last event that was told, by its number; None until the feed has said from where on it tells.
         self._n: int | None = None
+        #: The number after which it was last asked for all: what is missing right there is kept no longer.
+        self._asked = 0
         self.up = False
         #: Set while there is nothing more to be read: the daemon has said all, or is not there.
         self.ended = asyncio.Event()
@@ -85,16 +87,14 @@ class FeedFollower:
         reader, writer = await asyncio.open_unix_connection(self._feed, limit=_LONGEST_LINE)
         self._writer = writer
         try:
-            reached, self._n = await self._desk.reached(), None
-            after = {"frames_hz": self._hz, "run": reached.run, "events_after": reached.n}
-            writer.write(json.dumps({"subscribe": after}).encode() + b"\n")
+            self._ask(writer, await self._desk.reached())
             while line := await reader.readline():
                 backoff.reset()
                 message = json.loads(line)
                 if "hello" in message:
                     self._hello(message["hello"])
                 elif "events_after" in message:
-                    self._n = message["events_after"]
+                    self._n = self._asked = message["events_after"]
                 elif "event" in message and self._n is not None:
                     # What came before that answer comes again after it.
                     await self._numbered(message["event"], message.get("n"))
@@ -112,6 +112,12 @@ class FeedFollower:
         self.ended.clear()
         self._desk.news.set()
 
+    def _ask(self, writer: asyncio.StreamWriter, reached: Number) -> None:
+        """Ask for every event after this one; until that is answered nothing that comes counts."""
+        self._n = None
+        after = {"frames_hz": self._hz, "run": reached.run, "events_after": reached.n}
+        writer.write(json.dumps({"subscribe": after}).encode() + b"\n")
+
     def now_ns(self) -> int:
         """The monitor's clock."""
         return self._clock.now_ns()
@@ -122,6 +128,10 @@ class FeedFollower:
             await self._event(event, None)
             return
         if n > self._n + 1:
+            if self._n != self._asked and self._writer is not None:
+                # The daemon skips a reader that is slow, but it still keeps the events.
+                self._ask(self._writer, Number(self._run, self._n))
+                return
             await self._missed(self._n, n)
         self._n = n
         await self._event(event, Number(self._run, n))
