@@ -72,11 +72,12 @@ def test_a_stop_in_mid_drive_ends_it_at_the_broker_and_the_next_start_keeps_both
     driven.start()
     second = driven.event("drive", "started")["drive"]
     arrival = driven.event("drive", "arrival")
-    assert (arrival["drive"], arrival["again"]) == (first, True)
+    # On a loaded machine the drive is only archived now, and then this is not told again but for the first time.
+    assert arrival["drive"] == first
     wait_for("both at the broker", lambda: {"arrival", "drive"} <= {t for t, _ in heard(post)[len(told) :]})
     state, summed_up = retained(post, "drive"), retained(post, "arrival")
     assert (state["what"], state["drive"]) == ("started", second)
-    assert (summed_up["drive"], summed_up["summary"]["drive"], summed_up["again"]) == (first, first, True)
+    assert (summed_up["drive"], summed_up["summary"]["drive"], summed_up["again"]) == (first, first, arrival["again"])
     assert post.retained == {f"{TOPIC}/arrival": True}
 
 
