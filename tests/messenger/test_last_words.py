@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import sqlite3
 import subprocess
+import time
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -79,6 +82,30 @@ def test_a_stop_in_mid_drive_ends_it_at_the_broker_and_the_next_start_keeps_both
     assert (state["what"], state["drive"]) == ("started", second)
     assert (summed_up["drive"], summed_up["summary"]["drive"], summed_up["again"]) == (first, first, arrival["again"])
     assert post.retained == {f"{TOPIC}/arrival": True}
+
+
+def test_a_broker_that_hangs_does_not_keep_the_daemon_from_stopping_also_when_it_is_asked_twice(
+    ride: Callable[..., Ride], broker: Any, van_settings: Callable[..., Path]
+) -> None:
+    post: Broker = broker()
+    post.start()
+    lines = ["", "[mqtt]", 'host = "127.0.0.1"', f"port = {post.port}", f'topic = "{TOPIC}"']
+    driven = ride(config=van_settings(more="\n".join(lines) + "\n"))
+    driven.start()
+    driven.event("helper", "messenger", ok=True)
+    post.until_available("online")
+    assert post._process is not None
+    os.kill(post._process.pid, signal.SIGSTOP)
+    try:
+        os.kill(driven.pid, signal.SIGTERM)
+        driven.event("monitor", "stopping")
+        begun = time.monotonic()
+        # The rig asks again, and would kill a daemon that stays: then this were no 0.
+        assert driven.stop() == 0
+        print(f"stopped {time.monotonic() - begun:.1f} s after it said so")
+    finally:
+        os.kill(post._process.pid, signal.SIGCONT)
+    assert driven.log.count("stops, as it was asked to") == 1
 
 
 async def test_what_the_feed_still_told_is_published_before_good_bye(broker: Any, tmp_path: Path, heard: Any) -> None:
