@@ -4,15 +4,18 @@ import fcntl
 import itertools
 import json
 import struct
+from pathlib import Path
 
 import duckdb
 import polars as pl
 import pytest
 from live_drive import TICK_NS, Live
 
+from cabcanary import store
 from cabcanary.recorder import archiver
 from cabcanary.recorder.archived import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
+from cabcanary.recorder.dating import AFTERWARDS, SATELLITES, SYNCHRONISED, UNKNOWN
 from cabcanary.recorder.recorded import Drive
 from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json, read_blocks
 from cabcanary.store.manifest import read_manifests
@@ -34,6 +37,23 @@ def drive_of(folder):
 @pytest.fixture
 def live(plan, tmp_path, wires, request):
     return Live(plan, tmp_path, wires(getattr(request, "param", 1)))
+
+
+# --- the formats as they are described -----------------------------------------------------------------------------
+
+
+def test_every_key_of_a_journals_header_is_described(live, tmp_path):
+    live.run(230, running=True)
+    live.finish()
+    described = (Path(store.__file__).parent / "JOURNAL.md").read_text()
+    missing = [key for key in drive_of(tmp_path).header if f"`{key}`" not in described]
+    assert missing == []
+
+
+@pytest.mark.parametrize("quality", [SYNCHRONISED, SATELLITES, AFTERWARDS, UNKNOWN, "imported"])
+def test_every_way_in_which_a_start_is_known_is_described(quality):
+    described = " ".join((Path(store.__file__).parent / "ARCHIVE.md").read_text().split())
+    assert f"*{quality}*" in described
 
 
 # --- what ran live is what is archived ---------------------------------------------------------------------------
