@@ -294,6 +294,21 @@ def test_the_same_curve_gives_the_same_drive_to_the_last_bit(folder: Path, tmp_p
     assert old.equals(new)
 
 
+def test_settings_with_words_of_any_kind_are_converted_again(settings: Path, tmp_path: Path) -> None:
+    # TOML 1.0.0, "String": a control character such as U+007F may only stand there escaped.
+    odd = 'stage = "low\\u007f \\"boost\\", \\u00b0C"'
+    settings.write_text(settings.read_text().replace('stage = "low boost"', odd))
+    live = Live(load_plan(settings), tmp_path / "van", Wires(1))
+    live.run(200, running=True)
+    live.finish()
+    archive_all(tmp_path / "van")
+    curve = tmp_path / "same.toml"
+    curve.write_text("[channels.supply]\ndivider = 4.0\n")
+    done("reconvert", "last", "--curve", curve, "--folder", tmp_path / "van")
+    found = {m.made_from != "": m.stage for _, m in read_manifests(tmp_path / "van")[0]}
+    assert found == {False: 'low\x7f "boost", °C', True: 'low\x7f "boost", °C'}
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
