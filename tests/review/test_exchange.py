@@ -22,6 +22,7 @@ from cabcanary.cli import main
 from cabcanary.plan import load_plan
 from cabcanary.recorder.archived import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
+from cabcanary.review import export
 from cabcanary.store.manifest import read_manifests
 
 if TYPE_CHECKING:
@@ -126,6 +127,61 @@ def test_nothing_is_written_over(folder: Path, tmp_path: Path) -> None:
     assert output.read_bytes() == samples(folder).read_bytes()
     answer = cabcanary("export", "last", "--to", "parquet", "--folder", folder, "--output", output)
     assert (answer.returncode, "is there already" in answer.stderr) == (2, True)
+
+
+def test_the_events_beside_a_csv_are_not_written_over_either(folder: Path, tmp_path: Path) -> None:
+    mine = tmp_path / "drive.events.jsonl"
+    mine.write_text("mine")
+    answer = cabcanary("export", "last", "--folder", folder, "--output", tmp_path / "drive.csv")
+    assert (answer.returncode, answer.stdout) == (2, "")
+    assert f"{mine} is there already" in answer.stderr
+    assert mine.read_text() == "mine"
+    assert not (tmp_path / "drive.csv").exists()
+
+
+@pytest.mark.parametrize("to", ["csv", "parquet", "mdf4"])
+def test_nothing_is_exported_into_the_archive_itself(folder: Path, to: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    month = samples(folder).parent
+    before = {p: p.read_bytes() for p in month.iterdir()}
+    monkeypatch.chdir(month)
+    for more in ([], ["--output", month / "other.csv"]):
+        answer = cabcanary("export", "last", "--to", to, "--folder", folder, *more)
+        assert (answer.returncode, "name a place outside it" in answer.stderr) == (2, True), answer.stderr
+    assert {p: p.read_bytes() for p in month.iterdir()} == before
+
+
+def test_an_mdf4_is_written_under_the_name_that_is_told_and_over_nothing(folder: Path, tmp_path: Path) -> None:
+    said = done("export", "last", "--to", "mdf4", "--folder", folder, "--output", tmp_path / "x2")
+    assert said == f"wrote {tmp_path / 'x2.mf4'}\n"
+    before = (tmp_path / "x2.mf4").read_bytes()
+    answer = cabcanary("export", "last", "--to", "mdf4", "--folder", folder, "--output", tmp_path / "x2")
+    assert (answer.returncode, "x2.mf4 is there already" in answer.stderr) == (2, True)
+    assert (tmp_path / "x2.mf4").read_bytes() == before
+
+
+@pytest.mark.parametrize("to", ["csv", "parquet", "mdf4"])
+def test_an_export_that_fails_leaves_nothing_and_names_its_target(
+    folder: Path, tmp_path: Path, to: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "card"
+    place.mkdir()
+
+    def full(*_: object, **__: object) -> None:
+        next(place.rglob("drive*"), place).touch()
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(export.json, "dumps", full)
+    monkeypatch.setattr(export.shutil, "copyfile", full)
+    monkeypatch.setattr(MDF, "save", full)
+    output = place / f"drive.{'mf4' if to == 'mdf4' else to}"
+    answer = cabcanary("export", "last", "--to", to, "--folder", folder, "--output", output)
+    assert (answer.returncode, answer.stderr) == (1, f"{output}: No space left on device\n")
+    assert list(place.iterdir()) == []
+
+
+def test_a_place_that_is_not_there_is_said(folder: Path, tmp_path: Path) -> None:
+    answer = cabcanary("export", "last", "--folder", folder, "--output", tmp_path / "no" / "drive.csv")
+    assert (answer.returncode, answer.stderr.startswith(f"there is no folder {tmp_path / 'no'};")) == (2, True)
 
 
 # --- out and in again -----------------------------------------------------------------------------------------------

@@ -39,7 +39,9 @@ def add_drive_verbs(verbs: Any) -> None:
     export = verbs.add_parser("export", help="write a drive for other programs")
     export.add_argument("drive", metavar="DRIVE", help='its name, the beginning of it, or "last"')
     export.add_argument("--to", choices=sorted(_ENDINGS), default="csv", help="format (default csv)")
-    export.add_argument("--output", type=Path, help="file to write (default: the drive's name, here)")
+    export.add_argument(
+        "--output", type=Path, help="file to write; none is written over (default: the drive's name, here)"
+    )
     _add_folder(export)
     export.set_defaults(run=_guarded(_export))
 
@@ -138,9 +140,10 @@ def _export(options: argparse.Namespace) -> int:
     from cabcanary.review.drives import find_drive, samples_path
     from cabcanary.review.export import export_drive
 
-    path, manifest = find_drive(_folder(options), options.drive)
+    folder = _folder(options)
+    path, manifest = find_drive(folder, options.drive)
     target = options.output or Path(manifest.drive + _ENDINGS[options.to])
-    for made in export_drive(samples_path(path, manifest), options.to, target):
+    for made in export_drive(samples_path(path, manifest), options.to, target, folder):
         _say(f"wrote {made}")
     return OK
 
