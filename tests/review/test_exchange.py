@@ -273,6 +273,57 @@ def test_a_channel_that_falls_silent_becomes_stale(tmp_path: Path) -> None:
     assert quality[31:] == ["stale"] * 19
 
 
+#: 25 November 2026, 06:30 UTC, in seconds since 1970 (date -d "2026-11-25T06:30Z" +%s).
+EPOCH_S = 1_795_588_200
+
+
+def test_seconds_since_1970_are_counted_from_the_first_row(tmp_path: Path) -> None:
+    file = tmp_path / "log.csv"
+    file.write_text(f"time_s,map [kPa]\n{EPOCH_S}.00,1\n{EPOCH_S}.02,2\n{EPOCH_S}.04,3\n")
+    table = imported(tmp_path, file)
+    assert table["time_s"].to_list() == pytest.approx([0.0, 0.02, 0.04], abs=1e-6)
+    assert table["tick_ns"][0] == 0
+    assert table["map"].to_list() == [1.0, 2.0, 3.0]
+
+
+@pytest.mark.parametrize("first", [0, EPOCH_S * 1000, EPOCH_S * 1_000_000, EPOCH_S * 10**9, -(2**62)])
+def test_times_that_are_no_seconds_are_refused_with_what_to_write(tmp_path: Path, first: int) -> None:
+    file = tmp_path / "log.csv"
+    file.write_text("time_s,map [kPa]\n" + "".join(f"{first + n * 1000},{n}\n" for n in range(40)))
+    answer = cabcanary("import", file, "--folder", tmp_path / "in", "--vehicle", "Van")
+    assert (answer.returncode, answer.stdout) == (2, "")
+    assert 'time_unit = "ms"' in answer.stderr
+    assert not list((tmp_path / "in").rglob("*.parquet"))
+
+
+def test_what_was_to_be_written_is_enough(tmp_path: Path) -> None:
+    file, mapping = tmp_path / "log.csv", tmp_path / "unit.toml"
+    file.write_text("time_s,map [kPa]\n" + "".join(f"{EPOCH_S * 1000 + n * 20},{n}\n" for n in range(40)))
+    mapping.write_text('time_unit = "ms"\n')
+    table = imported(tmp_path, file, "--mapping", mapping)
+    assert table["time_s"].to_list() == pytest.approx([n * 0.02 for n in range(40)], abs=1e-6)
+    # A log that is as slow as that, as somebody says.
+    file.write_text("time_s,map [kPa]\n0,1\n60,2\n120,3\n")
+    mapping.write_text('time_unit = "s"\n')
+    done("import", file, "--folder", tmp_path / "slow", "--vehicle", "Van", "--mapping", mapping)
+    assert pl.read_parquet(samples(tmp_path / "slow"))["time_s"].to_list() == [0.0, 60.0, 120.0]
+    mapping.write_text('time_unit = "kPa"\n')
+    answer = cabcanary("import", file, "--folder", tmp_path / "slow", "--vehicle", "Van", "--mapping", mapping)
+    assert (answer.returncode, "time_unit: 'kPa' is" in answer.stderr) == (2, True), answer.stderr
+
+
+def test_a_file_brought_in_again_takes_its_own_place_and_keeps_mark_and_notes(tmp_path: Path) -> None:
+    file, words = tmp_path / "log.csv", ["--folder", tmp_path / "in", "--start", "2025-03-01"]
+    file.write_text("time_s,map [kPa]\n0,1\n0.1,2\n")
+    assert "takes the place" not in done("import", file, *words, "--vehicle", "Van")
+    done("drives", "keep", "last", "--folder", tmp_path / "in")
+    done("drives", "note", "last", "a", "good", "pull", "--folder", tmp_path / "in")
+    said = done("import", file, *words, "--vehicle", "Van", "--stage", "no boost")
+    assert "takes the place of what was made of the same file before" in said
+    ((_, manifest),), _ = read_manifests(tmp_path / "in")
+    assert (manifest.stage, manifest.kept, manifest.notes) == ("no boost", True, ["a good pull"])
+
+
 BAD = {
     "no time": ("map [kPa],time_s\n1,2\n", "the first column must be headed 'time_s'"),
     "no unit": ("time_s,map\n0,1\n", "column 'map' says no unit; head it 'map [unit]'"),

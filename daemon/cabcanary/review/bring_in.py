@@ -46,6 +46,8 @@ class BroughtIn:
     #: Channels of the settings that were worked out of what the file holds.
     derived: list[str]
     left_out: list[str]
+    #: The same file had been brought in before; that drive is replaced, and its mark and notes are kept.
+    replaced: bool = False
 
 
 def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: Plan | None = None) -> BroughtIn:
@@ -65,6 +67,7 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
     drive = f"{start:%Y%m%dT%H%M%SZ}-{hashlib.sha256(file.read_bytes()).hexdigest()[:6]}"
     target = drive_folder(folder, origin.vehicle, start.isoformat())
     target.mkdir(parents=True, exist_ok=True)
+    before = _before(target / f"{drive}{MANIFEST_ENDING}")
     about = {
         "drive": drive,
         "vehicle": origin.vehicle,
@@ -107,10 +110,20 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
         software=__version__,
         made_from=file.name,
         first_ns=int(tick_ns[0]),
+        kept=before.kept if before else False,
+        notes=before.notes if before else [],
         **summary.result([], int(tick_ns[0])),
     )
     write_atomically(target / f"{drive}{MANIFEST_ENDING}", manifest_json(manifest))
-    return BroughtIn(manifest, list(target_units), [d.name for d in derived], log.left_out)
+    return BroughtIn(manifest, list(target_units), [d.name for d in derived], log.left_out, before is not None)
+
+
+def _before(manifest: Path) -> Manifest | None:
+    """What was made of the same file before."""
+    try:
+        return Manifest.model_validate_json(manifest.read_bytes())
+    except (OSError, ValueError):
+        return None
 
 
 def _start(file: Path, origin: Origin) -> tuple[datetime, str]:
