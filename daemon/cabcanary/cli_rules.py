@@ -38,11 +38,17 @@ def add_rules(verbs: Any) -> None:
     explain.set_defaults(run=_explain)
 
     trace = what.add_parser("trace", help="show tick by tick why a rule did or did not trip in a drive")
-    trace.add_argument("drive", metavar="DRIVE", help="a recorded drive, by name or Parquet file")
+    trace.add_argument(
+        "drive", metavar="DRIVE", help='a recorded drive: its name, the beginning of it, "last", or its Parquet file'
+    )
     trace.add_argument("id", metavar="ID", help="the rule")
     trace.add_argument("--at", type=float, metavar="SECONDS", help="from the drive's start; default: the first trip")
     trace.add_argument("--around", type=float, default=_AROUND_S, metavar="SECONDS", help="before and after it (1)")
-    trace.add_argument("--config", type=Path, help="these settings' rules instead of those of the drive")
+    trace.add_argument(
+        "--config",
+        type=Path,
+        help="these settings' rules instead of those of the drive; needed for a log that was imported without settings",
+    )
     trace.add_argument("--folder", type=Path, default=Path("/var/lib/cabcanary"), help="the daemon's folder")
     trace.add_argument("--json", action="store_true", help="for a program to read")
     trace.set_defaults(run=_trace)
@@ -93,7 +99,9 @@ def _explain(options: argparse.Namespace) -> int:
 
 def _trace(options: argparse.Namespace) -> int:
     from cabcanary.plan import load_plan
-    from cabcanary.review.recorded import RecordedError, find_drive, read_drive
+    from cabcanary.review.bring_in import with_settings
+    from cabcanary.review.drives import DriveError, find_samples
+    from cabcanary.review.recorded import read_drive
     from cabcanary.review.rule_files import RuleFilesError, rule_of, trace, trace_json, trace_lines
     from cabcanary.settings.problems import SettingsError
 
@@ -101,10 +109,12 @@ def _trace(options: argparse.Namespace) -> int:
         print("--around takes more than 0 seconds", file=sys.stderr)
         return WRONG
     try:
-        drive = read_drive(find_drive(options.drive, options.folder))
-        plan = load_plan(options.config) if options.config else drive.plan
-        found = trace(drive, plan, rule_of(plan, options.id), options.at, options.around)
-    except (RuleFilesError, RecordedError, SettingsError) as error:
+        chosen = load_plan(options.config) if options.config else None
+        with with_settings(find_samples(options.folder, options.drive), chosen) as samples:
+            drive = read_drive(samples)
+            plan = chosen or drive.plan
+            found = trace(drive, plan, rule_of(plan, options.id), options.at, options.around)
+    except (RuleFilesError, DriveError, SettingsError) as error:
         print(error, file=sys.stderr)
         return WRONG
     if options.json:
@@ -118,16 +128,17 @@ def _trace(options: argparse.Namespace) -> int:
 def _measure(options: argparse.Namespace) -> int:
     from cabcanary.plan import load_plan
     from cabcanary.review.baseline import NotMeasured, measure
-    from cabcanary.review.recorded import RecordedError, find_drive, read_drive
+    from cabcanary.review.drives import DriveError, find_samples
+    from cabcanary.review.recorded import read_drive
     from cabcanary.settings.problems import SettingsError
     from cabcanary.store.baselines import BaselinesError, read_baselines, write_baselines
 
     try:
         plan = load_plan(options.config)
         folder = plan.settings.daemon.folder
-        drives = [read_drive(find_drive(name, folder)) for name in options.drives]
+        drives = [read_drive(find_samples(folder, name)) for name in options.drives]
         kept = read_baselines(folder)
-    except (SettingsError, RecordedError, BaselinesError) as error:
+    except (SettingsError, DriveError, BaselinesError) as error:
         print(error, file=sys.stderr)
         return WRONG
     if not plan.baseline_specs:

@@ -273,6 +273,38 @@ def test_a_channel_that_falls_silent_becomes_stale(tmp_path: Path) -> None:
     assert quality[31:] == ["stale"] * 19
 
 
+@pytest.fixture
+def bare(folder: Path, tmp_path: Path) -> Path:
+    """A folder with a log, brought in without settings: the engine stands for 3 s, then 200 kPa for 2 s, in psi."""
+    file, other = tmp_path / "log.csv", tmp_path / "bare"
+    values = [(100.0, 12.4) if n <= 150 else (200.0, 14.0) for n in range(250)]
+    rows = [f"{n / 50:.2f},{kpa / KPA_PER_PSI:.4f},{volts},0.82" for n, (kpa, volts) in enumerate(values)]
+    file.write_text("\n".join(["time_s,map [psi],supply [V],lambda [lambda]", *rows]))
+    done("import", file, "--folder", other, "--vehicle", "Van", "--start", "2025-03-01")
+    return other
+
+
+def test_rules_can_be_traced_through_a_log_without_settings_by_those_that_are_named(bare: Path, settings: Path) -> None:
+    told = json.loads(done("rules", "trace", "last", "over_boost", "--folder", bare, "--config", settings, "--json"))
+    # 200 kPa over 100 kPa are 14.5 psi of boost, from 3.02 s on.
+    assert told["instant"].startswith("its first trip, at 3.0"), told["instant"]
+    # The archive stays as it is.
+    assert len(read_manifests(bare)[0]) == 1
+
+
+def test_a_log_without_settings_is_said_to_be_one(bare: Path) -> None:
+    for words in (["rules", "trace", "last", "over_boost"], ["replay", "last"], ["backtest", "last"]):
+        answer = cabcanary(*words, "--folder", bare)
+        assert answer.returncode in (1, 2), words
+        assert "was brought in without settings" in answer.stderr, words
+        assert "import its log again with --config" in answer.stderr, words
+
+
+def test_a_log_without_settings_is_played_with_those_that_are_named(bare: Path, settings: Path) -> None:
+    said = done("replay", "last", "--folder", bare, "--config", settings, "--speed", "max")
+    assert "over_boost" in said
+
+
 #: 25 November 2026, 06:30 UTC, in seconds since 1970 (date -d "2026-11-25T06:30Z" +%s).
 EPOCH_S = 1_795_588_200
 

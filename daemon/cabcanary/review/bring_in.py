@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import tempfile
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,11 +17,11 @@ from cabcanary.model import Frame, Quality, Value
 from cabcanary.recorder.summary import Summary
 from cabcanary.review.drives import DriveError
 from cabcanary.review.foreign import Mapping, read_foreign
-from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter
+from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter, read_about
 from cabcanary.store.manifest import MANIFEST_ENDING, Manifest, drive_folder, manifest_json, write_atomically
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Iterator
 
     from cabcanary.plan import Plan
     from cabcanary.review.foreign import Foreign, Series
@@ -116,6 +119,32 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
     )
     write_atomically(target / f"{drive}{MANIFEST_ENDING}", manifest_json(manifest))
     return BroughtIn(manifest, list(target_units), [d.name for d in derived], log.left_out, before is not None)
+
+
+@contextlib.contextmanager
+def with_settings(samples: Path, plan: Plan | None) -> Iterator[Path]:
+    """The samples of a drive that says what its channels and rules are.
+
+    That is the drive itself; of one that was brought in without settings, the same log brought in with those of `plan`,
+    for as long as it is looked at.
+
+    Raises:
+        DriveError: it has no settings, and none are given; or these do not fit it.
+    """
+    try:
+        about = read_about(samples)
+    except (OSError, ValueError) as error:
+        raise DriveError(str(error)) from error
+    if about.get("settings") != "":
+        yield samples
+        return
+    if plan is None:
+        words = "was brought in without settings: say --config here, or import its log again with --config"
+        raise DriveError(f"{samples.stem} {words}")
+    origin = Origin(str(about.get("vehicle", "")), str(about.get("stage", "")), str(about.get("start", "")))
+    with tempfile.TemporaryDirectory(prefix="cabcanary-") as temporary:
+        made = bring_in(Path(temporary), samples, Mapping(), origin, plan).manifest
+        yield drive_folder(Path(temporary), made.vehicle, made.start) / f"{made.drive}.parquet"
 
 
 def _before(manifest: Path) -> Manifest | None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cabcanary.review.recorded import RecordedError, find_drive
+from cabcanary.review.drives import DriveError, find_samples
+from cabcanary.review.recorded import RecordedError
 from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ def find_drives(names: Sequence[str], folder: Path) -> list[Path]:
     for name in names:
         try:
             paths = _named(name, folder)
-        except RecordedError as error:
+        except DriveError as error:
             wrong.append(str(error))
             continue
         found |= dict.fromkeys(p.resolve() for p in paths)
@@ -50,7 +51,7 @@ def _named(name: str, folder: Path) -> list[Path]:
     beginning = sorted((folder / DRIVES).glob(f"vehicle=*/month=*/{_literal(name)}*{MANIFEST_ENDING}"))
     if beginning:
         return [p.with_name(p.name.removesuffix(MANIFEST_ENDING) + ".parquet") for p in beginning]
-    return [find_drive(name, folder)]
+    return [find_samples(folder, name)]
 
 
 def _in_folder(folder: Path) -> list[Path]:
