@@ -3,6 +3,7 @@
 import fcntl
 import itertools
 import json
+import re
 import struct
 from pathlib import Path
 
@@ -342,6 +343,40 @@ def test_power_cut_while_archiving_costs_nothing(journal, tmp_path, monkeypatch)
     (report,) = archive_all(tmp_path)
     assert report["archived"] == "d"
     assert only_manifest(tmp_path).ticks == 52
+
+
+def test_another_drive_of_the_same_name_is_never_replaced(journal, tmp_path):
+    journal(header={"boot": "first"})
+    archive_all(tmp_path)
+    before = {p: p.read_bytes() for p in (tmp_path / "drives").rglob("*") if p.is_file()}
+    assert len(before) == 3
+    # Another vehicle too: a name stands for one drive.
+    for boot, vehicle, name in (("second", "Test van", "d-2"), ("third", "Other van", "d-3")):
+        journal(header={"boot": boot, "vehicle": vehicle})
+        (report,) = archive_all(tmp_path)
+        assert report["archived"] == name
+        assert "there was another drive d already" in report["text"]
+    assert {p: p.read_bytes() for p in before} == before
+    assert [(m.drive, m.boot) for _, m in read_manifests(tmp_path)[0]] == [
+        ("d", "first"),
+        ("d-2", "second"),
+        ("d-3", "third"),
+    ]
+
+
+def test_the_same_drive_archived_again_after_a_power_cut_takes_its_own_place(journal, tmp_path):
+    content = journal(header={"boot": "first"}).read_bytes()
+    archive_all(tmp_path)
+    (tmp_path / "journal" / "d.ccj").write_bytes(content)
+    assert [r["archived"] for r in archive_all(tmp_path)] == ["d"]
+    assert only_manifest(tmp_path).drive == "d"
+
+
+def test_drives_that_begin_in_one_second_have_names_of_their_own(live, tmp_path):
+    live.run(230, running=True)
+    live.finish()
+    # Second and 32 random bits.
+    assert re.fullmatch(r"\d{8}T\d{6}Z-[0-9a-f]{8}", drive_of(tmp_path).header["drive"])
 
 
 def test_the_leanest_moment_under_boost_is_not_one_of_overrun(live, tmp_path):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import glob
 import json
 import os
 import sys
@@ -25,7 +26,7 @@ from cabcanary.recorder.retention import make_room, remove_leftovers
 from cabcanary.recorder.summary import Summary
 from cabcanary.settings.problems import SettingsError
 from cabcanary.settings.schema import Archive
-from cabcanary.store.archive import ROWS_PER_GROUP, SampleWriter
+from cabcanary.store.archive import ROWS_PER_GROUP, SampleWriter, read_about
 from cabcanary.store.manifest import (
     DRIVES,
     JOURNAL,
@@ -109,10 +110,34 @@ def _archive_one(folder: Path, path: Path, fit: Fit | None) -> dict[str, Any]:
             "failed": path.stem,
             "text": f"{path.name}: {error}; kept as {path.with_suffix('.unreadable').name}",
         }
+    name = drive.header["drive"]
+    drive.header = {**drive.header, "drive": _free_name(folder, drive.header)}
     manifest = write_drive(folder, drive, fit)
     path.unlink()
     sync_folder(path.parent)
-    return {"archived": manifest.drive, "recovered": manifest.recovered, "text": _words(manifest)}
+    words = _words(manifest) + ("" if manifest.drive == name else f"; there was another drive {name} already")
+    return {"archived": manifest.drive, "recovered": manifest.recovered, "text": words}
+
+
+def _free_name(folder: Path, header: dict[str, Any]) -> str:
+    """The drive's name; with a number behind it where another drive has that, whose files are never written over."""
+    name = wanted = str(header["drive"])
+    number = 1
+    while any(
+        not _is_same(p, header) for p in (folder / DRIVES).glob(f"vehicle=*/month=*/{glob.escape(name)}.parquet")
+    ):
+        number += 1
+        name = f"{wanted}-{number}"
+    return name
+
+
+def _is_same(samples: Path, header: dict[str, Any]) -> bool:
+    """Whether these are samples of this very drive, of which an earlier closing was cut off."""
+    try:
+        about = read_about(samples)
+    except (OSError, ValueError):
+        return False
+    return all(about.get(key) == header.get(key) for key in ("boot", "clock", "begun"))
 
 
 #: What of a journal's header goes into the archive: all that is needed to play the drive again.

@@ -67,7 +67,7 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
     target_units = _units(log, plan)
     derived = [d for d in plan.pipeline().derived if d.name not in target_units] if plan is not None else []
     names = {**target_units, **{d.name: plan.channel_units[d.name] for d in derived if plan is not None}}
-    drive = f"{start:%Y%m%dT%H%M%SZ}-{hashlib.sha256(file.read_bytes()).hexdigest()[:6]}"
+    drive = f"{start:%Y%m%dT%H%M%SZ}-{hashlib.sha256(file.read_bytes()).hexdigest()[:8]}"
     target = drive_folder(folder, origin.vehicle, start.isoformat())
     target.mkdir(parents=True, exist_ok=True)
     before = _before(target / f"{drive}{MANIFEST_ENDING}")
