@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import os
 import subprocess
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -354,6 +355,18 @@ def test_a_file_brought_in_again_takes_its_own_place_and_keeps_mark_and_notes(tm
     assert "takes the place of what was made of the same file before" in said
     ((_, manifest),), _ = read_manifests(tmp_path / "in")
     assert (manifest.stage, manifest.kept, manifest.notes) == ("no boost", True, ["a good pull"])
+
+
+def test_what_is_brought_in_lies_where_the_folders_owner_can_write(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[Path] = []
+    monkeypatch.setattr(os, "chown", lambda path, *_: given.append(path))
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    file = tmp_path / "log.csv"
+    file.write_text("time_s,map [kPa]\n0,1\n")
+    imported(tmp_path, file)
+    assert samples(tmp_path / "in").parent in given
 
 
 BAD = {

@@ -33,6 +33,7 @@ from cabcanary.store.manifest import (
     MANIFEST_ENDING,
     Manifest,
     drive_folder,
+    make_folder,
     manifest_json,
     sync_folder,
     write_atomically,
@@ -185,7 +186,7 @@ def write_drive(folder: Path, drive: Recorded, fit: Fit | None = None, like: Man
     if like is not None:
         when = Dated(like.start, like.clock, like.clock_within_s)
     target = drive_folder(folder, header["vehicle"], when.start)
-    target.mkdir(parents=True, exist_ok=True)
+    make_folder(target)
     summary = Summary(plan)
     about = {k: header[k] for k in _ABOUT if k in header} | {"start": when.start, "clock_quality": when.quality}
     _write_samples(target / f"{header['drive']}.parquet", drive, plan, survey, summary, about)

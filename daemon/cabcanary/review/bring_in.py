@@ -18,7 +18,14 @@ from cabcanary.recorder.summary import Summary
 from cabcanary.review.drives import DriveError
 from cabcanary.review.foreign import Mapping, read_foreign
 from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter, read_about
-from cabcanary.store.manifest import MANIFEST_ENDING, Manifest, drive_folder, manifest_json, write_atomically
+from cabcanary.store.manifest import (
+    MANIFEST_ENDING,
+    Manifest,
+    drive_folder,
+    make_folder,
+    manifest_json,
+    write_atomically,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -69,7 +76,7 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
     names = {**target_units, **{d.name: plan.channel_units[d.name] for d in derived if plan is not None}}
     drive = f"{start:%Y%m%dT%H%M%SZ}-{hashlib.sha256(file.read_bytes()).hexdigest()[:8]}"
     target = drive_folder(folder, origin.vehicle, start.isoformat())
-    target.mkdir(parents=True, exist_ok=True)
+    make_folder(target)
     before = _before(target / f"{drive}{MANIFEST_ENDING}")
     about = {
         "drive": drive,
