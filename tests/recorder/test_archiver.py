@@ -345,6 +345,38 @@ def test_power_cut_while_archiving_costs_nothing(journal, tmp_path, monkeypatch)
     assert only_manifest(tmp_path).ticks == 52
 
 
+class OddError(Exception):
+    """No error of any kind that is expected."""
+
+
+def test_whatever_one_journal_does_the_others_are_archived_and_the_reason_is_told(journal, tmp_path, monkeypatch):
+    for name in ("a", "b", "c"):
+        journal(name)
+    real = archiver.write_drive
+
+    def write(folder, drive, *more):
+        if drive.header["drive"] == "b":
+            raise OddError("frame 7")
+        return real(folder, drive, *more)
+
+    monkeypatch.setattr(archiver, "write_drive", write)
+    reports = archive_all(tmp_path)
+    assert [r.get("archived") or r["text"] for r in reports] == ["a", "b.ccj: OddError: frame 7", "c"]
+    assert [p.name for p in journals(tmp_path)] == ["b.ccj"]
+
+
+def test_a_step_that_fails_keeps_no_other_from_its_work(journal, tmp_path, monkeypatch):
+    journal()
+
+    def fail(*_):
+        raise OddError("no room")
+
+    monkeypatch.setattr(archiver, "make_room", fail)
+    reports = list(archiver.keep_house(tmp_path, {}))
+    assert [r["text"] for r in reports if "failed" in r] == ["the archive cannot be kept: OddError: no room"]
+    assert only_manifest(tmp_path).drive == "d"
+
+
 def test_another_drive_of_the_same_name_is_never_replaced(journal, tmp_path):
     journal(header={"boot": "first"})
     archive_all(tmp_path)

@@ -22,7 +22,7 @@ from cabcanary.clock import Clock
 from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
 from cabcanary.recorder.layout import Survey, Table
 from cabcanary.recorder.recorded import Drive, NewerFormatError
-from cabcanary.recorder.retention import make_room, remove_leftovers
+from cabcanary.recorder.retention import UNREADABLE, UNREADABLE_DAYS, make_room, remove_leftovers
 from cabcanary.recorder.summary import Summary
 from cabcanary.settings.problems import SettingsError
 from cabcanary.settings.schema import Archive
@@ -68,6 +68,8 @@ def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any
             reports = step()
         except OSError as error:
             reports = [{"failed": "archive", "text": f"the archive cannot be kept: {error}"}]
+        except Exception as error:  # noqa: BLE001 - one step's fault must not keep the others from their work
+            reports = [{"failed": "archive", "text": f"the archive cannot be kept: {type(error).__name__}: {error}"}]
         for report in reports:
             if report["text"] not in told:
                 told.add(report["text"])
@@ -92,8 +94,10 @@ def archive_all(folder: Path, fit: Fit | None = None) -> list[dict[str, Any]]:
             reports.append(_archive_one(folder, path, fit))
         except BlockingIOError:
             continue
-        except (OSError, ValueError, KeyError) as error:
+        except (OSError, ValueError) as error:
             reports.append({"failed": path.stem, "text": f"{path.name}: {error}"})
+        except Exception as error:  # noqa: BLE001 - whatever one journal holds, the others are archived
+            reports.append({"failed": path.stem, "text": f"{path.name}: {type(error).__name__}: {error}"})
         finally:
             os.close(descriptor)
     return reports
@@ -106,11 +110,10 @@ def _archive_one(folder: Path, path: Path, fit: Fit | None) -> dict[str, Any]:
         raise
     except ValueError as error:
         # Nothing can be made of it, and nothing is thrown away: it moves out of the way of the next start.
-        path.rename(path.with_suffix(".unreadable"))
-        return {
-            "failed": path.stem,
-            "text": f"{path.name}: {error}; kept as {path.with_suffix('.unreadable').name}",
-        }
+        aside = path.rename(path.with_suffix(UNREADABLE))
+        # From when on it lies there is said by whoever knows the time.
+        os.utime(aside, (0, 0))
+        return {"failed": path.stem, "text": f"{path.name}: {error}; kept as {aside.name} for {UNREADABLE_DAYS} days"}
     name = drive.header["drive"]
     drive.header = {**drive.header, "drive": _free_name(folder, drive.header)}
     manifest = write_drive(folder, drive, fit)
