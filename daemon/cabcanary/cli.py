@@ -192,7 +192,7 @@ def _watch(options: argparse.Namespace) -> int:
         asyncio.run(watch(options.config, sys.stdout))
     except WatcherError as error:
         print(error, file=sys.stderr)
-        return WRONG
+        return WRONG if error.wrong else FAILED
     return OK
 
 

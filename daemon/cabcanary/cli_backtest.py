@@ -25,7 +25,7 @@ def add_backtest(verbs: Any) -> None:
         epilog=f"{SAFETY} Silence on old drives is no proof that a limit is safe.",
     )
     backtest.add_argument(
-        "drives", nargs="+", metavar="DRIVES", help='names or their beginnings, folders, Parquet files, or "all"'
+        "drives", nargs="+", metavar="DRIVES", help='names or their beginnings, folders, Parquet files, "last" or "all"'
     )
     backtest.add_argument(
         "--rules", type=Path, metavar="FILE", help="rule file or settings file (default: what each was driven with)"
@@ -37,7 +37,13 @@ def add_backtest(verbs: Any) -> None:
         metavar="FILE",
         help="the rules before the change; without FILE those that each was driven with",
     )
-    backtest.add_argument("--sweep", default="", metavar="RULE[:CHANNEL]", help="try other values of this rule's limit")
+    backtest.add_argument(
+        "--sweep",
+        nargs="+",
+        default=[],
+        metavar="RULE[:CHANNEL]",
+        help='try other values of this rule\'s limit; "all" for every rule',
+    )
     backtest.add_argument("--range", nargs=2, type=float, metavar=("LOW", "HIGH"), help="values to try, in its unit")
     backtest.add_argument("--steps", type=int, default=25, metavar="N", help="how many values to try (25)")
     backtest.add_argument(
@@ -91,9 +97,9 @@ def _run(options: argparse.Namespace) -> int:
     else:
         print("\n".join(all_lines(totals)))
     print("".join(f"{line}\n" for line in fault_lines(totals.faults)), end="", file=sys.stderr)
-    if options.plot and totals.sweep is not None:
+    if options.plot and totals.sweeps:
         try:
-            write_plot(options.plot, totals.sweep)
+            write_plot(options.plot, totals.sweeps[0])
         except OSError as error:
             print(f"{options.plot} cannot be written: {error.strerror or error}", file=sys.stderr)
             return FAILED
@@ -103,6 +109,8 @@ def _run(options: argparse.Namespace) -> int:
 def _problem(options: argparse.Namespace) -> str:
     if (options.plot or options.range or options.bad) and not options.sweep:
         return "--plot, --range and --bad go with --sweep RULE"
+    if (options.plot or options.range) and (len(options.sweep) > 1 or options.sweep == ["all"]):
+        return "--plot and --range go with the sweep of one rule"
     if options.workers is not None and options.workers < 1:
         return "--workers takes 1 or more"
     return ""

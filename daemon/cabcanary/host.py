@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+import queue
 import socket
 import threading
 from typing import TYPE_CHECKING
@@ -15,6 +16,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
+#: How long a start waits for the card, real seconds.
+_CLAIM_S = 1.0
+
+
 class AlreadyWatchedError(RuntimeError):
     """Another daemon has this folder, and with it the wires."""
 
@@ -22,16 +27,19 @@ class AlreadyWatchedError(RuntimeError):
 def claim(folder: Path) -> int:
     """Take the folder for this daemon, for as long as the returned descriptor stays open.
 
-    Two daemons would take each other's wires. A folder that cannot be written is no reason not to watch, so then
-    nothing is claimed (-1).
+    Two daemons would take each other's wires. A folder that cannot be written, or a card that does not answer within
+    a second, is no reason not to watch, so then nothing is claimed (-1).
 
     Raises:
         AlreadyWatchedError: another daemon has it.
     """
+    found: queue.SimpleQueue[int] = queue.SimpleQueue()
+    threading.Thread(target=lambda: found.put(_open_lock(folder)), name="claim", daemon=True).start()
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(folder / "daemon.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-    except OSError:
+        descriptor = found.get(timeout=_CLAIM_S)
+    except queue.Empty:
+        return -1
+    if descriptor < 0:
         return -1
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -43,6 +51,14 @@ def claim(folder: Path) -> int:
     os.ftruncate(descriptor, 0)
     os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
     return descriptor
+
+
+def _open_lock(folder: Path) -> int:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return os.open(folder / "daemon.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError:
+        return -1
 
 
 def notify(message: str) -> None:

@@ -74,13 +74,13 @@ class Daemon:
         self._archive_wanted = asyncio.Event()
         self._arrival_told = False
         self._own_faults: set[str] = set()
+        self._missed_changes = False
         self.late_ticks = 0
         own = OwnState(lambda: self._writer.able, lambda: self.late_ticks)
         self._wiring = Wiring(plan, clock, self._slots, self._commands.pressed, own)
 
     def _build_outputs(self) -> None:
         plan = self._plan
-        folder = plan.settings.daemon.folder
         self._outputs = Outputs(
             plan.settings, self._clock, self._console, lambda name: self._status(name, EventKind.HELPER)
         )
@@ -88,7 +88,7 @@ class Daemon:
         needed = dict.fromkeys(channel for rule in plan.rules.rules for channel in rule.channels)
         after = plan.settings.lamp.after if plan.settings.lamp else ()
         self._lamp = LampKeeper(self._outputs.lamp, needed, after)
-        self._lamp_memory = LampMemory(folder)
+        self._lamp_memory = LampMemory(plan.settings.daemon.run_folder)
         self._lamp.stay_out = self._lamp_memory.read()
         self._start_up = StartUp(plan, self._clock, self._outputs)
         self._heartbeat = Heartbeat(plan.settings.daemon.watch_path)
@@ -304,11 +304,19 @@ class Daemon:
             state = self._recorder.states_before(now_ns)
             frame = self._pipeline.step(newest, now_ns)
             changes = self._engine.step(frame)
-            heard = self._annunciator.update(changes, now_ns)
+            if self._missed_changes:
+                told = self._annunciator.wanting | {c.alert for c in changes}
+                changes += [c for c in self._engine.asking(now_ns) if c.alert not in told]
+                self._missed_changes = False
+            heard = self._annunciator.update(changes, now_ns, broken=bool(self._engine.faults))
         except Exception as error:  # noqa: BLE001 - a fault of our own must be heard, not end the watch
+            # What the rules had decided in this tick may be lost: the next one asks them where they stand.
+            self._missed_changes = True
             self._own_fault("the monitor itself", error, now_ns, heard=True)
             return now_ns
         # From here on everything has sounded that must; the rest may take its time, and may fail.
+        for rule, fault in self._engine.faults.items():
+            self._own_fault(f"rule {rule}", fault, now_ns, heard=False)
         try:
             self._after_the_warning(frame, newest, changes, heard, state)
         except Exception as error:  # noqa: BLE001

@@ -9,6 +9,7 @@ import time
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.recorder.archiver import archive_all
 from cabcanary.review.drives import list_drives
 
 from .expectations import Heard, Kept, Raised, Shown, is_shown, judge, judge_kept
@@ -54,6 +55,8 @@ def run_bench(scenario: Scenario, folder: Path, speed: float, *, plain: bool, as
         return 1
     finally:
         rig.close()
+    # What a daemon's archiver has not finished when it stops is left to the next start; there is none here.
+    archive_all(rig.folder)
     drives = [d for d in list_drives(rig.folder)[0] if d["drive"] not in before]
     if scenario.expectations:
         verdicts.append(judge_kept(scenario.kept or Kept(), drives, rig.cut_ns))
@@ -75,7 +78,7 @@ def run_bench(scenario: Scenario, folder: Path, speed: float, *, plain: bool, as
 
 def _introduce(rig: Rig) -> None:
     scenario = rig.van.scenario
-    length_s = scenario.length_s - scenario.watched_from_s
+    length_s = scenario.length_s
     real = length_s / rig.clock.speed
     say = sys.stdout.write
     say("The bench van drives against the daemon that is installed here: voltages in a folder, a serial line and\n")
@@ -97,7 +100,6 @@ class _Bench:
 
     def drive(self) -> list[Verdict]:
         rig = self._rig
-        rig.skip(rig.van.scenario.watched_from_s)
         self._follower = rig.start_daemon()
         try:
             self._until(lambda: self._sources_ok >= self._awaited(), _READY_S)

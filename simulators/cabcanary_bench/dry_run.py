@@ -31,7 +31,7 @@ def needs_wires(scenario: Scenario) -> bool:
 def dry_run(scenario: Scenario, seed: int = 1) -> list[Verdict]:
     """Judge a scenario by what channels and rules make of its readings; nothing is heard and nothing recorded."""
     recording = drive(scenario, seed)
-    return judge(scenario, Heard(_raised(scenario, recording), [], _Shows(recording)))
+    return judge(scenario, Heard(_raised(recording), [], _Shows(recording)))
 
 
 def run_dry(scenario: Scenario, *, as_json: bool) -> int:
@@ -47,15 +47,13 @@ def run_dry(scenario: Scenario, *, as_json: bool) -> int:
     return 0 if all(v.kept for v in verdicts) else 1
 
 
-def _raised(scenario: Scenario, recording: Recording) -> list[Raised]:
+def _raised(recording: Recording) -> list[Raised]:
     plan = load_plan(config_folder() / "bench-van.toml")
     found = []
     for run in range(len(recording.runs)):
         pipeline, engine = plan.pipeline(), plan.engine()
         for newest, now_ns in recording.ticks(run):
             time_s = recording.drive_s(now_ns)
-            if time_s < scenario.watched_from_s:
-                continue
             found += [
                 Raised(time_s, c.alert, sound_for(c.priority, blind=c.blind).name)
                 for c in engine.step(pipeline.step(newest, now_ns))

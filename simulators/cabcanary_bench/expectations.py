@@ -167,7 +167,7 @@ def _all_the_rest(scenario: Scenario, heard: Heard) -> Verdict:
     wrong = [
         r
         for r in heard.raised
-        if scenario.watched_from_s <= r.time_s <= scenario.length_s
+        if 0 <= r.time_s <= scenario.length_s
         and r.alert not in (_AT_EVERY_START, *scenario.may_sound)
         and not any(r.alert == e.whom[0] and e.start_s <= r.time_s <= e.end_s for e in asked)
     ]

@@ -287,7 +287,7 @@ class Bus:
 
         longest = min(_LONGEST_WAIT_NS, max(self._periods[pid] for pid in asked))
         tries = range(earliest_ns, earliest_ns + round(longest), _TRY_NS)
-        best = min(tries, key=lambda s: sum(min(1.0, abs(m) / _NEAR_NS) for m in misses(s).values()))
+        best = min(tries, key=lambda s: sum(min(1.0, (m / _NEAR_NS) ** 2) for m in misses(s).values()))
         return best, misses(best)
 
     def close(self) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -18,11 +19,13 @@ from typing import TYPE_CHECKING, Any
 import tomli_w
 
 from cabcanary.clock import NS_PER_S, Clock
+from cabcanary.model import Quality
 from cabcanary.review.replay import Step, recorded_steps
-from cabcanary.settings.wires import CanSource, HostSource, IioSource, SerialTextSource
+from cabcanary.settings.wires import CanSource, GpsTimeSource, HostSource, IioSource, SerialTextSource
 from cabcanary.store.baselines import write_baselines
 
 from .follow import FeedLostError, Follower
+from .lateness import WireProbe
 from .recorded_wires import Bus, Computer, Lines, NotOnWiresError, Track, Voltages, Wire
 from .replay_compare import Played, compare, report_lines
 from .rig import daemon_command
@@ -50,7 +53,7 @@ class _Player:
     def __init__(self, drive: Playable, plan: Plan, folder: Path, clock: Clock, to_s: float | None) -> None:
         self._plan, self.clock = plan, clock
         self.start_ns = 0
-        self.first_ns, self.last_ns, self.instants = _instants(drive, to_s)
+        self.first_ns, self.last_ns, self.instants = _instants(drive, to_s, _leads(plan))
         self.wires = self._make(drive, folder)
         self._buses = [w for w in self.wires.values() if isinstance(w, Bus)]
         self.worst_late_s = 0.0
@@ -72,6 +75,8 @@ class _Player:
                     wires[name] = Lines(folder / f"tty-{name}", name, spec)
                 case HostSource():
                     wires[name] = Computer(folder / f"host-{name}", first)
+                case GpsTimeSource():
+                    pass  # it dates drives, and no channel comes from it
                 case CanSource() if not (spec.signals or spec.dbc_signals):
                     tracks = {item: Track(found) for item, found in items.items()}
                     wires[name] = Bus(folder / f"tty-{name}", spec, tracks, self.recorded_now, self.clock.now_ns)
@@ -117,6 +122,16 @@ class _Player:
             self.worst_late_s = max(self.worst_late_s, late_s)
 
     @property
+    def settled_ns(self) -> int:
+        """When every wire that ever speaks had spoken, ns of the recording."""
+        spoken: dict[tuple[str, str], int] = {}
+        for time_ns, readings in self.instants:
+            for r in readings:
+                if r.quality is not Quality.ABSENT:
+                    spoken.setdefault((r.source, r.item), time_ns)
+        return max(spoken.values(), default=self.first_ns)
+
+    @property
     def end_ns(self) -> int:
         """When the last of it has been played, clock ns."""
         return self.start_ns + self.last_ns - self.first_ns
@@ -128,8 +143,20 @@ class _Player:
             wire.close()
 
 
-def _instants(drive: Playable, to_s: float | None) -> tuple[int, int, list[tuple[int, list[Reading]]]]:
-    """The first and the last tick, ns, and every reading once, by the instant at which it was taken."""
+def _leads(plan: Plan) -> dict[str, int]:
+    """By how much a reading must lie there before its time, ns, so that it is looked at then on average: what is looked
+    at in turns is looked at half a turn later."""
+    return {
+        name: round(NS_PER_S / spec.rate_hz / 2)
+        for name, spec in plan.settings.sources.items()
+        if isinstance(spec, IioSource | HostSource)
+    }
+
+
+def _instants(
+    drive: Playable, to_s: float | None, leads: dict[str, int]
+) -> tuple[int, int, list[tuple[int, list[Reading]]]]:
+    """The first and the last tick, ns, and every reading once, by the instant at which it is to be put on its wire."""
     found: dict[int, list[Reading]] = defaultdict(list)
     last: dict[tuple[str, str], Reading] = {}
     first_ns = last_ns = -1
@@ -144,7 +171,7 @@ def _instants(drive: Playable, to_s: float | None) -> tuple[int, int, list[tuple
             key = (reading.source, reading.item)
             if last.get(key) is not reading and last.get(key) != reading:
                 last[key] = reading
-                found[max(first_ns, reading.time_ns)].append(reading)
+                found[max(first_ns, reading.time_ns - leads.get(reading.source, 0))].append(reading)
     if first_ns < 0:
         raise NotOnWiresError("this drive has no ticks")
     return first_ns, last_ns, sorted(found.items())
@@ -169,6 +196,8 @@ def replay_over_wires(drive: Playable, plan: Plan, speed: float, to_s: float | N
     if not drive.raw:
         raise NotOnWiresError(f"{drive.name} has no raw readings to put on wires; play it without --wires")
     home = Path(tempfile.mkdtemp(prefix="cabcanary-replay-"))
+    # Asked to end, the play takes its daemon along.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     try:
         run = _Run(drive, plan, Clock(speed), home, to_s, quiet=as_json)
         try:
@@ -176,7 +205,7 @@ def replay_over_wires(drive: Playable, plan: Plan, speed: float, to_s: float | N
         finally:
             run.close()
         player = run.player
-        played = Played(player.first_ns, player.last_ns, speed, player.worst_late_s, run.misses_ns)
+        played = Played(player.first_ns, player.settled_ns, player.last_ns, speed, run.late_s, run.misses_ns)
         answer = compare(drive, plan, played, came)
     except FeedLostError as error:
         sys.stderr.write(f"{error}; its last words:\n{_tail(home / 'daemon.log')}\n")
@@ -202,6 +231,7 @@ class _Run:
         self.player = _Player(drive, plan, home, clock, to_s)
         self._config = _write_settings(plan, self.player.wires, home)
         self._daemon: subprocess.Popen[bytes] | None = None
+        self._probe = WireProbe(home / "tty-probe")
         self._ok: set[str] = set()
         self._events: list[dict[str, Any]] = []
         self.misses_ns: dict[int, float] = {}
@@ -299,13 +329,22 @@ class _Run:
                 self._daemon.kill()
                 self._daemon.wait()
         self.player.close()
+        self._probe.close()
+
+    @property
+    def late_s(self) -> float:
+        """How late the machine ever made a reading or a byte on a wire, clock s."""
+        return max(self.player.worst_late_s, self._probe.worst_s * self.player.clock.speed)
 
 
 def _write_settings(plan: Plan, wires: dict[str, Wire], home: Path) -> Path:
     """The drive's settings and rules, with its sources on these wires and its state in this folder."""
     settings = tomllib.loads(plan.settings_text)
-    for name, wire in wires.items():
-        settings["sources"][name].update(wire.place)
+    for name in list(settings["sources"]):
+        if name in wires:
+            settings["sources"][name].update(wires[name].place)
+        else:
+            del settings["sources"][name]
     daemon = settings.setdefault("daemon", {})
     daemon["folder"] = str(home / "state")
     for key in ("feed", "watch"):

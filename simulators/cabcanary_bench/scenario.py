@@ -95,8 +95,6 @@ class Scenario:
     kept: Kept | None = None
     #: Alerts that may sound without being asked for.
     may_sound: tuple[str, ...] = ()
-    #: Up to here it is driven at once, with no monitor to watch.
-    watched_from_s: float = 0.0
     #: No faster than this many times real time: where what a machine does takes real time.
     fastest: float = math.inf
     _starts: tuple[float, ...] = field(init=False, repr=False, compare=False)

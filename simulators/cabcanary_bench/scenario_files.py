@@ -155,8 +155,6 @@ def _times(loaded: Loaded[ScenarioFile]) -> list[Problem]:
         if not at < (model.length if until is None else until):
             words = f"this begins at {at:g} s and has ended by then"
             problems.append(loaded.problem((key, n, "at"), words, f"the drive ends at {model.length:g} s; see until"))
-    if model.watched_from >= model.length:
-        problems.append(loaded.problem(("watched_from",), "the drive has ended by then", "make it shorter"))
     return problems
 
 
@@ -186,7 +184,6 @@ def _scenario(name: str, model: ScenarioFile) -> Scenario:
         expectations=tuple(_expectations(model)),
         kept=Kept(model.recording.drives, model.recording.recovered, model.recording.lost),
         may_sound=tuple(model.may_sound),
-        watched_from_s=model.watched_from,
         fastest=model.fastest,
     )
 

@@ -100,7 +100,6 @@ class ScenarioFile(Strict):
 
     about: str = Field(min_length=1)
     length: Seconds
-    watched_from: Seconds = 0.0
     start_coolant: Kelvin | None = None
     towed_kg: float = Field(default=0.0, ge=0)
     fastest: float = Field(default=math.inf, ge=1)

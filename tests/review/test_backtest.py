@@ -2,10 +2,12 @@
 
 import json
 import os
+import pty
 import shutil
 import signal
 import subprocess
 import sys
+import termios
 import time
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -204,13 +206,46 @@ def test_a_miss_counts_only_where_all_else_held(drives, capsys, tmp_path):
     assert misses["over"]["comparison"] == "lambda > 0.96"
 
 
+INVERSE = """
+[[rule]]
+id = "over"
+priority = "warning"
+say = "Boost too high"
+do = "Lift off gently"
+when = "map > 140 kPa"
+[rule.inverse_time]
+excess = "map - 140 kPa"
+unit = "kPa"
+points = [[0, 100.0], [10, 10.0], [20, 5.0]]
+drains_in = "60 s"
+
+[[rule]]
+id = "held_back"
+priority = "warning"
+say = "Boost too high"
+do = "Lift off gently"
+when = "map > 140 kPa"
+suppress_when = "lambda < 0.9"
+"""
+
+
+def test_damage_that_did_not_trip_and_what_was_held_back_are_misses(drives, capsys, tmp_path):
+    rules = tmp_path / "rules.toml"
+    rules.write_text(INVERSE)
+    misses = {m["rule"]: m for m in as_json(capsys, drives / "quiet.parquet", "--rules", rules)["misses"]}
+    # 10 kPa of excess are borne for 10 s, and the pull lasts for 5 s: half of what trips.
+    assert misses["over"]["damage"] == pytest.approx(0.5, abs=0.02)
+    # 0.81 of lambda under pressure holds the other back, from 10 s on.
+    assert (misses["held_back"]["suppressed"], round(misses["held_back"]["at_s"])) == (True, 10)
+
+
 # --- sweeps -----------------------------------------------------------------------------------------------------------
 
 
 def test_a_sweep_says_what_each_limit_would_have_cost(drives, capsys, tmp_path):
     picture = tmp_path / "over.svg"
     arguments = ("--sweep", "over", "--range", "145", "157", "--steps", "5", "--plot", picture)
-    sweep = as_json(capsys, drives, *arguments)["sweep"]
+    sweep = as_json(capsys, drives, *arguments)["sweeps"][0]
     # 150 kPa in two drives and 155 kPa in the third, each for one pull; 160 kPa is what stands in the rule.
     assert [(v["value"], v["alarms"], v["drives"]) for v in sweep["values"]] == [
         (145.0, 3, 3),
@@ -244,8 +279,20 @@ def test_a_sweep_knows_good_drives_from_those_that_should_sound(drives, capsys):
     assert "What drives have borne is no proof of what the engine bears." in out
 
 
+def test_limits_are_suggested_for_every_rule_at_once(drives, capsys):
+    code, out, _ = asked(capsys, drives, "--sweep", "all")
+    assert code == 0
+    lines = {line.split()[0]: " ".join(line.split()) for line in out[out.index("Limits:") :].splitlines() if line}
+    # Steps of 5 kPa; 155 kPa is the highest, and its noise passes that for less than the 0.2 s that it takes.
+    assert lines["over"].startswith("over 160 kPa 0 155 kPa")
+    # The lean drive is 0.08 beyond the ceiling (0.93 over 0.85), and the widest tried is 0.06.
+    assert lines["lean"].startswith("lean +0 lambda 1 none of these")
+    # 101.5 °C stand for two of the three seconds that it takes, and 85 °C for ever: steps of 5 K.
+    assert lines["hot"].startswith("hot 100 °C 0 90 °C")
+
+
 def test_a_limit_from_a_table_is_swept_by_what_is_added_to_it(drives, capsys):
-    sweep = as_json(capsys, drives, "--sweep", "lean:lambda", "--range", "0", "0.2", "--steps", "5")["sweep"]
+    sweep = as_json(capsys, drives, "--sweep", "lean:lambda", "--range", "0", "0.2", "--steps", "5")["sweeps"][0]
     # The ceiling is 0.85 at 150 kPa, and the lean pull shows 0.93 ± 0.002: 0.05 more is passed, 0.10 more is not.
     assert [(v["value"], v["alarms"]) for v in sweep["values"]] == [(0, 1), (0.05, 1), (0.1, 0), (0.15, 0), (0.2, 0)]
     assert (sweep["added"], sweep["suggested"]) == (True, 0.1)
@@ -258,6 +305,7 @@ def test_a_limit_from_a_table_is_swept_by_what_is_added_to_it(drives, capsys):
         (["--sweep", "over:coolant"], "rule 'over' has no limit of 'coolant'"),
         (["--sweep", "over", "--range", "9", "8"], "from a lower value to a higher one"),
         (["--plot", "x.svg"], "go with --sweep RULE"),
+        (["--sweep", "over", "lean", "--plot", "x.svg"], "go with the sweep of one rule"),
     ],
 )
 def test_what_cannot_be_swept_is_said(drives, capsys, arguments, words):
@@ -272,7 +320,13 @@ def test_what_cannot_be_swept_is_said(drives, capsys, arguments, words):
 def test_drives_are_named_by_file_folder_or_name(drives, capsys, tmp_path):
     driven = archived(tmp_path, ordinary(1, DriveKind.COUNTRY, minutes=3), 1)
     name = driven.samples.stem
-    for arguments in ([driven.samples], [tmp_path], [name, "--folder", tmp_path], [name[:6], "--folder", tmp_path]):
+    for arguments in (
+        [driven.samples],
+        [tmp_path],
+        [name, "--folder", tmp_path],
+        [name[:6], "--folder", tmp_path],
+        ["last", "--folder", tmp_path],
+    ):
         found = as_json(capsys, *arguments)
         assert [d["drive"] for d in found["drives"]] == [name]
     assert len(as_json(capsys, drives, drives / "lean.parquet")["drives"]) == 3
@@ -334,6 +388,20 @@ def test_several_processes_give_what_one_gives(drives, capsys, tmp_path):
     assert main(["backtest", str(tmp_path), "--workers", "3", "--json"]) == 0
     assert json.loads(capsys.readouterr().out) == one
     assert len(one["drives"]) == 9
+
+
+def test_a_terminal_shows_how_far_it_is(drives):
+    main_side, terminal = pty.openpty()
+    termios.tcsetwinsize(terminal, (24, 80))
+    os.set_blocking(main_side, False)
+    code = "import sys; from cabcanary.cli import main; sys.exit(main())"
+    command = [sys.executable, "-c", code, "backtest", str(drives), "--workers", "1", "--json"]
+    done = subprocess.run(command, stdout=subprocess.PIPE, stderr=terminal, check=True, timeout=120)
+    shown = os.read(main_side, 100_000).decode()
+    os.close(terminal)
+    os.close(main_side)
+    assert "/3 [" in shown
+    assert len(json.loads(done.stdout)["drives"]) == 3
 
 
 def test_ctrl_c_ends_it_without_a_trace_and_leaves_nobody_behind(drives, tmp_path):

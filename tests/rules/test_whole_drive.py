@@ -171,7 +171,7 @@ def columns(rows, form=Column):
 
 
 #: A drive is worked through in blocks, and what goes on from one to the next must not show.
-LENGTHS = st.sampled_from([1, 3, 10, 29, 1000])
+LENGTHS = st.sampled_from([1000, 1000, 1000, 37, 11, 2])
 
 
 class Described(Column):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cabcanary.expressions.array_numbers import Chain, ChannelNumber, Numbers, OverBlocks, Sight
+from cabcanary.expressions.array_numbers import Chain, ChannelNumber, Constant, Numbers, OverBlocks, Sight
 from cabcanary.expressions.signals import Block, Signals, Span, Truths, everywhere, nowhere
 from cabcanary.expressions.spans import both, but, either, opposite
 
@@ -32,7 +32,7 @@ class Joined(Conditions):
         super().__init__([side for part in parts for side in part.sides])
         self.decided, self.parts = decided, tuple(parts)
         # What looks back over a window costs most, so it is asked last, where it is asked at all.
-        self._cheapest_first = sorted(parts, key=lambda p: not isinstance(p, AgainstLimit | Switch | Fixed))
+        self.cheapest_first = sorted(parts, key=lambda p: not isinstance(p, AgainstLimit | Switch | Fixed))
 
     def false_at_sight(self, block: Block) -> bool:
         """One part for "and", all of them for "or"."""
@@ -45,7 +45,7 @@ class Joined(Conditions):
         if self.false_at_sight(block):
             return Truths(none, every)
         decisive, other = none, every
-        for part in self._cheapest_first:
+        for part in self.cheapest_first:
             true, false = part.at(block)
             decisive = either(decisive, true if self.decided else false)
             if decisive is every or (decisive is not none and decisive.all()):
@@ -114,13 +114,13 @@ class Switch(Conditions):
 class AgainstLimit(Conditions):
     """A channel against a number, with a deadband or without: what most comparisons are, in one piece."""
 
-    def __init__(self, node: tree.Compare, channel: ChannelNumber, limit: Numbers, signals: Signals, on: bool) -> None:
+    def __init__(self, node: tree.Compare, channel: ChannelNumber, limit: Constant, signals: Signals, on: bool) -> None:
         super().__init__([(node, channel, limit)])
         self.node = node
-        assert hasattr(node.right, "si")
-        self._channel, self._limit, self._band = channel, float(node.right.si), node.deadband_si
+        self._channel, self._limit, self._band = channel, limit.si, node.deadband_si
         self._above, self._or_equal = node.comparison in (">", ">="), node.comparison in (">=", "<=")
         self._chain = Chain[bool](signals, on)
+        self._one: dict[tuple[int, float], bool | None] = {}
 
     def false_at_sight(self, block: Block) -> bool:
         """Whether the block's values stay on this side of the limit, deadband and all."""
@@ -154,11 +154,14 @@ class AgainstLimit(Conditions):
 
     def _one_for_all(self, block: Block, give: float) -> bool | None:
         """Whether the values of a block are all beyond the limit, or none; None: some, or nobody knows yet."""
-        ends = self._channel.ends(block)
-        if ends is None:
-            return None
-        lowest, highest = self._beyond(ends[0], give), self._beyond(ends[1], give)
-        return bool(lowest) if lowest == highest else None
+        key = (block.number, give)
+        if key not in self._one:
+            ends, found = self._channel.ends(block), None
+            if ends is not None:
+                lowest, highest = self._beyond(ends[0], give), self._beyond(ends[1], give)
+                found = lowest if lowest == highest else None
+            self._one[key] = found
+        return self._one[key]
 
     def _beyond(self, si: float, give: float) -> bool:
         """As `closures.against_limit` has it; with a finite limit, a - b > 0 is a > b."""
@@ -193,6 +196,9 @@ class AgainstLimit(Conditions):
         return beyond
 
 
+_LAST_BITS = 1e-12
+
+
 class Compared(Conditions):
     """Two numbers against each other; `wide` are the same with their uncertainties around them."""
 
@@ -218,7 +224,20 @@ class Compared(Conditions):
         )
         self._chain = Chain[bool](signals, on)
 
+    def false_at_sight(self, block: Block) -> bool:
+        """Whether the two stay apart by more than the deadband."""
+        if self._wide != self._narrow:
+            return False
+        above, below = self._narrow[0].within(block), self._narrow[1].within(block)
+        if above is None or below is None:
+            return False
+        # What a table gives between its points may lie a last bit beyond them.
+        return above[1] + self._band < below[0] - _LAST_BITS * abs(below[0]) - _LAST_BITS * abs(above[1])
+
     def _work_out(self, block: Block) -> Truths:
+        if self.false_at_sight(block):
+            self._chain.after(block, False)
+            return Truths(nowhere(block.last - block.first), everywhere(block.last - block.first))
         narrow = (self._narrow[0].at(block), self._narrow[1].at(block))
         wide = (self._wide[0].at(block), self._wide[1].at(block))
         without = self._judge(narrow, wide, 0.0, self._or_equal)
@@ -234,22 +253,22 @@ class Compared(Conditions):
 
 
 def latched(without: Truths, with_band: Truths, on: bool) -> tuple[Truths, bool]:
-    """A comparison whose limit moves back by the deadband while it stands; and whether it stands in the end."""
-    rises = np.flatnonzero(without.true)
-    if not on and not len(rises):
-        return without, False
-    # Before it first rises it is as without a deadband, and so it is again once it has gone for the last time.
-    first, last = 0 if on else int(rises[0]), int(rises[-1]) if len(rises) else 0
-    falls = np.flatnonzero(with_band.false[last:])
-    stands = not len(falls)
-    end = len(without.true) if stands else last + int(falls[0]) + 1
-    events = without.true[first:end] | with_band.false[first:end]
-    latest = np.maximum.accumulate(np.where(events, np.arange(end - first), -1))
-    after = np.where(latest >= 0, without.true[first:end][latest], on)
-    before = np.concatenate([[on], after[:-1]])
+    """A comparison whose limit moves back by the deadband while it stands; and whether it stands in the end.
+
+    With the band it is true wherever it is true without, and false only where it is false without. So what came before
+    matters only at the ticks between: neither true without the band nor false with it.
+    """
+    decided = without.true | with_band.false
+    between = np.flatnonzero(~decided)
+    events = np.flatnonzero(decided)
+    stands = bool(without.true[events[-1]]) if len(events) else on
+    if not len(between):
+        return without, stands
+    before = np.searchsorted(events, between) - 1
+    standing = without.true[events[before]] if len(events) else np.full(len(between), on)
+    rows = between[np.where(before >= 0, standing, on)]
     true, false = without.true.copy(), without.false.copy()
-    true[first:end] = np.where(before, with_band.true[first:end], without.true[first:end])
-    false[first:end] = np.where(before, with_band.false[first:end], without.false[first:end])
+    true[rows], false[rows] = with_band.true[rows], False
     return Truths(true, false), stands
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from cabcanary.expressions import tree
-    from cabcanary.expressions.signals import Bools, Floats, Ints
+    from cabcanary.expressions.signals import Bools, Ints
 
 Answer = TypeVar("Answer")
 #: A comparison and its two sides, for messages.
@@ -37,18 +37,21 @@ class OverBlocks(ABC, Generic[Answer]):
         found = self._found.get(block.number)
         if found is None:
             found = self._found[block.number] = self._work_out(block)
+            # Windows reach back into the block before; what lies further back is worked out again if it is asked for.
+            self._found.pop(block.number - 2, None)
         return found
-
-    def forget(self, number: int) -> None:
-        """Keep nothing of a block any more; asked again, it is worked out again."""
-        self._found.pop(number, None)
 
     @abstractmethod
     def _work_out(self, block: Block) -> Answer:
         """Calculate a block."""
 
 
-Numbers = OverBlocks[Span]
+class Numbers(OverBlocks[Span]):
+    """A number at every tick."""
+
+    def within(self, block: Block) -> tuple[float, float] | None:  # noqa: ARG002 - for those who can tell
+        """Bounds of it in SI, where it is known and closed at every tick of a block; None: only its values can tell."""
+        return None
 
 
 class Chain(Generic[Answer]):
@@ -102,7 +105,7 @@ class Sight(OverBlocks[Seen]):
         return Seen(known, high, low)
 
 
-class ChannelNumber(OverBlocks[Span]):
+class ChannelNumber(Numbers):
     """A channel in SI, with `widen` standard uncertainties around it."""
 
     def __init__(self, node: tree.ChannelRef, sight: Sight, widen: float) -> None:
@@ -117,13 +120,23 @@ class ChannelNumber(OverBlocks[Span]):
             return None
         return found[0] * self.factor + self.offset, found[1] * self.factor + self.offset
 
+    def within(self, block: Block) -> tuple[float, float] | None:
+        """Its ends, where every tick has a value that may feed a rule."""
+        found = None if self._widen else self.ends(block)
+        if found is None:
+            return None
+        known, high_open, low_open = self.sight.at(block)
+        return found if known is everywhere(len(known)) and high_open is None and low_open is None else None
+
     def _work_out(self, block: Block) -> Span:
         known, high_open, low_open = self.sight.at(block)
         count = len(known)
         if known is nowhere(count):
             nothing = np.zeros(count)
             return Span(nothing, nothing, known)
-        si: Floats = self.sight.channel.numbers(block) * self.factor + self.offset
+        si = self.sight.channel.numbers(block)
+        if self.factor != 1.0 or self.offset:
+            si = si * self.factor + self.offset
         if known is not everywhere(count):
             si = np.where(known, si, 0.0)
         low = high = si
@@ -137,31 +150,43 @@ class ChannelNumber(OverBlocks[Span]):
         return Span(low, high, known)
 
 
-class Constant(OverBlocks[Span]):
+class Constant(Numbers):
     """The same number at every tick."""
 
     def __init__(self, si: float) -> None:
         super().__init__()
-        self._si = si
+        self.si = si
+
+    def within(self, block: Block) -> tuple[float, float] | None:  # noqa: ARG002 - the same in each
+        """The number itself."""
+        return self.si, self.si
 
     def _work_out(self, block: Block) -> Span:
         count = block.last - block.first
-        numbers = np.full(count, self._si)
+        numbers = np.full(count, self.si)
         return Span(numbers, numbers, everywhere(count))
 
 
-class Calculated(OverBlocks[Span]):
-    """A number of other numbers at the same tick."""
+class Calculated(Numbers):
+    """A number of other numbers at the same tick. `bounds` are those of a table, which hold whatever goes in."""
 
-    def __init__(self, parts: Sequence[Numbers], work_out: Callable[..., Span]) -> None:
+    def __init__(
+        self, parts: Sequence[Numbers], work_out: Callable[..., Span], bounds: tuple[float, float] | None = None
+    ) -> None:
         super().__init__([side for part in parts for side in part.sides])
-        self._parts, self._calculate = tuple(parts), work_out
+        self._parts, self._calculate, self._bounds = tuple(parts), work_out, bounds
+
+    def within(self, block: Block) -> tuple[float, float] | None:
+        """The table's own bounds, where what goes in is known."""
+        if self._bounds is None or any(part.within(block) is None for part in self._parts):
+            return None
+        return self._bounds
 
     def _work_out(self, block: Block) -> Span:
         return self._calculate(*(part.at(block) for part in self._parts))
 
 
-class WindowNumber(OverBlocks[Span]):
+class WindowNumber(Numbers):
     """A number over the ticks of the last `width_ns`; `history` are the ticks before the drive."""
 
     def __init__(self, node: tree.Window, inner: Numbers, signals: Signals, history: list[Any], shared: Starts) -> None:
@@ -227,15 +252,11 @@ class Starts:
         if key not in self._found:
             times = self._signals.times_ns[self.reach(block, width_ns) : block.last]
             self._found[key] = starts(times, width_ns, block.last - block.first)
+            self._found.pop((block.number - 1, width_ns), None)
         return self._found[key]
 
-    def forget(self, number: int) -> None:
-        """Keep nothing of a block any more."""
-        for key in [k for k in self._found if k[0] == number]:
-            del self._found[key]
 
-
-class TimeInNumber(OverBlocks[Span]):
+class TimeInNumber(Numbers):
     """For how long a condition has been true, in seconds; `saved` as `TimeInState.state` gives it."""
 
     def __init__(self, inner: OverBlocks[Truths], signals: Signals, saved: list[Any]) -> None:
@@ -253,6 +274,10 @@ class TimeInNumber(OverBlocks[Span]):
             self._chain.after(block, (0, False, int(times[-1])))
             nothing = np.zeros(len(times))
             return Span(nothing, nothing, truths.false)
+        if truth and before_ns is not None and truths.true.all():
+            seconds = (elapsed_ns + (times - before_ns)).astype(np.float64) / 1e9
+            self._chain.after(block, (elapsed_ns + int(times[-1]) - before_ns, True, int(times[-1])))
+            return Span(seconds, seconds, truths.true)
         dt = np.diff(times, prepend=times[:1] if before_ns is None else np.array([before_ns], dtype=np.int64))
         was_true = np.concatenate([[truth and before_ns is not None], truths.true[:-1]])
         total = np.cumsum(np.where(truths.true & was_true, dt, 0))

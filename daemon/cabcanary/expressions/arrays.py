@@ -7,6 +7,7 @@ nothing is not calculated at all, and what a block's channels cannot do is not f
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -103,17 +104,6 @@ class Evaluator:
         """Remember what has been prepared."""
         self._shared.setdefault(key, []).append((state, made))
 
-    def forget(self, number: int) -> None:
-        """Keep nothing of a block any more."""
-        if number < 0:
-            return
-        self.starts.forget(number)
-        for sight in self._sights.values():
-            sight.forget(number)
-        for many in self._shared.values():
-            for _, made in many:
-                made.forget(number)
-
 
 def memories(node: tree.Node) -> int:
     """How many memories a scalar program of this tree has: deadbands, windows, times."""
@@ -125,6 +115,31 @@ def memories(node: tree.Node) -> int:
             return inner + 1
         case _:
             return inner
+
+
+#: Each node that was seen, with a number that equal nodes share and its memories: rules stay while drives come and go,
+#: and to compare their trees anew for each drive takes as long as to evaluate them.
+_SEEN: dict[int, tuple[tree.Node, int, int]] = {}
+_NUMBERS: dict[tree.Node, int] = {}
+_NEXT_NUMBER = itertools.count()
+#: So many are remembered; the rules of a vehicle have some hundreds, those of a sweep a thousand.
+_MOST_SEEN = 20_000
+
+
+def _known(node: tree.Node) -> tuple[int, int]:
+    """A node's number, and how many memories it has."""
+    entry = _SEEN.get(id(node))
+    if entry is None:
+        if len(_SEEN) > _MOST_SEEN:
+            # The numbers go on: whoever still has an old one shares less, and nothing wrong.
+            _SEEN.clear()
+            _NUMBERS.clear()
+        number = _NUMBERS.get(node)
+        if number is None:
+            number = _NUMBERS[node] = next(_NEXT_NUMBER)
+        # The node is kept with its entry, so that nobody else can come to have its id.
+        entry = _SEEN[id(node)] = (node, number, memories(node))
+    return entry[1:]
 
 
 class _Compiler:
@@ -144,23 +159,21 @@ class _Compiler:
 
     def condition(self, node: tree.Condition) -> Conditions:
         """A condition, a new one or one that is there already."""
-        key = ("condition", node)
-        found: Conditions = self._one(key, node, lambda: self._condition(node))
+        number, count = _known(node)
+        found: Conditions = self._one((number,), count, lambda: self._condition(node))
         return found
 
     def number(self, node: tree.Node) -> Numbers:
         """A number, a new one or one that is there already."""
-        key = ("number", node, self._widen)
-        found: Numbers = self._one(key, node, lambda: self._number(node))
+        number, count = _known(node)
+        found: Numbers = self._one((number, self._widen), count, lambda: self._number(node))
         return found
 
-    def _one(self, key: tuple[Any, ...], node: tree.Node, make: Any) -> Any:
-        # A program without memories has an empty state, and none of its parts has any.
-        count = memories(node) if self._state else 0
-        state = self._state[self._next : self._next + count] if self._state and count else None
+    def _one(self, key: tuple[Any, ...], count: int, make: Any) -> Any:
+        state = self._state[self._next : self._next + count] if self._state is not None and count else None
         found = self._drive.find(key, state)
         if found is not None:
-            self._next += count
+            self._next += count if self._state is not None else 0
             return found
         made = make()
         self._drive.keep(key, state, made)
@@ -204,21 +217,29 @@ class _Compiler:
             case tree.ChannelRef(name=name):
                 return ChannelNumber(node, self._drive.sight(name), self._widen)
             case tree.Negative(of=inner):
-                return Calculated([self.number(inner)], spans.negative)
+                number = self.number(inner)
+                return Constant(-number.si) if isinstance(number, Constant) else Calculated([number], spans.negative)
             case tree.Absolute(of=inner):
                 return Calculated([self.number(inner)], spans.absolute)
             case tree.TableCall():
-                return Calculated([self.number(node.argument)], lambda x: spans.table(node, x))
+                bounds = (min(node.ys), max(node.ys))
+                return Calculated([self.number(node.argument)], lambda x: spans.table(node, x), bounds)
             case tree.Extreme(kind=kind, parts=parts):
                 return Calculated([self.number(p) for p in parts], smallest_or_largest(kind))
             case tree.Arithmetic():
-                return Calculated([self.number(node.left), self.number(node.right)], spans.ARITHMETIC[node.operation])
+                return self._arithmetic(node)
             case tree.Window():
                 return self._window(node)
             case tree.TimeIn(of=condition):
                 return self._time_in(condition)
             case _:
                 raise TypeError(f"{type(node).__name__} is no number")
+
+    def _arithmetic(self, node: tree.Arithmetic) -> Numbers:
+        left, right = self.number(node.left), self.number(node.right)
+        if isinstance(left, Constant) and isinstance(right, Constant) and node.operation in ("+", "-"):
+            return Constant(left.si + right.si if node.operation == "+" else left.si - right.si)
+        return Calculated([left, right], spans.ARITHMETIC[node.operation])
 
     def _window(self, node: tree.Window) -> Numbers:
         widen, self._widen = self._widen, 0.0 if node.kind == "rate" else self._widen

@@ -242,6 +242,7 @@ def _manifest(drive: Recorded, closing: _Closing) -> Manifest:
         recovered=drive.end is None,
         lost_blocks=drive.lost_blocks,
         lost_ticks=int((drive.end or {}).get("lost_ticks", 0)),
+        lost_events=int((drive.end or {}).get("lost_events", 0)),
         software=header["software"],
         note=closing.note,
         **closing.figures,
@@ -250,10 +251,9 @@ def _manifest(drive: Recorded, closing: _Closing) -> Manifest:
 
 def _words(manifest: Manifest) -> str:
     how = "recovered after it was cut off" if manifest.recovered else "archived"
-    lost = f", {manifest.lost_blocks} blocks and {manifest.lost_ticks} ticks lost" * bool(
-        manifest.lost_blocks or manifest.lost_ticks
-    )
-    return f"drive {manifest.drive} {how}: {manifest.length_s:.1f} s{lost}"
+    lost = {"blocks": manifest.lost_blocks, "ticks": manifest.lost_ticks, "events": manifest.lost_events}
+    words = " and ".join(f"{count} {what}" for what, count in lost.items() if count)
+    return f"drive {manifest.drive} {how}: {manifest.length_s:.1f} s" + (f", {words} lost" if words else "")
 
 
 def _be_modest() -> None:

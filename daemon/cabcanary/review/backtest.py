@@ -18,7 +18,7 @@ from cabcanary.rules.whole_drive import RuleSetRun, WholeDrive
 from cabcanary.store.manifest import MANIFEST_ENDING
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
     from cabcanary.review.rule_sets import RuleBook, RuleSource
     from cabcanary.review.sweep import Cost, Sweep
@@ -32,7 +32,7 @@ class Task:
     path: str
     after: RuleSource
     before: RuleSource | None = None
-    sweep: Sweep | None = None
+    sweeps: tuple[Sweep, ...] = ()
     misses: bool = True
 
 
@@ -82,7 +82,8 @@ class DriveResult:
     lost: int
     after: SetResult
     before: SetResult | None = None
-    sweep: tuple[Cost, ...] = ()
+    #: For each sweep the costs of its values; none where the drive does not have the rule.
+    sweeps: tuple[tuple[Cost, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,17 +117,19 @@ def _backtest(task: Task, path: Path) -> DriveResult:
     signals, actions = signals_of(columns, book.channel_units), told.actions
     whole = WholeDrive(signals, book.roots, book.channel_units, book.running, reason_of(signals, told))
     sets = [RuleSetRun(b.rules, state, actions) for b in books]
-    varied = varied_rules(task.sweep, book.rules) if task.sweep is not None else []
-    candidates = [RuleSetRun([rule], state, actions) for rule in varied]
+    candidates = [
+        [RuleSetRun([rule], state, actions) for rule in varied_rules(sweep, book.rules)] for sweep in task.sweeps
+    ]
     finder = _Finder(whole, sets[0], wanted=task.misses)
-    whole.run_all([*sets, *candidates], finder.watch)
+    whole.run_all([*sets, *(run for runs in candidates for run in runs)], finder.watch)
     times = signals.times_ns
     begin, end = (int(times[0]), int(times[-1])) if len(times) else (0, 0)
     results = [_result(b, s, begin, end) for b, s in zip(books, sets, strict=True)]
     after = results[0]
     after = SetResult(after.changes, after.alarms, tuple(finder.misses()), after.not_fitted, after.rules)
     costs = tuple(
-        cost_of(value, alarms_of(run, begin, end)) for value, run in zip(_values(task.sweep), candidates, strict=False)
+        tuple(cost_of(value, alarms_of(run, begin, end)) for value, run in zip(sweep.values, runs, strict=False))
+        for sweep, runs in zip(task.sweeps, candidates, strict=True)
     )
     return DriveResult(
         str(about.get("drive", path.stem)),
@@ -141,10 +144,6 @@ def _backtest(task: Task, path: Path) -> DriveResult:
         results[1] if len(results) > 1 else None,
         costs,
     )
-
-
-def _values(sweep: Sweep | None) -> Sequence[float]:
-    return () if sweep is None else sweep.values
 
 
 class _Finder:

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 from cabcanary.model import Priority
 from cabcanary.review.alarm_load import ACCEPTABLE, FLOOD, MANAGEABLE, WANTED_SHARES, load_of
 from cabcanary.review.backtest import DriveFault, DriveResult
+from cabcanary.review.misses import shortened
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from cabcanary.review.alarm_load import Load
     from cabcanary.review.backtest import Alarm, SetResult
+    from cabcanary.review.sweep import SweepResult
     from cabcanary.review.totals import RuleTotal, Totals
 
 SAFETY = (
@@ -22,6 +24,8 @@ SAFETY = (
 #: So many alarms of a drive are written out.
 _MOST_SHOWN = 6
 _BAR = 30
+#: With more sweeps than this each gets a line in place of a table.
+_MOST_TABLES = 2
 
 
 def length(seconds: float) -> str:
@@ -55,7 +59,8 @@ def backtest_lines(totals: Totals) -> Iterator[str]:
 
 def _headline(totals: Totals) -> str:
     against = f", against {totals.before}" if totals.before else ""
-    return f"{_drives_word(len(totals.drives))}, {length(totals.seconds)} h: {totals.after}{against}"
+    unit = "h" if totals.seconds >= 3600 else "min"
+    return f"{_drives_word(len(totals.drives))}, {length(totals.seconds)} {unit}: {totals.after}{against}"
 
 
 def _drives_word(count: int) -> str:
@@ -155,7 +160,7 @@ def _misses(totals: Totals) -> Iterator[str]:
     yield "Closest misses of the rules that stayed silent"
     width = max(len(m.rule) for _, m in totals.misses)
     for drive, miss in totals.misses:
-        yield f"  {miss.rule:<{width}}  {miss.words}; {drive} at {at(miss.at_s)}"
+        yield f"  {miss.rule:<{width}}  {drive} at {at(miss.at_s):>8}  {miss.words}"
 
 
 def fault_lines(faults: Sequence[DriveFault]) -> Iterator[str]:
@@ -164,26 +169,22 @@ def fault_lines(faults: Sequence[DriveFault]) -> Iterator[str]:
         yield f"{fault.path}: NOT tried: {fault.why}"
 
 
-def sweep_lines(totals: Totals) -> Iterator[str]:
+def sweep_lines(found: SweepResult) -> Iterator[str]:
     """A sweep as a table with bars."""
-    found = totals.sweep
-    if found is None:
-        return
     sweep, bad = found.sweep, bool(found.bad)
     what = f"added to the limit of {sweep.comparison}" if sweep.added else f"limit of {sweep.comparison}"
-    yield ""
     yield f"Sweep of {sweep.rule}: {what}, over {_drives_word(found.good)} called good" + (
         f" and {found.bad} that should sound" if bad else ""
     )
     heads = f"{sweep.unit or 'value':>12}{'alarms':>9}{'drives':>8}{'standing':>11}"
-    yield heads + (f"{'caught':>9}" if bad else "") + "  "
+    yield heads + (f"{'caught':>9}" if bad else "")
     most = max((r.alarms for r in found.rows), default=0)
     for row in found.rows:
         bar = "█" * round(_BAR * row.alarms / most) if most else ""
         mark = _mark(row.value, sweep.now, found.suggested)
         cells = f"{row.value:>12.4g}{row.alarms:>9}{row.drives:>8}{_seconds(row.seconds):>11}"
         yield f"{cells}{f'{row.caught:>9}' if bad else ''}  {bar}{mark}".rstrip()
-    yield _suggestion(totals)
+    yield _suggestion(found)
 
 
 def _mark(value: float, now: float, suggested: float | None) -> str:
@@ -191,27 +192,51 @@ def _mark(value: float, now: float, suggested: float | None) -> str:
     return f"  <- {', '.join(marks)}" if marks else ""
 
 
-def _suggestion(totals: Totals) -> str:
-    found = totals.sweep
-    assert found is not None
+def _suggestion(found: SweepResult) -> str:
     if not found.good:
         return "No drive that is called good has this rule, so nothing can be suggested."
     unit = found.sweep.unit
     if found.suggested is None:
         return "Even the loosest of these values would have sounded on a good drive: look at those drives first."
-    edge = " (the tightest tried: widen --range to find the last one)" if found.at_edge else ""
+    edge = " (the tightest tried: --range goes further)" if found.at_edge else ""
     caught = next((r.caught for r in found.rows if r.value == found.suggested), 0)
     bad = f" It would have caught {caught} of {_drives_word(found.bad)} that should sound." if found.bad else ""
-    return (
-        f"Tightest value that is silent on every good drive: {found.suggested:.4g} {unit}".rstrip()
-        + f"{edge}.{bad} What drives have borne is no proof of what the engine bears."
-    )
+    return f"Tightest value that is silent on every good drive: {found.suggested:.4g} {unit}".rstrip() + f"{edge}.{bad}"
+
+
+def suggestion_lines(sweeps: Sequence[SweepResult]) -> Iterator[str]:
+    """Many sweeps, a line for each: what stands in the rule, what it costs, and what good drives bear."""
+    yield "Limits: what stands in the rule, what it has cost, and the tightest that is silent on every good drive"
+    width = max(len(f.sweep.rule) for f in sweeps)
+    yield f"  {'':{width}}{'now':>15}{'alarms':>8}{'tightest':>18}"
+    for found in sweeps:
+        sweep = found.sweep
+        plus = "+" if sweep.added else ""
+        tightest = "none of these" if found.suggested is None else f"{plus}{found.suggested:.4g} {sweep.unit}"
+        edge = " or beyond" if found.at_edge else ""
+        now = f"{plus}{sweep.now:.4g} {sweep.unit}"
+        yield (
+            f"  {sweep.rule:<{width}}{now:>15}{found.now.alarms:>8}{tightest:>18}{edge:<10}"
+            f"  {shortened(sweep.comparison)}"
+        )
+
+
+def _sweeps(totals: Totals) -> Iterator[str]:
+    if len(totals.sweeps) > _MOST_TABLES:
+        yield ""
+        yield from suggestion_lines(totals.sweeps)
+    else:
+        for found in totals.sweeps:
+            yield ""
+            yield from sweep_lines(found)
+    if totals.sweeps:
+        yield "What drives have borne is no proof of what the engine bears."
 
 
 def all_lines(totals: Totals) -> Iterator[str]:
     """The whole report."""
     yield from backtest_lines(totals)
-    yield from sweep_lines(totals)
+    yield from _sweeps(totals)
     yield ""
     yield SAFETY
 

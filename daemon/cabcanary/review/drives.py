@@ -58,7 +58,9 @@ def find_drive(folder: Path, name: str) -> tuple[Path, Manifest]:
         DriveError: there is none, or more than one.
     """
     found, _ = read_manifests(folder)
-    if name == "last" and found:
+    if name == "last":
+        if not found:
+            raise DriveError(f"there are no drives in {folder}")
         return found[-1]
     exact = [f for f in found if f[1].drive == name]
     fitting = exact or [f for f in found if f[1].drive.startswith(name)]

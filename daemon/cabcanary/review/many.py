@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import importlib
 import multiprocessing
 import os
 import signal
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from cabcanary.review.backtest import DriveFault, DriveResult, backtest
 from cabcanary.review.rule_sets import hand_over, take_over
@@ -71,17 +72,16 @@ def run_on_cluster(tasks: Sequence[Task], address: str) -> Iterator[DriveResult 
         SchedulerError: there is no such scheduler, or Dask is not installed.
     """
     try:
-        from distributed import Client
-        from distributed import as_completed as as_finished
+        distributed: Any = importlib.import_module("distributed")
     except ImportError as error:
         raise SchedulerError("--scheduler takes Dask: pip install 'cabcanary[cluster]'") from error
     try:
-        client = Client(address, timeout="10s")
+        client = distributed.Client(address, timeout="10s")
     except (OSError, ValueError, TimeoutError) as error:
         raise SchedulerError(f"there is no Dask scheduler at {address}: {error}") from error
     with client:
         if not client.scheduler_info()["workers"]:
             raise SchedulerError(f"the Dask scheduler at {address} has no workers; start one: dask worker {address}")
         running = client.map(backtest, list(tasks), pure=False)
-        for future in as_finished(running):
+        for future in distributed.as_completed(running):
             yield future.result()

@@ -54,7 +54,16 @@ class Miss:
             return f"it added up to {self.damage:.0%} of what trips"
         if self.held_s is not None:
             return f"its condition held for {self.held_s:.2f} of {self.wanted_s:.2f} s"
-        return f"{self.comparison}: came to {self.value:.4g} of {self.limit:.4g} {self.unit}".rstrip()
+        return f"{shortened(self.comparison)}: came to {self.value:.4g} of {self.limit:.4g} {self.unit}".rstrip()
+
+
+#: A condition longer than this is cut.
+_LONGEST = 60
+
+
+def shortened(text: str) -> str:
+    """A condition that fits on a line."""
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 2] + " …"
 
 
 class MissFinder:
@@ -93,33 +102,48 @@ class _Nearness:
     """How near one rule came."""
 
     def __init__(self, drive: WholeDrive, run: RuleRun, when: Conditions) -> None:
-        self._drive, self._run, self._when = drive, run, when
-        self._leaves = list(_leaves(when, wanted=True))
+        self._drive, self._run = drive, run
+        # All of these must hold; those that cost little are asked first.
+        self._parts = when.cheapest_first if isinstance(when, Joined) and not when.decided else [when]
+        self._leaves = [list(_leaves(part, wanted=True)) for part in self._parts]
 
     def watch(self, block: Block) -> None:
+        """Look at a block."""
         run = self._run
         # What has held for a while, or has sounded, came nearer than any value.
         if run.nearest_row >= 0 or run.found:
             return
-        for leaf in self._leaves:
-            known_least = leaf.program.least_missing(block) if isinstance(leaf.program, AgainstLimit) else 0.0
-            if leaf.wanted and known_least >= leaf.missing:
-                continue
-            pivotal = _true_if(self._when, leaf, block)
-            if pivotal is not nowhere(len(pivotal)) and pivotal.any():
-                self._measure(leaf, block, pivotal)
+        out = [n for n, part in enumerate(self._parts) if part.false_at_sight(block)]
+        if len(out) > 1:
+            return
+        for n in out or range(len(self._parts)):
+            leaves = [leaf for leaf in self._leaves[n] if _may_be_nearer(leaf, block)]
+            others = self._others(n, block) if leaves else None
+            if others is not None:
+                for leaf in leaves:
+                    self._measure(leaf, block, both(others, _true_if(self._parts[n], leaf, block)))
+
+    def _others(self, n: int, block: Block) -> Bools | None:
+        """Where all parts but one hold; None: nowhere."""
+        found = everywhere(block.last - block.first)
+        for m, part in enumerate(self._parts):
+            if m != n:
+                found = both(found, part.at(block).true)
+                if not found.any():
+                    return None
+        return found if len(found) else None
 
     def _measure(self, leaf: _Leaf, block: Block, pivotal: Bools) -> None:
         left, right = next((le, r) for node, le, r in leaf.program.sides if node is leaf.node)
         a, b = left.at(block), right.at(block)
+        rows = np.flatnonzero(both(pivotal, both(a.known, b.known)))
         above = (leaf.node.comparison in (">", ">=")) == leaf.wanted
-        missing = b.low - a.low if above else a.low - b.low
-        there = both(pivotal, both(a.known, b.known)) & np.isfinite(missing) & (missing > 0.0)
-        missing = np.where(there, missing, np.inf)
-        row = int(np.argmin(missing))
-        if missing[row] < leaf.missing:
-            leaf.missing, leaf.row = float(missing[row]), block.first + row
-            leaf.value, leaf.limit = float(a.low[row]), float(b.low[row])
+        missing = b.low[rows] - a.low[rows] if above else a.low[rows] - b.low[rows]
+        missing[~(np.isfinite(missing) & (missing > 0.0))] = np.inf
+        at = int(np.argmin(missing)) if len(rows) else -1
+        if at >= 0 and missing[at] < leaf.missing:
+            leaf.missing, leaf.row = float(missing[at]), block.first + int(rows[at])
+            leaf.value, leaf.limit = float(a.low[rows[at]]), float(b.low[rows[at]])
 
     def miss(self) -> Miss | None:
         """The closest, if it stayed silent and came near at all."""
@@ -136,7 +160,11 @@ class _Nearness:
         if held_back is not None:
             at_s = (held_back.time_ns - int(self._drive.times[0])) / 1e9
             return Miss(rule.id, at_s, 1.0, suppressed=True)
-        return max((self._of(leaf) for leaf in self._leaves if leaf.row >= 0), key=lambda m: m.share, default=None)
+        return max(
+            (self._of(leaf) for part in self._leaves for leaf in part if leaf.row >= 0),
+            key=lambda m: m.share,
+            default=None,
+        )
 
     def _of(self, leaf: _Leaf) -> Miss:
         unit = unit_of(leaf.node.left)
@@ -162,6 +190,13 @@ def _leaves(node: Conditions, *, wanted: bool) -> Iterator[_Leaf]:
             yield _Leaf(node.node, node, wanted)
 
 
+def _may_be_nearer(leaf: _Leaf, block: Block) -> bool:
+    """Whether a block may hold a nearer miss than those before, as far as can be told without looking at values."""
+    if not leaf.wanted or not isinstance(leaf.program, AgainstLimit):
+        return True
+    return leaf.program.least_missing(block) < leaf.missing
+
+
 def _true_if(node: Conditions, leaf: _Leaf, block: Block) -> Bools:
     """Where the whole would be true if this comparison were as wanted."""
     return _with(node, leaf, block).true
@@ -173,22 +208,13 @@ def _with(node: Conditions, leaf: _Leaf, block: Block) -> Truths:
     if node is leaf.program:
         return Truths(every, none) if leaf.wanted else Truths(none, every)
     match node:
-        case Joined(decided=False):
-            others = [part for part in node.parts if part is not leaf.program]
-            if any(part.false_at_sight(block) for part in others if not _holds(part, leaf)):
-                return Truths(none, every)
-            return _joined([_with(part, leaf, block) for part in node.parts], decided=False)
-        case Joined():
-            return _joined([_with(part, leaf, block) for part in node.parts], decided=True)
+        case Joined(decided=decided):
+            return _joined([_with(part, leaf, block) for part in node.parts], decided=decided)
         case Negated():
             true, false = _with(node.inner, leaf, block)
             return Truths(false, true)
         case _:
             return node.at(block)
-
-
-def _holds(node: Conditions, leaf: _Leaf) -> bool:
-    return any(side[0] is leaf.node for side in node.sides)
 
 
 def _joined(parts: list[Truths], *, decided: bool) -> Truths:

@@ -51,7 +51,10 @@ def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file:
     touched = {n for n, made_of in roots.items() if set(made_of) & set(changes)}
     header["channels_state"] = {n: s for n, s in old["channels_state"].items() if n not in touched}
     drive.header = header
-    drive.end, drive.lost_blocks = {"lost_ticks": manifest.lost_ticks}, manifest.lost_blocks
+    drive.end, drive.lost_blocks = (
+        {"lost_ticks": manifest.lost_ticks, "lost_events": manifest.lost_events},
+        manifest.lost_blocks,
+    )
     return write_drive(folder, drive, like=manifest)
 
 

@@ -95,6 +95,7 @@ class StoredColumn:
         self._doubts = f"{name}_uncertainty" if f"{name}_uncertainty" in columns.names else ""
         self._said: dict[int, tuple[tuple[float, float] | None, bool]] = {}
         self._numbers: dict[int, Floats] = {}
+        self._uncertain: dict[int, Floats] = {}
         self._qualities: dict[int, Codes | None] = {}
 
     def numbers(self, block: Block) -> Floats:
@@ -123,7 +124,12 @@ class StoredColumn:
 
     def doubts(self, block: Block) -> Floats | None:
         """Uncertainties of a block."""
-        return np.nan_to_num(_floats(self._columns.fetch(self._doubts, block))) if self._doubts else None
+        if not self._doubts:
+            return None
+        if block.number not in self._uncertain:
+            _drop(self._uncertain, block.number)
+            self._uncertain[block.number] = np.nan_to_num(_floats(self._columns.fetch(self._doubts, block)))
+        return self._uncertain[block.number]
 
     def ends(self, block: Block) -> tuple[float, float] | None:
         """The lowest and the highest value, as the file says."""

@@ -82,6 +82,11 @@ def plan_sweep(
     return Sweep(rule.id, place, tuple(values), unit.symbol, added, above, round(now, 9), show(node.left), show(node))
 
 
+def has_limit(rule: Rule) -> bool:
+    """Whether a rule has a limit that can be varied, and is run at all."""
+    return not rule.out_of_service and any(True for _ in _limits(rule.when))
+
+
 def _comparison(rule: Rule, channel: str) -> tuple[int, tree.Compare]:
     found = list(enumerate(_limits(rule.when)))
     if channel:
@@ -200,6 +205,11 @@ class SweepResult:
     bad: int
     suggested: float | None
     at_edge: bool
+
+    @property
+    def now(self) -> Row:
+        """The row of the limit as it stands."""
+        return next(row for row in self.rows if row.value == self.sweep.now)
 
 
 def summarise(sweep: Sweep, good: Sequence[Sequence[Cost]], bad: Sequence[Sequence[Cost]]) -> SweepResult:

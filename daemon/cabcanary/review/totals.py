@@ -51,7 +51,7 @@ class Totals:
     misses: Sequence[tuple[str, Miss]]
     #: Rule, what it needs, and in how many drives it was not fitted.
     not_fitted: Sequence[tuple[str, str, int]]
-    sweep: SweepResult | None
+    sweeps: Sequence[SweepResult]
     seconds: float = field(default=0.0)
 
     def as_json(self) -> dict[str, Any]:
@@ -67,7 +67,7 @@ class Totals:
             else None,
             "misses": [{"drive": drive, **_miss_json(miss)} for drive, miss in self.misses],
             "not_fitted": [{"rule": r, "needs": n, "drives": c} for r, n, c in self.not_fitted],
-            "sweep": _sweep_json(self.sweep),
+            "sweeps": [_sweep_json(found) for found in self.sweeps],
             "drives": [_drive_json(d) for d in self.drives],
             "faults": [{"path": f.path, "why": f.why} for f in self.faults],
         }
@@ -77,14 +77,14 @@ def totals_of(
     results: Sequence[DriveResult],
     faults: Sequence[DriveFault],
     names: tuple[str, str],
-    sweep: Sweep | None = None,
+    sweeps: Sequence[Sweep] = (),
     bad: Container[str] = (),
 ) -> Totals:
     """Add up drives; `bad` are the paths of those in which the swept rule should sound."""
-    swept = None
-    if sweep is not None:
-        good_costs = [d.sweep for d in results if d.path not in bad]
-        swept = summarise(sweep, good_costs, [d.sweep for d in results if d.path in bad])
+    good, caught = [d for d in results if d.path not in bad], [d for d in results if d.path in bad]
+    swept = [
+        summarise(sweep, [d.sweeps[n] for d in good], [d.sweeps[n] for d in caught]) for n, sweep in enumerate(sweeps)
+    ]
     return Totals(
         names[0],
         names[1],
@@ -223,9 +223,7 @@ def _set_json(result: SetResult) -> dict[str, Any]:
     }
 
 
-def _sweep_json(found: SweepResult | None) -> dict[str, Any] | None:
-    if found is None:
-        return None
+def _sweep_json(found: SweepResult) -> dict[str, Any]:
     sweep = found.sweep
     return {
         "rule": sweep.rule,

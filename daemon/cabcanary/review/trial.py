@@ -13,7 +13,7 @@ from cabcanary.review.backtest import DriveFault, DriveResult, Task
 from cabcanary.review.many import run_here, run_on_cluster
 from cabcanary.review.recorded import RecordedError, open_drive
 from cabcanary.review.rule_sets import RulesError, RuleSource, book_for, source_of
-from cabcanary.review.sweep import STEPS, Sweep, plan_sweep
+from cabcanary.review.sweep import STEPS, Sweep, has_limit, plan_sweep
 from cabcanary.review.totals import Totals, totals_of
 from cabcanary.review.which import find_drives
 
@@ -33,7 +33,7 @@ class Wanted:
     rules: Path | None = None
     against: str | None = None
     bad: Sequence[str] = ()
-    sweep: str = ""
+    sweeps: Sequence[str] = ()
     span: tuple[float, float] | None = None
     steps: int = STEPS
     workers: int | None = None
@@ -56,8 +56,8 @@ def try_rules(wanted: Wanted) -> Totals:
     before = None if wanted.against is None else source_of(Path(wanted.against)) if wanted.against else RuleSource()
     paths, bad = find_drives(wanted.drives, wanted.folder), find_drives(wanted.bad, wanted.folder)
     paths += [p for p in bad if p not in paths]
-    sweep = _planned(wanted, after, paths) if wanted.sweep else None
-    tasks = [Task(str(path), after, before, sweep) for path in paths]
+    sweeps = _planned(wanted, after, paths) if wanted.sweeps else ()
+    tasks = [Task(str(path), after, before, sweeps) for path in paths]
     results = run_on_cluster(tasks, wanted.scheduler) if wanted.scheduler else run_here(tasks, wanted.workers)
     found = list(tqdm(results, total=len(tasks), unit="drive", disable=None, file=sys.stderr, leave=False))
     order = {task.path: n for n, task in enumerate(tasks)}
@@ -67,16 +67,18 @@ def try_rules(wanted: Wanted) -> Totals:
     if not drives and any(f.rules for f in faults):
         raise NothingTriedError(f"{faults[0].path}: {faults[0].why}")
     names = (after.name, "" if before is None else before.name)
-    return totals_of(drives, faults, names, sweep, {str(p) for p in bad})
+    return totals_of(drives, faults, names, sweeps, {str(p) for p in bad})
 
 
-def _planned(wanted: Wanted, source: RuleSource, paths: Sequence[Path]) -> Sweep:
-    """What the sweep means, by the rules as the first drive that can be read has them."""
+def _planned(wanted: Wanted, source: RuleSource, paths: Sequence[Path]) -> tuple[Sweep, ...]:
+    """What the sweeps mean, by the rules as the first drive that can be read has them."""
     why: Exception = RulesError("there is no drive to plan a sweep with")
     for path in paths:
         try:
             _, about = open_drive(path)
-            return plan_sweep(book_for(source, about, path).rules, wanted.sweep, wanted.span, wanted.steps)
+            rules = book_for(source, about, path).rules
+            names = [r.id for r in rules if has_limit(r)] if list(wanted.sweeps) == ["all"] else wanted.sweeps
+            return tuple(plan_sweep(rules, name, wanted.span, wanted.steps) for name in names)
         except RecordedError as error:
             why = error
     raise RulesError(str(why)) from why

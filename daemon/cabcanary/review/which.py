@@ -17,7 +17,7 @@ def find_drives(names: Sequence[str], folder: Path) -> list[Path]:
     """The Parquet files of drives; each once, in the order in which they are named, of a folder the oldest first.
 
     A name is a file, a folder (the daemon's, or any part of its archive), a drive's name in `folder`, the beginning of
-    the names of several, or "all".
+    the names of several, "last" or "all".
 
     Raises:
         RecordedError: there is nothing of this name; every such name is told at once.

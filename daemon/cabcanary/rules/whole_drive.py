@@ -115,9 +115,6 @@ class WholeDrive:
                     blind.advance(block)
                 if watch is not None:
                     watch(block)
-                # The block before stays: windows reach back into it.
-                self.evaluator.forget(block.number - 1)
-        self.evaluator.forget(self.signals.blocks[-1].number)
         for one, blind in lanes:
             for run in one.runs:
                 run.finish()

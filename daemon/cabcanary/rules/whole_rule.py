@@ -141,7 +141,8 @@ class RuleRun:
         self._drive, self._acts, self._watched = drive, acts, watched
         self._last_ns: int | None = state["last"]
         self._row = self._next_act = 0
-        self._last: Tick
+        #: What the last tick said: truth, suppressed, urgent.
+        self._said: tuple[bool | None, bool, bool] = (None, False, False)
         self._blind = self._blamed()
         #: Rows from which somebody else is to blame for blindness, until `take_blinded` takes them.
         self._blinded = [Blinded(0, self._blind)] if self._blind else []
@@ -213,33 +214,34 @@ class RuleRun:
             if blind != self._blind:
                 self._blind = blind
                 self._blinded.append(Blinded(row, blind))
-        self._last = tick
+        self._said = (truth, tick.suppressed, tick.urgent)
         return not (changed or machine.resting or tick.standing)
 
     def _coast(self, row: int, block: Block, truths: Truths) -> int:
         """Take the ticks behind one that say the same as it did; returns how many of them."""
-        conditions, drive, tick, at = self.conditions, self._drive, self._last, row - block.first
+        conditions, drive, at = self.conditions, self._drive, row - block.first
+        truth, suppressed, urgent = self._said
         assert conditions is not None
         end = block.last
         if self._next_act < len(self._acts.all):
             end = min(end, self._acts.rows[self._next_act])
-        said: list[Bools] = [truths.false if tick.truth is False else truths.true, drive.standing(block)]
-        if conditions.suppress is not None:
+        said: list[Bools] = [truths.false if truth is False else truths.true, drive.standing(block)]
+        if conditions.suppress is not None and (truth is not None or self._under_way):
             said.append(conditions.suppress.at(block).true)
-        if tick.truth is None:
+        if truth is None:
             said.append(truths.false)
             if conditions.urgent is not None:
                 said.append(conditions.urgent.at(block))
         same = min((drive.same_until(mask, at, block) for mask in said), default=block.last)
         end = min(end, same)
-        if tick.truth is None and end > row + 1:
+        if truth is None and end > row + 1:
             end = min(end, drive.seen_alike_until(self.rule, row, block))
         if end <= row + 1:
             return 0
         dts = np.maximum(0, np.diff(drive.times[row:end]))
-        count = coast(self.machine, tick.truth, dts, suppressed=tick.suppressed, urgent=tick.urgent)
+        count = coast(self.machine, truth, dts, suppressed=suppressed, urgent=urgent)
         memory = self.machine.memory
-        if count and tick.truth and not tick.suppressed and not self.machine.alert.active:
+        if count and truth and not suppressed and not self.machine.alert.active:
             if memory.on_ns > self.held_ns:
                 self.nearest_row = row + count
             self.held_ns = max(self.held_ns, memory.on_ns)
@@ -249,12 +251,15 @@ class RuleRun:
         conditions, at, drive = self.conditions, row - block.first, self._drive
         assert conditions is not None
         suppress, urgent, excess = conditions.suppress, conditions.urgent, conditions.excess
-        reached = None if excess is None else interval(excess.at(block), at)
+        # What cannot matter at this tick is not worked out: damage grows only while the condition holds, and where
+        # nothing is on its way there is nothing to hold back.
+        reached = interval(excess.at(block), at) if excess is not None and truth else None
+        asked = suppress is not None and (truth is not None or self._under_way or bool(self._watched))
         return Tick(
             int(drive.times[row]),
             self._since_tick_before(row),
             truth,
-            suppress is not None and bool(suppress.at(block).true[at]),
+            asked and suppress is not None and bool(suppress.at(block).true[at]),
             truth is None and urgent is not None and bool(urgent.at(block)[at]),
             bool(drive.standing(block)[at]),
             None if reached is None else reached[0],
@@ -266,6 +271,12 @@ class RuleRun:
         times = self._drive.times
         before = int(times[row - 1]) if row else self._last_ns
         return 0 if before is None else max(0, int(times[row]) - before)
+
+    @property
+    def _under_way(self) -> bool:
+        """Whether an alert stands, or is on its way to."""
+        memory = self.machine.memory
+        return bool(self.machine.alert.active or memory.on_ns or memory.damage)
 
     def _blamed(self) -> tuple[str, ...]:
         memory = self.machine.memory

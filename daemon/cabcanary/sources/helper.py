@@ -7,12 +7,12 @@ line of JSON on its standard input and ends when that input ends, so none outliv
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import json
 import random
 import sys
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.sources.child import Child
 from cabcanary.sources.slot import Backoff
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ class Helper:
     ) -> None:
         self._module, self._settings = module, settings
         self._status, self._take, self._lost = status, take, lost
-        self.process: asyncio.subprocess.Process | None = None
+        self.process: Child | None = None
         self._standing: dict[str, Any] | None = None
 
     def tell(self, message: dict[str, Any]) -> None:
@@ -53,11 +53,10 @@ class Helper:
         """
         self._standing = message
         process = self.process
-        if process is None or process.returncode is not None or process.stdin is None or process.stdin.is_closing():
+        if process is None or process.returncode is not None or process.stdin.is_closing():
             return
         if process.stdin.transport.get_write_buffer_size() > _MOST_UNREAD:
-            with contextlib.suppress(ProcessLookupError):
-                process.kill()
+            process.kill()
             return
         process.stdin.write(json.dumps(message).encode() + b"\n")
 
@@ -84,17 +83,8 @@ class Helper:
 
     async def run_once(self) -> int:
         """Run the helper to its end and return its exit code."""
-        process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            self._module,
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-            limit=_LONGEST_LINE,
-        )
+        process = await Child.start([sys.executable, "-m", self._module], _LONGEST_LINE)
         self.process = process
-        assert process.stdin is not None
-        assert process.stdout is not None
         try:
             process.stdin.write(json.dumps(self._settings).encode() + b"\n")
             if self._standing is not None:
@@ -121,17 +111,14 @@ class Helper:
                 self._take(message)
 
 
-async def _end(process: asyncio.subprocess.Process) -> None:
+async def _end(process: Child) -> None:
     """End a helper: its input ends, then it is asked, then it is killed."""
-    if process.stdin is not None:
-        process.stdin.close()
+    process.stdin.close()
     if process.returncode is not None:
         return
-    with contextlib.suppress(ProcessLookupError):
-        process.terminate()
+    process.terminate()
     try:
         await asyncio.wait_for(process.wait(), _STOP_S)
     except TimeoutError:
-        with contextlib.suppress(ProcessLookupError):
-            process.kill()
+        process.kill()
         await process.wait()

@@ -47,6 +47,8 @@ class Manifest(BaseModel):
     #: Blocks or ticks that did not reach the disk.
     lost_blocks: int
     lost_ticks: int
+    #: Alerts among them: then the counts below are too low.
+    lost_events: int = 0
     software: str
     boost_unit: str | None = None
     peak_boost: float | None = None
