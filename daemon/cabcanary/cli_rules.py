@@ -116,6 +116,7 @@ def _trace(options: argparse.Namespace) -> int:
         with with_settings(find_samples(options.folder, options.drive), chosen) as samples:
             drive = read_drive(samples)
             plan = chosen or drive.plan
+            drive.refuse_other_units(plan)
             found = trace(drive, plan, rule_of(plan, options.id), options.at, options.around)
     except (RuleFilesError, DriveError, SettingsError) as error:
         print(error, file=sys.stderr)

@@ -306,6 +306,13 @@ def test_a_log_without_settings_is_played_with_those_that_are_named(bare: Path, 
     assert "over_boost" in said
 
 
+def test_rules_for_other_units_are_not_traced_through_a_drive(folder: Path, settings: Path) -> None:
+    settings.write_text(SETTINGS.replace('unit = "psi"', 'unit = "kPa"'))
+    answer = cabcanary("rules", "trace", "last", "over_boost", "--folder", folder, "--config", settings)
+    assert answer.returncode == 2
+    assert "'boost' is in psi in this drive and in kPa in" in answer.stderr
+
+
 #: 25 November 2026, 06:30 UTC, in seconds since 1970 (date -d "2026-11-25T06:30Z" +%s).
 EPOCH_S = 1_795_588_200
 

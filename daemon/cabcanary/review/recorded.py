@@ -57,6 +57,19 @@ class Recorded:
         """What people did during the drive."""
         return beside(self.path, begun_ns(self.about)).actions
 
+    def refuse_other_units(self, plan: Plan) -> None:
+        """A drive's numbers are in its own units; rules for others would take them for what they are not.
+
+        Raises:
+            RecordedError: a channel of `plan` is in another unit.
+        """
+        kept = self.about.get("units", {})
+        for name, unit in plan.channel_units.items():
+            if kept.get(name, unit) != unit:
+                words = f"'{name}' is in {kept[name]} in this drive and in {unit} in {plan.file}"
+                fix = f'write unit = "{kept[name]}" for it in a copy of that file'
+                raise RecordedError(f"{self.path.stem}: {words}; {fix}")
+
     def whole(self, plan: Plan | None = None) -> WholeDrive:
         """The drive ready for rules, those of `plan` or its own."""
         chosen = plan or self.plan
