@@ -55,8 +55,6 @@ _BY_KIND: dict[FaultKind, tuple[str, ...]] = {
 }
 #: Ordinary, and still rightly said: a line that ice has shut shows no pressure, whoever may be to blame.
 _RIGHTLY: dict[str, tuple[str, ...]] = {CircumstanceKind.FROZEN_MAP_LINE: _BLIND_MAP}
-#: A supply that breaks down takes the monitor's computer with it before any on-delay is over.
-_DIES_S = 0.3
 #: A fault in a drive is given this long after it has ended: what sounds late was there all the same.
 _GRACE_S = 8.0
 
@@ -187,7 +185,8 @@ def _fault(report: Report, outcome: Outcome, label: Label) -> None:
     inside = [s for s in outcome.sounds if label.start_s <= s.at_s <= label.end_s + _GRACE_S]
     named = [s for s in inside if s.alert in names]
     onset = label.onset_sensor_s if label.onset_sensor_s is not None else label.start_s
-    if label.must_be_found and any(begin - _DIES_S <= onset <= end for begin, end in outcome.down):
+    dies = any(label.start_s <= begin <= label.end_s for begin, _ in outcome.down)
+    if label.must_be_found and not named and (dies or any(begin <= onset <= end for begin, end in outcome.down)):
         result.blind_monitor += 1
         return
     if inside:

@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 
 _KPA_PER_PSI = 6.894757
 _BOOSTED_PSI = 2.0
+#: The engine computer's barometer goes in whole kPa; a limit passed by less may not be passed at all.
+_PLAINLY_PSI = 0.3
+#: Ticks of 20 ms: longer than the on-delay of over-boost and the time permitted to a mixture 0.05 too lean.
+_LEAST_TICKS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +71,7 @@ def _fault(fault: Fault, truth: Mapping[str, NDArray[np.float64]]) -> Label:
     during = (time >= fault.start_s) & (time < fault.end_s)
     cylinder, sensor = _shows(fault, truth)
     onset_cylinder, onset_sensor = _first(time, during & cylinder), _first(time, during & sensor)
-    must = fault.must_be_found and onset_sensor is not None
+    must = fault.must_be_found and onset_sensor is not None and _lasts(during & _plainly(fault, truth, sensor))
     return Label(
         str(fault.kind), info.family, fault.label, True, fault.start_s, fault.end_s, fault.severity, info.expects,
         must, onset_cylinder, onset_sensor,
@@ -93,6 +97,22 @@ def _shows(fault: Fault, truth: Mapping[str, NDArray[np.float64]]) -> tuple[NDAr
         grown_s += fault.onset_s * min(1.0, above / fault.severity)
     there = (truth["key_on"] > 0) & (time >= grown_s)
     return there, there
+
+
+def _plainly(fault: Fault, truth: Mapping[str, NDArray[np.float64]], sensor: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where it stands in the sensors' outputs beyond what two barometers may differ by."""
+    if fault.kind.info.expects != "over_boost":
+        return sensor
+    with np.errstate(invalid="ignore"):
+        shown = (truth["shown_map_kpa"] - truth["baro_kpa"]) / _KPA_PER_PSI
+        plainly: NDArray[np.bool_] = shown > OVER_BOOST_PSI + _PLAINLY_PSI
+    return plainly
+
+
+def _lasts(there: NDArray[np.bool_]) -> bool:
+    """Whether it is there long enough, once, for anything to be said of it."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], there, [False]]).astype(np.int8)))
+    return bool(len(edges)) and int((edges[1::2] - edges[::2]).max()) >= _LEAST_TICKS
 
 
 def _too_lean(boost_psi: NDArray[np.float64], lambda_: NDArray[np.float64]) -> NDArray[np.bool_]:
