@@ -8,7 +8,6 @@ import os
 import random
 import signal
 import traceback
-from collections import deque
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import __version__
@@ -22,7 +21,7 @@ from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.commands import Commands
 from cabcanary.feed import Feed
 from cabcanary.host import Heartbeat, LampMemory, notify
-from cabcanary.model import Event, EventKind, Priority, Quality
+from cabcanary.model import LIMITS_NOT_CONFIRMED, Event, EventKind, Priority, Quality
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.sources.helper import Helper
@@ -43,8 +42,8 @@ if TYPE_CHECKING:
 
 #: How long the parts may take to stop, real seconds; after that the daemon says so and goes.
 _STOP_S = 3.0
-#: How many past events a new reader of the feed is told.
-_RECENT_EVENTS = 20
+#: How long the messenger may take to publish how the drive ended and to say good-bye, real seconds.
+_GOOD_BYE_S = 2.5
 #: How often the watcher hears the heartbeat, real seconds: ten could be lost before it sounds.
 _HEARTBEAT_S = 0.2
 #: Different faults of its own that are told of; one that says something new each time must not fill the log.
@@ -65,14 +64,15 @@ class Daemon:
         self._loop = asyncio.get_running_loop()
         self._statuses: dict[str, Status] = {}
         self._alerts: dict[str, Event] = {}
-        self._recent: deque[Event] = deque(maxlen=_RECENT_EVENTS)
         self._build_outputs()
         self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told, self._slots.steps)
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
         self._commands = Commands(self._engine, self._annunciator, clock, plan.settings.buttons, self._tell)
-        self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._commands.take)
+        self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._standing, self._commands.take)
         self._archive_wanted = asyncio.Event()
         self._arrival_told = False
+        self._messenger: Helper | None = None
+        self._last_drive: threading.Event | None = None
         self._own_faults: set[str] = set()
         self._missed_changes = False
         self.late_ticks = 0
@@ -114,27 +114,40 @@ class Daemon:
                     group.create_task(self._keep_running(self._outputs.sound_card.run, self._statuses["sound_card"]))
                 if self._plan.settings.mqtt:
                     messenger = self._status("messenger", EventKind.HELPER)
-                    group.create_task(self._keep_running(self._messenger(messenger).run, messenger))
+                    self._messenger = self._make_messenger(messenger)
+                    group.create_task(self._keep_running(self._messenger.run, messenger))
                 group.create_task(self._keep_ticking())
                 notify("READY=1")
                 await self._stop.wait()
-                notify("STOPPING=1")
-                self._heartbeat.close()
-                self._tell(Event(self._clock.now_ns(), EventKind.MONITOR, "stopping", "stops, as it was asked to"))
+                await self._say_good_bye()
                 raise _StopAskedError
         except* _StopAskedError:
             pass
         finally:
             await self._shut_down()
 
-    async def _shut_down(self) -> None:
-        self._wiring.stop()
+    async def _say_good_bye(self) -> None:
+        """Tell the feed's readers, and through the messenger the broker, how it ended. Warnings go on meanwhile."""
+        notify("STOPPING=1")
+        self._heartbeat.close()
+        self._tell(Event(self._clock.now_ns(), EventKind.MONITOR, "stopping", "stops, as it was asked to"))
+        self._end_drive()
+        self._feed.end()
+        if self._messenger is not None:
+            await self._messenger.finish(_GOOD_BYE_S)
+
+    def _end_drive(self) -> None:
         event, written = self._recorder.close(self._clock.now_ns())
         if event is not None:
             self._tell(event, record=False)
+            self._last_drive = written
+
+    async def _shut_down(self) -> None:
+        self._wiring.stop()
+        self._end_drive()
         self._outputs.close()
-        if written is not None:
-            await asyncio.to_thread(written.wait, _STOP_S)
+        if self._last_drive is not None:
+            await asyncio.to_thread(self._last_drive.wait, _STOP_S)
         if not await asyncio.to_thread(self._writer.stop, _STOP_S):
             self._console.line("the card does not answer; the last seconds of the drive may be lost")
         with contextlib.suppress(TimeoutError):
@@ -161,14 +174,14 @@ class Daemon:
         """Limits that nobody has confirmed are examples: a caution at every start."""
         text = "Limits are examples. Have a qualified tuner confirm them, then set limits.confirmed_by."
         data = {"priority": Priority.CAUTION.word, "raised": True, "active": False, "blind": False}
-        event = Event(self._clock.now_ns(), EventKind.ALERT, "limits_not_confirmed", text, data)
+        event = Event(self._clock.now_ns(), EventKind.ALERT, LIMITS_NOT_CONFIRMED, text, data)
         self._alerts[event.what] = event
         self._tell(event)
         # After the start-up sound has been heard out.
         self._loop.call_later(self._clock.real_s(sounds.START_UP.seconds + 0.5), self._sound_limits)
 
     def _sound_limits(self) -> None:
-        event = self._annunciator.notice(sounds.CAUTION, "limits_not_confirmed", self._clock.now_ns())
+        event = self._annunciator.notice(sounds.CAUTION, LIMITS_NOT_CONFIRMED, self._clock.now_ns())
         if event is not None:
             self._tell(event)
 
@@ -196,7 +209,7 @@ class Daemon:
         self._statuses[name] = status
         return status
 
-    def _messenger(self, status: Status) -> Helper:
+    def _make_messenger(self, status: Status) -> Helper:
         mqtt = self._plan.settings.mqtt
         assert mqtt is not None
         settings = {
@@ -382,7 +395,6 @@ class Daemon:
 
     def _tell(self, event: Event, *, record: bool = True) -> None:
         """Show, publish and, unless it is already there, record an event."""
-        self._recent.append(event)
         if event.kind is EventKind.ALERT and "state" in event.data:
             if event.data["active"] or not event.data["acknowledged"]:
                 self._alerts[event.what] = event
@@ -408,10 +420,9 @@ class Daemon:
             "sources": {s.name: {"ok": s.ok, "text": s.words} for s in self._statuses.values()},
         }
 
-    def _past(self) -> list[Event]:
-        """What a new reader of the feed must know: the last events, and every alert that stands."""
-        recent = list(self._recent)
-        return [e for e in self._alerts.values() if e not in recent] + recent
+    def _standing(self) -> list[Event]:
+        """Every alert that stands, as last told."""
+        return list(self._alerts.values())
 
 
 def _is_on(frame: Frame, channel: str) -> bool | None:

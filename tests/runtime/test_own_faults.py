@@ -230,10 +230,12 @@ async def test_a_button_writes_a_note_of_the_moment_and_acknowledges_nothing(dae
     remember = {"remember": Button(source="switches", item="note")}
     daemon._commands._buttons = daemon._plan.settings.buttons.model_copy(update=remember)
     daemon._commands.pressed("switches", "ignition")
-    assert [e.kind for e in daemon._recent if e.kind is EventKind.NOTE] == []
+    assert [e.kind for e in daemon._feed.recent() if e.kind is EventKind.NOTE] == []
     daemon._commands.pressed("switches", "note")
-    assert [(e.what, e.text) for e in daemon._recent if e.kind is EventKind.NOTE] == [("button", "remember this")]
-    assert not [e for e in daemon._recent if e.kind is EventKind.ACKNOWLEDGE]
+    assert [(e.what, e.text) for e in daemon._feed.recent() if e.kind is EventKind.NOTE] == [
+        ("button", "remember this")
+    ]
+    assert not [e for e in daemon._feed.recent() if e.kind is EventKind.ACKNOWLEDGE]
     # A drive that begins later has it among what led to it.
     assert [e["text"] for e in daemon._recorder._early_events if e["kind"] == "note"] == ["remember this"]
 

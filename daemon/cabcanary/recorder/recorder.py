@@ -57,6 +57,7 @@ class Recorder:
         self._early_events: deque[dict[str, Any]] = deque(maxlen=_EARLY_EVENTS)
         self.drive: str | None = None
         self._started_ns = 0
+        self._closed = False
 
     def states_before(self, now_ns: int) -> States | None:
         """The state that the coming tick starts from, when it is time to keep one; a drive is played again from it."""
@@ -75,6 +76,8 @@ class Recorder:
     def step(self, frame: Frame, newest: Newest, state: States | None) -> tuple[Event | None, threading.Event | None]:
         """Record one tick, `state` being what `states_before` gave for it; returns what changed, and when a drive
         ended an event that says it is written."""
+        if self._closed:
+            return None, None
         if state is not None:
             self._keep(state, frame.time_ns)
         tick: Tick = (frame.time_ns, tuple(newest.get(k) for k in self._keys))
@@ -99,7 +102,8 @@ class Recorder:
             self._writer.event(event.as_json())
 
     def close(self, now_ns: int) -> tuple[Event | None, threading.Event | None]:
-        """The daemon stops: a drive under way is ended in order."""
+        """The daemon stops: a drive under way is ended in order, and none begins. May be called twice."""
+        self._closed = True
         return (None, None) if self.drive is None else self._end(now_ns)
 
     def _start(self, frame: Frame, tick: Tick, newest: Newest) -> Event:

@@ -7,6 +7,7 @@ line of JSON on its standard input and ends when that input ends, so none outliv
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import random
 import sys
@@ -44,6 +45,7 @@ class Helper:
         self._status, self._take, self._lost = status, take, lost
         self.process: Child | None = None
         self._standing: dict[str, Any] | None = None
+        self._finishing = False
 
     def tell(self, message: dict[str, Any]) -> None:
         """Give the helper another line of JSON, now and after every new start; the newest replaces the one before.
@@ -61,7 +63,7 @@ class Helper:
         process.stdin.write(json.dumps(message).encode() + b"\n")
 
     async def run(self) -> None:
-        """Run the helper for ever; ends only by cancellation, and takes the process along."""
+        """Run the helper for ever; ends by cancellation, which takes the process along, and once it has finished."""
         backoff = Backoff(first_s=0.3, longest_s=10.0)
         loop = asyncio.get_running_loop()
         while True:
@@ -74,12 +76,28 @@ class Helper:
                 self._lost(f"the helper {self._module} cannot be started")
                 await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
                 continue
+            if self._finishing:
+                return
             if loop.time() - started > _HEALTHY_S:
                 backoff.reset()
             words = f"the helper {self._module} ended with code {code}; it is started again"
             self._status.bad(words)
             self._lost(words)
             await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
+
+    async def finish(self, longest_s: float) -> None:
+        """Have the helper end by itself, because its input has ended, and not come again.
+
+        Returns after `longest_s` real seconds at the latest: one that needs longer is left to who cancels `run`.
+        """
+        self._finishing = True
+        process = self.process
+        if process is None:
+            return
+        process.stdin.close()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(longest_s):
+                await process.wait()
 
     async def run_once(self) -> int:
         """Run the helper to its end and return its exit code."""
