@@ -7,6 +7,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.command_line import DEFAULT_FOLDER, SAFETY
+
 if TYPE_CHECKING:
     from cabcanary.plan import Plan
     from cabcanary.review.played import Playable
@@ -14,7 +16,6 @@ if TYPE_CHECKING:
 OK, FAILED, WRONG = 0, 1, 2
 
 _SOUNDS = ("none", "bell", "card", "configured", "bench")
-_DEFAULT_FOLDER = Path("/var/lib/cabcanary")
 _FASTEST = 100.0
 #: Several times as fast, what takes real time on the wires is no longer true to the drive.
 _FASTEST_ON_WIRES = 5.0
@@ -29,12 +30,12 @@ def add_replay(verbs: Any) -> None:
         "its frames go straight to the rules; with --wires its raw readings go over simulated wires into the daemon "
         "that is installed here.",
         epilog="Exit codes: 0 the same alerts as live (or none to hold them against), 1 others, 2 the command or the "
-        "recording is wrong. This is a monitor, not protection.",
+        f"recording is wrong. {SAFETY}",
     )
     parser.add_argument(
         "recording", metavar="DRIVE|FILE", help='a drive by name or "last", its file, a journal, or a log to import'
     )
-    parser.add_argument("--folder", type=Path, help=f"the daemon's folder (default {_DEFAULT_FOLDER})")
+    parser.add_argument("--folder", type=Path, help=f"the daemon's folder (default {DEFAULT_FOLDER})")
     parser.add_argument("--config", type=Path, help="settings: the folder, the outputs, and what a log's channels are")
     parser.add_argument("--mapping", type=Path, metavar="MAP", help="for a log: what its columns are, as for import")
     parser.add_argument("--rules", type=Path, action="append", metavar="FILE", help="these rules in place of its own")
@@ -67,7 +68,7 @@ def _replay(options: argparse.Namespace) -> int:
 
     try:
         plan = load_plan(options.config) if options.config else None
-        folder = options.folder or (plan.settings.daemon.folder if plan else _DEFAULT_FOLDER)
+        folder = options.folder or (plan.settings.daemon.folder if plan else DEFAULT_FOLDER)
         with open_playable(options.recording, folder, plan, options.mapping) as drive:
             chosen = drive.with_rules(options.rules) if options.rules else drive.plan
             return (_over_wires if options.wires else _straight)(options, drive, chosen, plan)

@@ -10,6 +10,8 @@ import socket
 import threading
 from typing import TYPE_CHECKING
 
+from cabcanary.clock import boot_id
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -110,7 +112,9 @@ class LampMemory:
     def read(self) -> bool:
         """What was kept since this computer started."""
         try:
-            self.last = self._path.read_text(encoding="ascii") == _boot_id()
+            boot = boot_id()
+            # A machine that does not say which start this is cannot tell a crash from a new start.
+            self.last = bool(boot) and self._path.read_text(encoding="ascii") == boot
         except (OSError, ValueError):
             self.last = False
         return self.last
@@ -122,9 +126,4 @@ class LampMemory:
 
     def _write(self, lit: bool) -> None:
         with contextlib.suppress(OSError):
-            self._path.write_text(_boot_id() if lit else "", encoding="ascii")
-
-
-def _boot_id() -> str:
-    with open("/proc/sys/kernel/random/boot_id", encoding="ascii") as file:
-        return file.read().strip()
+            self._path.write_text(boot_id() if lit else "", encoding="ascii")

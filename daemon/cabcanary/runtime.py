@@ -244,13 +244,15 @@ class Daemon:
 
     async def _tell_arrivals(self, archived: list[str]) -> None:
         """The arrival line of each drive that has just been archived; at key-on without one, of the last drive."""
-        folder = self._plan.settings.daemon.folder
-        last: list[str | None] = [] if self._arrival_told else [None]
-        for drive in archived or last:
+        folder, again = self._plan.settings.daemon.folder, False
+        if not archived and not self._arrival_told:
+            last = await asyncio.to_thread(arrival.last_drive, folder, self._plan.settings.vehicle.name)
+            archived, again = [last] if last is not None else [], True
+        for drive in archived:
             found = await asyncio.to_thread(arrival.summary, folder, drive)
             if found is not None:
-                text = ("" if drive else "last drive: ") + words.arrival_line(found)
-                data = {**found, "again": drive is None}
+                text = ("last drive: " if again else "") + words.arrival_line(found)
+                data = {**found, "again": again}
                 self._tell(Event(self._clock.now_ns(), EventKind.DRIVE, "arrival", text, data))
         self._arrival_told = True
 

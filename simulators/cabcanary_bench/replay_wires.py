@@ -16,9 +16,10 @@ from collections import defaultdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import tomli_w
+
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.model import Quality
-from cabcanary.review.reconvert import settings_text
 from cabcanary.review.replay import Step, recorded_steps
 from cabcanary.settings.wires import CanSource, GpsTimeSource, HostSource, IioSource, SerialTextSource
 from cabcanary.store.baselines import write_baselines
@@ -357,7 +358,7 @@ def _write_settings(plan: Plan, wires: dict[str, Wire], home: Path) -> Path:
         (rules / name).write_text(text, encoding="utf-8")
     settings["rules"] = [f"rules/{name}" for name in plan.rule_texts]
     config = home / "settings.toml"
-    config.write_text(settings_text(settings), encoding="utf-8")
+    config.write_text(tomli_w.dumps(settings), encoding="utf-8")
     (home / "state").mkdir()
     write_baselines(home / "state", plan.baselines)
     return config

@@ -7,10 +7,9 @@ import asyncio
 import json
 import random
 import time
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.clock import Clock
+from cabcanary.clock import Clock, boot_id
 from cabcanary.messenger.outbox import Letter, Number
 from cabcanary.messenger.payloads import (
     AlertMessage,
@@ -42,7 +41,7 @@ class FeedFollower:
         self._wanted: list[str] = settings["values"]
         self._hz = settings["values_hz"] if self._wanted else _SLOWEST_HZ
         self._desk = desk
-        self._boot = _boot_id()
+        self._boot = boot_id()
         self._clock = Clock()
         self._units: dict[str, str] = {}
         self._standing: set[str] | None = None
@@ -188,10 +187,3 @@ class FeedFollower:
 
     def _wall(self, t_ns: int) -> str:
         return wall_time(time.time_ns() - int((self._clock.now_ns() - t_ns) / self._clock.speed))
-
-
-def _boot_id() -> str:
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-    except OSError:
-        return ""

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import Clock, boot_id, wall_is_synchronised, wall_ns
-from cabcanary.store.manifest import drive_folder, manifest_json, read_manifests, write_atomically
+from cabcanary.store.manifest import drive_folder, make_folder, manifest_json, read_manifests, write_atomically
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -96,7 +96,7 @@ def date_afterwards(folder: Path, fit: Fit | None) -> list[dict[str, Any]]:
         start = _iso(fit.wall_at(manifest.first_ns))
         changed = manifest.model_copy(update={"start": start, "clock": AFTERWARDS, "clock_within_s": _WITHIN_S})
         target = drive_folder(folder, manifest.vehicle, start)
-        target.mkdir(parents=True, exist_ok=True)
+        make_folder(target)
         old = [] if target == path.parent else [p for p in path.parent.glob(f"{manifest.drive}.*") if p != path]
         for file in old:
             _have_also(file, target / file.name)

@@ -110,7 +110,9 @@ class Recorder:
         begun, channels_state, rules_state = self._snapshots[0]
         wall = self.time.look(newest, frame.time_ns).wall_ns
         started = datetime.fromtimestamp(wall / 1e9, UTC)
-        self.drive = f"{started:%Y%m%dT%H%M%SZ}-{os.urandom(2).hex()}"
+        # A clock without a battery shows the same seconds at every start, so the rest must differ by itself: of 10 000
+        # drives in one second two have the same 32 bits once in a hundred archives.
+        self.drive = f"{started:%Y%m%dT%H%M%SZ}-{os.urandom(4).hex()}"
         self._started_ns = frame.time_ns
         self._writer.open(self.drive, self._header(begun, channels_state, rules_state, frame.time_ns, wall))
         for earlier in self._before:

@@ -12,7 +12,7 @@ from cabcanary.model import Quality, Value
 from cabcanary.plan import plan_from_texts
 from cabcanary.recorder.archived import ArchivedDrive
 from cabcanary.recorder.recorded import Drive, Recorded
-from cabcanary.review.bring_in import Origin, bring_in
+from cabcanary.review.bring_in import Origin, bring_in, with_settings
 from cabcanary.review.drives import DriveError, find_drive, samples_path
 from cabcanary.review.foreign import Mapping
 from cabcanary.review.recorded import action_of
@@ -95,7 +95,8 @@ def open_playable(
 ) -> Iterator[Playable]:
     """A drive by its name, the beginning of its name or "last", its file, a journal, or a log of another program.
 
-    `folder` is the daemon's; a foreign log needs a `plan` that says what its channels are.
+    `folder` is the daemon's; a foreign log, and a drive made of one without settings, need a `plan` that says what its
+    channels are.
 
     Raises:
         DriveError: there is no such drive or file, or it cannot be played.
@@ -114,7 +115,8 @@ def open_playable(
         raise DriveError(f"there is no file {name}, and where to look for a drive is not known: {words}")
     else:
         manifest_path, manifest = find_drive(folder, name)
-        yield _archived(samples_path(manifest_path, manifest), manifest.drive, manifest.lost_ticks)
+        with with_settings(samples_path(manifest_path, manifest), plan) as samples:
+            yield _archived(samples, manifest.drive, manifest.lost_ticks)
 
 
 def _is_ours(path: Path) -> bool:
@@ -149,8 +151,6 @@ def _archived(path: Path, name: str, lost_ticks: int) -> Playable:
         drive = ArchivedDrive(path)
     except (OSError, ValueError) as error:
         raise DriveError(f"{path} cannot be played: {error}") from error
-    if not drive.header.get("settings"):
-        raise DriveError(f"{name} was imported without settings; play the log itself, with --config")
     return Playable(name, drive, drive.plan(), lost_ticks)
 
 

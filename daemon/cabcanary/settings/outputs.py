@@ -9,8 +9,6 @@ from pydantic import Field, model_validator
 from cabcanary.settings.base import Name, PinName, Strict
 from cabcanary.settings.quantities import FolderPath, Seconds
 
-Share = Annotated[float, Field(ge=0, le=1)]
-
 
 class Buzzer(Strict):
     """A piezo on a PWM pin, or an active buzzer, which has one pitch and only needs to be switched."""
@@ -34,7 +32,8 @@ class Sounds(Strict):
     volume: float = Field(default=1.0, ge=0.2, le=1)
     #: Night is while this channel of states is on: the headlights' switch.
     night_when: Name | None = None
-    night_volume: Share = 0.4
+    #: No lower than can be heard: a caution at night is still a caution.
+    night_volume: float = Field(default=0.4, ge=0.2, le=1)
 
 
 class SoundCard(Strict):
