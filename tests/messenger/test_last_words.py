@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -141,9 +142,33 @@ async def test_without_a_broker_the_last_words_wait_in_the_outbox_and_nobody_wai
         feeder.tell(EventKind.MONITOR, "stopping", "stops")
         feeder.feed.end()
         assert messenger.finish() == 0
-        with sqlite3.connect(tmp_path / "outbox.sqlite") as db:
+        with contextlib.closing(sqlite3.connect(tmp_path / "outbox.sqlite")) as db:
             payloads = [json.loads(payload) for (payload,) in db.execute("SELECT payload FROM message ORDER BY n")]
         assert [p["text"] for p in payloads] == ["stops"]
     finally:
         messenger.close()
         await feeder.stop()
+
+
+async def test_a_messenger_whose_broker_hangs_ends_with_its_daemon(broker: Any, tmp_path: Path) -> None:
+    post: Broker = broker()
+    post.start()
+    feeder = Feeder(tmp_path)
+    await feeder.start()
+    messenger = Messenger(tmp_path, post.port)
+    await until("the messenger", lambda: feeder.followed and messenger.said("publishing"))
+    assert post._process is not None
+    os.kill(post._process.pid, signal.SIGSTOP)
+    try:
+        feeder.tell(EventKind.NOTE, "last", "last")
+        await feeder.stop()
+        # The library would wait for ten seconds for its farewell to be taken; nobody is there to end this one.
+        begun = time.monotonic()
+        assert messenger.finish() == 0
+        print(f"ended after {time.monotonic() - begun:.1f} s")
+    finally:
+        os.kill(post._process.pid, signal.SIGCONT)
+        messenger.close()
+    with contextlib.closing(sqlite3.connect(tmp_path / "outbox.sqlite")) as db:
+        payloads = [json.loads(payload) for (payload,) in db.execute("SELECT payload FROM message ORDER BY n")]
+    assert [p["text"] for p in payloads] == ["last"]

@@ -301,7 +301,8 @@ class Ride:
         try:
             wait_for("the end of every helper", lambda: not processes_of(self.folder))
         finally:
-            for pid in processes_of(self.folder):
+            for pid, words in processes_of(self.folder).items():
+                print(f"still there: {pid} {words}")
                 os.kill(pid, signal.SIGKILL)
 
 

@@ -91,7 +91,7 @@ class Broker:
         #: What this connection has not been told yet, though it may have forgotten it; and its availability.
         self._unsettled: set[str] = set()
         self._said = ""
-        self._connected = False
+        self._connected = self._leaving = False
         #: Set whenever nothing waits any more, or there is no broker.
         self._empty = asyncio.Event()
 
@@ -148,12 +148,14 @@ class Broker:
     async def _serve(self, client: _Client) -> None:
         """Publish until the broker goes, which is noticed also while there is nothing to publish."""
         self._refusals.forget()
+        self._leaving = False
         work = [asyncio.ensure_future(self._publish_all(client)), asyncio.ensure_future(self._take_commands(client))]
         try:
             done, _ = await asyncio.wait(work, return_when=asyncio.FIRST_COMPLETED)
             for task in done:
                 task.result()
         finally:
+            self._leaving = True
             for task in work:
                 task.cancel()
             await asyncio.gather(*work, return_exceptions=True)
@@ -163,7 +165,8 @@ class Broker:
         try:
             # A broker that was started anew may have forgotten what it retained.
             self._unsettled = {topic for topic, _ in await self._desk.settled()}
-            while True:
+            # aiomqtt's own waits may forget a cancellation that comes together with the broker's answer.
+            while not self._leaving:
                 self._desk.news.clear()
                 await self._settle(client)
                 await self._tell_availability(client)

@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 
     from cabcanary.messenger.outbox import Letter, Number, Waiting
 
+#: How long the end may take once it is asked for, real seconds: the last words, the good-bye, and as much again.
+_LONGEST_END_S = 4.0
+
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -122,11 +125,25 @@ async def _run(settings: dict[str, Any]) -> None:
 
     ending = asyncio.Event()
     work = asyncio.ensure_future(serve(settings, Status("messenger", tell), ending))
-    # Asked to end, it says good-bye to the broker first.
-    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, work.cancel)
+    loop = asyncio.get_running_loop()
+
+    def ends_soon() -> None:
+        # Whatever hangs then (a broker that takes no good-bye), this process does not outlive its daemon.
+        loop.call_later(_LONGEST_END_S, os._exit, 0)
+
+    def asked_to_end() -> None:
+        # It says good-bye to the broker first.
+        work.cancel()
+        ends_soon()
+
+    def input_ended(_: object) -> None:
+        ending.set()
+        ends_soon()
+
+    loop.add_signal_handler(signal.SIGTERM, asked_to_end)
     # The daemon holds the other end; when it dies, however it dies, this ends too.
     gone = asyncio.ensure_future(asyncio.to_thread(sys.stdin.read))
-    gone.add_done_callback(lambda _: ending.set())
+    gone.add_done_callback(input_ended)
     code = 0
     try:
         await work
