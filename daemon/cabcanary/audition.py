@@ -9,9 +9,10 @@ import os
 import sys
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.alerts import patterns
 from cabcanary.alerts.console import Console
-from cabcanary.alerts.outputs import Outputs, loudness_of
-from cabcanary.alerts.sounds import ALL, Sound
+from cabcanary.alerts.outputs import Outputs, loudness_of, watcher_output
+from cabcanary.alerts.sounds import ALL, MONITOR_STOPPED, Sound
 from cabcanary.clock import Clock
 from cabcanary.host import AlreadyWatchedError, claim
 from cabcanary.settings.load import load_settings
@@ -109,7 +110,7 @@ def audition(file: Path | None, *, as_json: bool) -> bool:
         sys.stdout.write(json.dumps({"ok": all(heard.values()), "heard": heard}) + "\n")
     else:
         missed = [name for name, yes in heard.items() if not yes]
-        sys.stdout.write("all were heard\n" if not missed else f"NOT heard: {', '.join(missed)}\n")
+        sys.stdout.write("all were noticed\n" if not missed else f"NOT noticed: {', '.join(missed)}\n")
     return all(heard.values())
 
 
@@ -124,17 +125,22 @@ async def _audition(settings: Any) -> dict[str, bool]:
     say("The passenger listens and answers; the driver drives. This is a monitor, not protection.\n")
     heard = {}
     loudness = loudness_of(settings)
+    watcher = watcher_output(settings.watcher, Clock(), console) if settings.watcher is not None else None
     try:
         for sound in ALL:
-            for player in outputs.players:
+            # That the monitor has stopped is for the watcher to say, on a line of its own.
+            players = [watcher] if watcher is not None and sound is MONITOR_STOPPED else outputs.players
+            for player in players:
                 player.play(loudness.of(sound), "")
-            say(f"{sound.name.replace('_', ' ')} ({_MEANS[sound.name]}): clearly heard? [y/n] ")
-            sys.stderr.flush()
-            answer = await asyncio.to_thread(sys.stdin.readline)
-            heard[sound.name] = answer.strip().lower() in ("y", "yes")
-            for player in outputs.players:
+            heard[sound.name] = await _ask(f"{sound.name.replace('_', ' ')} ({_MEANS[sound.name]}): clearly heard?")
+            for player in players:
                 player.silence()
+        if outputs.lamp is not None:
+            outputs.lamp.show(patterns.WARNING)
+            heard["lamp"] = await _ask("the lamp flashes: clearly seen, without looking for it?")
     finally:
+        if watcher is not None:
+            watcher.close()
         outputs.close()
         if card is not None:
             card.cancel()
@@ -142,6 +148,12 @@ async def _audition(settings: Any) -> dict[str, bool]:
                 await card
         await asyncio.to_thread(console.close, 1.0)
     return heard
+
+
+async def _ask(question: str) -> bool:
+    sys.stderr.write(question + " [y/n] ")
+    sys.stderr.flush()
+    return (await asyncio.to_thread(sys.stdin.readline)).strip().lower() in ("y", "yes")
 
 
 def _tell(console: Console) -> Any:

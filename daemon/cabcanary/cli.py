@@ -5,7 +5,6 @@ Exit codes: 0 all well, 1 it did not work, 2 the settings or the command are wro
 
 from __future__ import annotations
 
-import argparse
 import asyncio
 import json
 import sys
@@ -13,17 +12,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cabcanary.cli_backtest import add_backtest
+from cabcanary.cli_bench import add_bench
+from cabcanary.cli_replay import add_replay
 from cabcanary.cli_rules import add_rules
+from cabcanary.command_line import SAFETY, Parser
 
 if TYPE_CHECKING:
+    import argparse
     from collections.abc import Sequence
 
 OK, FAILED, WRONG = 0, 1, 2
-
-_EPILOG = (
-    "This is a monitor, not protection: it warns, and it cannot stop an engine from being damaged. "
-    "Limits come from a qualified tuner. Set it up only when parked."
-)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -44,32 +42,27 @@ def _parser() -> argparse.ArgumentParser:
     from cabcanary import __version__
     from cabcanary.review.verbs import add_drive_verbs
 
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="cabcanary",
         description="In-cab safety monitor for an engine that is getting boost.",
-        epilog=_EPILOG,
+        epilog=SAFETY,
     )
     parser.add_argument("--version", action="version", version=f"cabcanary {__version__}")
     verbs = parser.add_subparsers(required=True, metavar="COMMAND")
 
-    run = verbs.add_parser("run", help="watch the vehicle: the daemon")
+    run = verbs.add_parser("run", help="watch the vehicle: the daemon", epilog=SAFETY)
     run.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
     run.add_argument("--speed", type=float, default=1.0, help="bench only: run the clock this many times as fast")
     run.set_defaults(run=_run)
 
-    check = verbs.add_parser("check", help="validate settings and rules, without hardware")
+    check = verbs.add_parser("check", help="validate settings and rules, without hardware", epilog=SAFETY)
     check.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
     check.add_argument("--json", action="store_true", help="for a program to read")
     check.set_defaults(run=_check)
 
-    bench = verbs.add_parser("bench", help="drive the simulated van against the real daemon")
-    bench.add_argument("--speed", type=float, default=10.0, help="times as fast as real time (1 to 20; default 10)")
-    bench.add_argument("--folder", type=Path, default=Path("bench-drives"), help="where recordings go")
-    bench.add_argument("--plain", action="store_true", help="lines instead of a live screen")
-    bench.add_argument("--json", action="store_true", help="only the result, for a program to read")
-    bench.set_defaults(run=_bench)
+    add_bench(verbs)
 
-    listen = verbs.add_parser("listen", help="show raw readings of a wire as they come; sends nothing")
+    listen = verbs.add_parser("listen", help="show raw readings of a wire as they come; sends nothing", epilog=SAFETY)
     listen.add_argument(
         "source",
         metavar="SOURCE",
@@ -81,18 +74,24 @@ def _parser() -> argparse.ArgumentParser:
     listen.add_argument("--seconds", type=float, help="stop after this long")
     listen.set_defaults(run=_listen)
 
-    watch = verbs.add_parser("watch", help="sound 'monitor stopped' when the daemon is gone: runs beside it, always")
+    watch = verbs.add_parser(
+        "watch", help="sound 'monitor stopped' when the daemon is gone: runs beside it, always", epilog=SAFETY
+    )
     watch.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
     watch.set_defaults(run=_watch)
 
-    heard = verbs.add_parser("sounds", help="the sounds: as WAV files, or played for a passenger to confirm")
-    heard.add_argument("config", type=Path, nargs="?", metavar="CONFIG", help="settings file: whose outputs play")
-    heard.add_argument("--wav", type=Path, metavar="FOLDER", help="write each sound as a WAV file")
-    heard.add_argument("--check", action="store_true", help="play each for a passenger to confirm, at speed")
+    heard = verbs.add_parser(
+        "sounds", help="the sounds: as WAV files, or played for a passenger to confirm", epilog=SAFETY
+    )
+    heard.add_argument("config", type=Path, nargs="?", metavar="CONFIG", help="for --check: whose outputs play")
+    way = heard.add_mutually_exclusive_group()
+    way.add_argument("--wav", type=Path, metavar="FOLDER", help="write each sound as a WAV file")
+    way.add_argument("--check", action="store_true", help="play each for a passenger to confirm, at speed")
     heard.add_argument("--json", action="store_true", help="for a program to read")
     heard.set_defaults(run=_sounds)
 
     add_rules(verbs)
+    add_replay(verbs)
     add_backtest(verbs)
     add_drive_verbs(verbs)
     return parser
@@ -164,16 +163,6 @@ def _check(options: argparse.Namespace) -> int:
     return OK
 
 
-def _bench(options: argparse.Namespace) -> int:
-    from cabcanary_bench.bench import run_bench
-
-    if not 1 <= options.speed <= 20:
-        print("--speed takes a number from 1 to 20", file=sys.stderr)
-        return WRONG
-    code: int = run_bench(options.folder, options.speed, plain=options.plain, as_json=options.json)
-    return code
-
-
 def _listen(options: argparse.Namespace) -> int:
     from cabcanary.listen import ListenError, listen, parse_wire, wire_of_source
     from cabcanary.settings.load import load_settings
@@ -203,13 +192,16 @@ def _watch(options: argparse.Namespace) -> int:
         asyncio.run(watch(options.config, sys.stdout))
     except WatcherError as error:
         print(error, file=sys.stderr)
-        return WRONG
+        return WRONG if error.wrong else FAILED
     return OK
 
 
 def _sounds(options: argparse.Namespace) -> int:
     from cabcanary.audition import AuditionError, audition, lines, table, write_all
 
+    if options.config is not None and not options.check:
+        print(f"{options.config} says by what sounds are played, which is for --check; add that", file=sys.stderr)
+        return WRONG
     try:
         if options.wav:
             for path in write_all(options.wav):

@@ -7,11 +7,12 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.command_line import DEFAULT_FOLDER, SAFETY
+
 if TYPE_CHECKING:
     import argparse
 
 OK, FAILED, WRONG = 0, 1, 2
-_DEFAULT_FOLDER = Path("/var/lib/cabcanary")
 
 
 def add_backtest(verbs: Any) -> None:
@@ -21,7 +22,7 @@ def add_backtest(verbs: Any) -> None:
         help="what rules would have sounded in drives of the past",
         description="Try rules on recorded drives: what would have sounded, beside what other rules would have, how "
         "much a driver would have been called, what nearly sounded, and what other limits would have cost.",
-        epilog="This is a monitor, not protection. Silence on old drives is no proof that a limit is safe.",
+        epilog=f"{SAFETY} Silence on old drives is no proof that a limit is safe.",
     )
     backtest.add_argument(
         "drives", nargs="+", metavar="DRIVES", help='names or their beginnings, folders, Parquet files, "last" or "all"'
@@ -51,7 +52,7 @@ def add_backtest(verbs: Any) -> None:
     backtest.add_argument("--plot", type=Path, metavar="FILE.svg", help="write the sweep as a picture")
     backtest.add_argument("--workers", type=int, metavar="N", help="processes (default: one for each core)")
     backtest.add_argument("--scheduler", default="", metavar="ADDRESS", help="a Dask scheduler, as in tcp://host:8786")
-    backtest.add_argument("--folder", type=Path, help=f"the daemon's folder (default {_DEFAULT_FOLDER})")
+    backtest.add_argument("--folder", type=Path, help=f"the daemon's folder (default {DEFAULT_FOLDER})")
     backtest.add_argument("--config", type=Path, help="settings file that names the folder")
     backtest.add_argument("--json", action="store_true", help="for a program to read")
     backtest.set_defaults(run=_run)
@@ -72,7 +73,7 @@ def _run(options: argparse.Namespace) -> int:
         print(problem, file=sys.stderr)
         return WRONG
     try:
-        folder = options.folder or _DEFAULT_FOLDER
+        folder = options.folder or DEFAULT_FOLDER
         if options.config and not options.folder:
             folder = load_settings(options.config).model.daemon.folder
         wanted = Wanted(

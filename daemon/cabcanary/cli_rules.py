@@ -7,22 +7,23 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.command_line import DEFAULT_CONFIG, DEFAULT_FOLDER, SAFETY
+
 if TYPE_CHECKING:
     import argparse
 
 OK, FAILED, WRONG = 0, 1, 2
 
-_DEFAULT_CONFIG = Path("/etc/cabcanary/cabcanary.toml")
 #: A trace shows this long before and after its instant.
 _AROUND_S = 1.0
 
 
 def add_rules(verbs: Any) -> None:
     """Add the verb `rules` with its own."""
-    rules = verbs.add_parser("rules", help="try, explain and trace rules")
+    rules = verbs.add_parser("rules", help="try, explain and trace rules", epilog=SAFETY)
     what = rules.add_subparsers(required=True, metavar="WHAT")
 
-    test = what.add_parser("test", help="run the examples that stand beside the rules")
+    test = what.add_parser("test", help="run the examples that stand beside the rules", epilog=SAFETY)
     test.add_argument(
         "files", nargs="+", type=Path, metavar="FILE", help="rule files, or settings files for all of theirs"
     )
@@ -30,30 +31,38 @@ def add_rules(verbs: Any) -> None:
     test.add_argument("--json", action="store_true", help="for a program to read")
     test.set_defaults(run=_test)
 
-    explain = what.add_parser("explain", help="say in plain words what a rule does, with its numbers")
+    explain = what.add_parser("explain", help="say in plain words what a rule does, with its numbers", epilog=SAFETY)
     explain.add_argument("id", metavar="ID", help="the rule")
     explain.add_argument(
-        "--config", type=Path, default=_DEFAULT_CONFIG, help=f"settings file (default {_DEFAULT_CONFIG})"
+        "--config", type=Path, default=DEFAULT_CONFIG, help=f"settings file (default {DEFAULT_CONFIG})"
     )
     explain.set_defaults(run=_explain)
 
-    trace = what.add_parser("trace", help="show tick by tick why a rule did or did not trip in a drive")
-    trace.add_argument("drive", metavar="DRIVE", help="a recorded drive, by name or Parquet file")
+    trace = what.add_parser("trace", help="show tick by tick why a rule did or did not trip in a drive", epilog=SAFETY)
+    trace.add_argument(
+        "drive", metavar="DRIVE", help='a recorded drive: its name, the beginning of it, "last", or its Parquet file'
+    )
     trace.add_argument("id", metavar="ID", help="the rule")
     trace.add_argument("--at", type=float, metavar="SECONDS", help="from the drive's start; default: the first trip")
     trace.add_argument("--around", type=float, default=_AROUND_S, metavar="SECONDS", help="before and after it (1)")
-    trace.add_argument("--config", type=Path, help="these settings' rules instead of those of the drive")
-    trace.add_argument("--folder", type=Path, default=Path("/var/lib/cabcanary"), help="the daemon's folder")
+    trace.add_argument(
+        "--config",
+        type=Path,
+        help="these settings' rules instead of those of the drive; needed for a log that was imported without settings",
+    )
+    trace.add_argument("--folder", type=Path, default=DEFAULT_FOLDER, help=f"the daemon's folder ({DEFAULT_FOLDER})")
     trace.add_argument("--json", action="store_true", help="for a program to read")
     trace.set_defaults(run=_trace)
 
-    baseline = verbs.add_parser("baseline", help="what is normal in this stage: measure it, list it")
+    baseline = verbs.add_parser("baseline", help="what is normal in this stage: measure it, list it", epilog=SAFETY)
     doing = baseline.add_subparsers(required=True, metavar="WHAT")
-    measure = doing.add_parser("measure", help="measure the rules' baselines on good drives of this stage")
+    measure = doing.add_parser(
+        "measure", help="measure the rules' baselines on good drives of this stage", epilog=SAFETY
+    )
     measure.add_argument("drives", nargs="+", metavar="DRIVE", help="recorded drives, by name or Parquet file")
     listed = doing.add_parser("list", help="show what has been measured")
     for verb, run in ((measure, _measure), (listed, _list_baselines)):
-        verb.add_argument("--config", type=Path, default=_DEFAULT_CONFIG, help=f"settings file ({_DEFAULT_CONFIG})")
+        verb.add_argument("--config", type=Path, default=DEFAULT_CONFIG, help=f"settings file ({DEFAULT_CONFIG})")
         verb.add_argument("--json", action="store_true", help="for a program to read")
         verb.set_defaults(run=run)
 
@@ -93,7 +102,9 @@ def _explain(options: argparse.Namespace) -> int:
 
 def _trace(options: argparse.Namespace) -> int:
     from cabcanary.plan import load_plan
-    from cabcanary.review.recorded import RecordedError, find_drive, read_drive
+    from cabcanary.review.bring_in import with_settings
+    from cabcanary.review.drives import DriveError, find_samples
+    from cabcanary.review.recorded import read_drive
     from cabcanary.review.rule_files import RuleFilesError, rule_of, trace, trace_json, trace_lines
     from cabcanary.settings.problems import SettingsError
 
@@ -101,10 +112,13 @@ def _trace(options: argparse.Namespace) -> int:
         print("--around takes more than 0 seconds", file=sys.stderr)
         return WRONG
     try:
-        drive = read_drive(find_drive(options.drive, options.folder))
-        plan = load_plan(options.config) if options.config else drive.plan
-        found = trace(drive, plan, rule_of(plan, options.id), options.at, options.around)
-    except (RuleFilesError, RecordedError, SettingsError) as error:
+        chosen = load_plan(options.config) if options.config else None
+        with with_settings(find_samples(options.folder, options.drive), chosen) as samples:
+            drive = read_drive(samples)
+            plan = chosen or drive.plan
+            drive.refuse_other_units(plan)
+            found = trace(drive, plan, rule_of(plan, options.id), options.at, options.around)
+    except (RuleFilesError, DriveError, SettingsError) as error:
         print(error, file=sys.stderr)
         return WRONG
     if options.json:
@@ -118,16 +132,17 @@ def _trace(options: argparse.Namespace) -> int:
 def _measure(options: argparse.Namespace) -> int:
     from cabcanary.plan import load_plan
     from cabcanary.review.baseline import NotMeasured, measure
-    from cabcanary.review.recorded import RecordedError, find_drive, read_drive
+    from cabcanary.review.drives import DriveError, find_samples
+    from cabcanary.review.recorded import read_drive
     from cabcanary.settings.problems import SettingsError
     from cabcanary.store.baselines import BaselinesError, read_baselines, write_baselines
 
     try:
         plan = load_plan(options.config)
         folder = plan.settings.daemon.folder
-        drives = [read_drive(find_drive(name, folder)) for name in options.drives]
+        drives = [read_drive(find_samples(folder, name)) for name in options.drives]
         kept = read_baselines(folder)
-    except (SettingsError, RecordedError, BaselinesError) as error:
+    except (SettingsError, DriveError, BaselinesError) as error:
         print(error, file=sys.stderr)
         return WRONG
     if not plan.baseline_specs:

@@ -3,6 +3,11 @@
 Out: `hello` once, then events as they happen and frames at the rate that a reader asks for. In:
 `{"subscribe": {"frames_hz": 10}}` and `{"do": "acknowledge"}`. Commands are taken from the daemon's own user
 and from root, as the kernel names the peer. A reader that is slow is skipped and never waited for.
+
+Events are numbered: `n` beside each, from 1 in each `run` of the daemon (in `hello`). A reader that must miss none asks
+`{"subscribe": {"frames_hz": 0.01, "run": "...", "events_after": 17}}`. It is answered `{"events_after": 17}`, or 0 when
+that was another run; then come the alerts that stand from before (`standing`), every later event that is still kept, in
+order, and only then frames. A gap in the numbers is what was not kept.
 """
 
 from __future__ import annotations
@@ -13,6 +18,7 @@ import json
 import os
 import socket
 import struct
+from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +34,11 @@ _LARGEST_BACKLOG = 256 * 1024
 _MOST_READERS = 32
 _LONGEST_COMMAND = 4096
 _SLOWEST_HZ, _FASTEST_HZ = 0.01, 100.0
+#: How many past events every new reader is told, and how many are kept for one that asks: a messenger that is started
+#: again is away for seconds. An event is about half a kilobyte.
+_RECENT, KEPT = 20, 500
+#: Events told to such a reader before others get their turn: less than a millisecond.
+_AT_ONCE = 20
 
 
 @dataclass(slots=True, eq=False)
@@ -37,19 +48,30 @@ class _Reader:
     period_ns: int = 0
     due_ns: int = 0
     skipped: int = 0
+    ended: bool = False
+    #: The last event that one which is still told of the past has been told; None for one that follows.
+    at: int | None = None
 
     def send(self, line: bytes) -> None:
         transport = self.writer.transport
-        if transport.is_closing():
+        if self.ended or transport.is_closing():
             return
         if transport.get_write_buffer_size() > _LARGEST_BACKLOG:
             self.skipped += 1
             return
         self.writer.write(line)
 
+    def end(self) -> None:
+        """What was sent is all; it arrives, and then the reader sees the end."""
+        if not self.ended and not self.writer.transport.is_closing():
+            with contextlib.suppress(OSError):
+                self.writer.write_eof()
+        self.ended = True
+
 
 class Feed:
-    """Serves the feed. `hello` and `standing` are asked for what a new reader must know; past events say so."""
+    """Serves the feed. `hello` and `standing`, the alerts that stand, are asked for what a new reader must know; past
+    events say so."""
 
     def __init__(
         self,
@@ -60,6 +82,10 @@ class Feed:
     ) -> None:
         self._path, self._hello, self._standing, self._command = path, hello, standing, command
         self._readers: set[_Reader] = set()
+        self._ended = False
+        self._run = os.urandom(8).hex()
+        self._n = 0
+        self._kept: deque[tuple[int, Event]] = deque(maxlen=KEPT)
 
     async def run(self) -> None:
         """Serve for ever; ends only by cancellation."""
@@ -92,16 +118,39 @@ class Feed:
         finally:
             probe.close()
 
+    def end(self) -> None:
+        """Nothing more is told: every reader gets what it was sent, and then the end. May be called twice."""
+        if self._ended:
+            return
+        self._ended = True
+        for reader in self._readers:
+            if reader.at is not None:
+                for n, event in self._after(reader.at):
+                    reader.writer.write(_event_line(event, n))
+            reader.end()
+
     def event(self, event: Event) -> None:
         """Tell every reader of an event."""
-        if self._readers:
-            line = _line({"event": event.as_json()})
-            for reader in self._readers:
+        self._n += 1
+        self._kept.append((self._n, event))
+        following = [r for r in self._readers if r.at is None]
+        if following:
+            line = _line({"event": event.as_json(), "n": self._n})
+            for reader in following:
                 reader.send(line)
+
+    def recent(self) -> list[Event]:
+        """The last few events."""
+        return [event for _, event in list(self._kept)[-_RECENT:]]
+
+    def _after(self, n: int) -> list[tuple[int, Event]]:
+        """The events after this number that are still kept."""
+        later = min(self._n - n, len(self._kept))
+        return list(self._kept)[-later:] if later > 0 else []
 
     def frame(self, frame: Frame) -> None:
         """Tell the readers that are due of a frame."""
-        due = [r for r in self._readers if r.period_ns and frame.time_ns >= r.due_ns]
+        due = [r for r in self._readers if r.period_ns and frame.time_ns >= r.due_ns and r.at is None]
         if not due:
             return
         values = {
@@ -113,22 +162,48 @@ class Feed:
             reader.send(line)
 
     async def _serve(self, stream: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        if len(self._readers) >= _MOST_READERS:
+        if self._ended or len(self._readers) >= _MOST_READERS:
             writer.close()
             return
         reader = _Reader(writer, _may_command(writer))
-        reader.send(_line({"hello": self._hello()}))
-        for event in self._standing():
+        reader.send(_line({"hello": {**self._hello(), "run": self._run}}))
+        recent = self.recent()
+        for event in [e for e in self._standing() if e not in recent] + recent:
             reader.send(_line({"event": event.as_json(), "past": True}))
         self._readers.add(reader)
         try:
             while line := await stream.readline():
                 self._take(reader, line)
+                if reader.at is not None:
+                    await self._tell_past(reader)
         except (ValueError, OSError):
             pass  # an overlong line, or a reader that went away
         finally:
             self._readers.discard(reader)
             writer.close()
+
+    async def _tell_past(self, reader: _Reader) -> None:
+        """Tell a reader what it asked for, a few at a time and no faster than it reads; then it follows."""
+        while reader.at is not None:
+            for n, event in self._after(reader.at)[:_AT_ONCE]:
+                reader.send(_event_line(event, n))
+                reader.at = n
+            if reader.at >= self._n:
+                reader.at = None
+            await reader.writer.drain()
+            await asyncio.sleep(0)
+
+    def _begin_after(self, reader: _Reader, wanted: dict[str, Any]) -> None:
+        after = wanted["events_after"]
+        if not isinstance(after, int) or isinstance(after, bool) or after < 0:
+            reader.send(_line({"error": "events_after must be the number of an event, or 0"}))
+            return
+        reader.at = min(after, self._n) if wanted.get("run") == self._run else 0
+        reader.send(_line({"events_after": reader.at}))
+        coming = {id(event) for _, event in self._after(reader.at)}
+        for event in self._standing():
+            if id(event) not in coming:
+                reader.send(_line({"event": event.as_json(), "past": True, "standing": True}))
 
     def _take(self, reader: _Reader, line: bytes) -> None:
         try:
@@ -148,6 +223,8 @@ class Feed:
                 reader.period_ns = int(1e9 / rate) if rate else 0
             else:
                 reader.send(_line({"error": f"frames_hz must be from 0 to {_FASTEST_HZ:g}"}))
+            if "events_after" in wanted:
+                self._begin_after(reader, wanted)
         if "do" in message:
             if reader.may_command:
                 reader.send(_line({"reply": self._command(message)}))
@@ -160,6 +237,10 @@ def _may_command(writer: asyncio.StreamWriter) -> bool:
     credentials = peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
     _, user, _ = struct.unpack("3i", credentials)
     return user in (0, os.getuid())
+
+
+def _event_line(event: Event, n: int) -> bytes:
+    return _line({"event": event.as_json(), "n": n, "past": True})
 
 
 def _line(message: dict[str, Any]) -> bytes:

@@ -5,12 +5,19 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+import queue
 import socket
 import threading
 from typing import TYPE_CHECKING
 
+from cabcanary.clock import boot_id
+
 if TYPE_CHECKING:
     from pathlib import Path
+
+
+#: How long a start waits for the card, real seconds.
+_CLAIM_S = 1.0
 
 
 class AlreadyWatchedError(RuntimeError):
@@ -20,16 +27,19 @@ class AlreadyWatchedError(RuntimeError):
 def claim(folder: Path) -> int:
     """Take the folder for this daemon, for as long as the returned descriptor stays open.
 
-    Two daemons would take each other's wires. A folder that cannot be written is no reason not to watch, so then
-    nothing is claimed (-1).
+    Two daemons would take each other's wires. A folder that cannot be written, or a card that does not answer within
+    a second, is no reason not to watch, so then nothing is claimed (-1).
 
     Raises:
         AlreadyWatchedError: another daemon has it.
     """
+    found: queue.SimpleQueue[int] = queue.SimpleQueue()
+    threading.Thread(target=lambda: found.put(_open_lock(folder)), name="claim", daemon=True).start()
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(folder / "daemon.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-    except OSError:
+        descriptor = found.get(timeout=_CLAIM_S)
+    except queue.Empty:
+        return -1
+    if descriptor < 0:
         return -1
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -41,6 +51,14 @@ def claim(folder: Path) -> int:
     os.ftruncate(descriptor, 0)
     os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
     return descriptor
+
+
+def _open_lock(folder: Path) -> int:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return os.open(folder / "daemon.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError:
+        return -1
 
 
 def notify(message: str) -> None:
@@ -94,7 +112,9 @@ class LampMemory:
     def read(self) -> bool:
         """What was kept since this computer started."""
         try:
-            self.last = self._path.read_text(encoding="ascii") == _boot_id()
+            boot = boot_id()
+            # A machine that does not say which start this is cannot tell a crash from a new start.
+            self.last = bool(boot) and self._path.read_text(encoding="ascii") == boot
         except (OSError, ValueError):
             self.last = False
         return self.last
@@ -106,9 +126,4 @@ class LampMemory:
 
     def _write(self, lit: bool) -> None:
         with contextlib.suppress(OSError):
-            self._path.write_text(_boot_id() if lit else "", encoding="ascii")
-
-
-def _boot_id() -> str:
-    with open("/proc/sys/kernel/random/boot_id", encoding="ascii") as file:
-        return file.read().strip()
+            self._path.write_text(boot_id() if lit else "", encoding="ascii")

@@ -97,6 +97,10 @@ class EventKind(StrEnum):
     MONITOR = "monitor"
 
 
+#: The notice at every start for as long as nobody has confirmed the limits. It tells of the settings, not of a drive.
+LIMITS_NOT_CONFIRMED = "limits_not_confirmed"
+
+
 @dataclass(frozen=True, slots=True)
 class Event:
     """Something that happened at an instant: an alert's change of state, a sound, a source lost."""

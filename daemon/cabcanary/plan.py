@@ -15,11 +15,12 @@ from cabcanary.channels.build import build_pipeline
 from cabcanary.rules.engine import Engine
 from cabcanary.rules.load import NotFitted, RuleSet, Setting, build_rules
 from cabcanary.rules.names import Measured
+from cabcanary.settings.base import same_pin
 from cabcanary.settings.derived import EngineRunningChannel
 from cabcanary.settings.load import Loaded, load_rule_file, load_settings
 from cabcanary.settings.problems import Problem, SettingsError, nearest
 from cabcanary.settings.sensors import MeasuredChannel
-from cabcanary.settings.wires import CanSource, GpioSource, SerialBinarySource
+from cabcanary.settings.wires import CanSource, GpioSource, GpsTimeSource, SerialBinarySource
 from cabcanary.sources.binary_frame import ChecksumError, checksum, near_checksum
 from cabcanary.sources.obd_pids import ITEMS
 from cabcanary.sources.offers import offered, wire_of
@@ -31,6 +32,9 @@ if TYPE_CHECKING:
 
     from cabcanary.channels.pipeline import Pipeline
     from cabcanary.settings.schema import BaselineSpec, RuleFile, Settings
+
+#: The unit of channels that are on or off.
+_ON_OFF = "state"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +78,11 @@ class Plan:
             if isinstance(channel, EngineRunningChannel) and channel.ignition is not None:
                 return channel.ignition
         return None
+
+    @property
+    def satellite_sources(self) -> tuple[str, ...]:
+        """The sources that are satellite receivers and tell the time."""
+        return tuple(n for n, s in self.settings.sources.items() if isinstance(s, GpsTimeSource))
 
     def wanted_items(self, source: str) -> tuple[str, ...]:
         """The items of a source that some channel reads, each once."""
@@ -324,14 +333,39 @@ def _check_outputs(loaded: Loaded[Settings], rule_ids: list[str]) -> list[Proble
             )
 
     channels = list(settings.channels)
-    if settings.sounds.night_when is not None:
-        check(("sounds", "night_when"), settings.sounds.night_when, "channel", channels)
+    night = settings.sounds.night_when
+    if night is not None:
+        check(("sounds", "night_when"), night, "channel", channels)
+        if night in channels and settings.channels[night].unit != _ON_OFF:
+            states = [n for n, c in settings.channels.items() if c.unit == _ON_OFF]
+            message = f"'{night}' is in {settings.channels[night].unit}: it is never on or off"
+            fix = f'{nearest(night, states)}, or add a channel of a gpio source with unit = "{_ON_OFF}"'
+            problems.append(loaded.problem(("sounds", "night_when"), message, fix.removeprefix(", or ")))
+    problems += _check_pins(loaded)
     for n, name in enumerate(settings.mqtt.values if settings.mqtt else ()):
         check(("mqtt", "values", n), name, "channel", channels)
     # The rules that it names by itself need not be there.
     if settings.lamp is not None and "after" in settings.lamp.model_fields_set:
         for n, name in enumerate(settings.lamp.after):
             check(("lamp", "after", n), name, "rule", rule_ids)
+    return problems
+
+
+def _check_pins(loaded: Loaded[Settings]) -> list[Problem]:
+    """An output's pin that something else has too: neither would work, or one would silence the other."""
+    settings, problems = loaded.model, []
+    taken: dict[int | str, str] = {}
+    for name, source in settings.sources.items():
+        if isinstance(source, GpioSource):
+            taken |= {same_pin(spec.pin): f"sources.{name}.pins.{item}" for item, spec in source.pins.items()}
+    for name in ("buzzer", "lamp", "watcher"):
+        pin = getattr(getattr(settings, name), "pin", None)
+        if pin is None:
+            continue
+        other = taken.setdefault(same_pin(pin), f"[{name}]")
+        if other != f"[{name}]":
+            message, fix = f"pin {pin} is that of {other} too", "wire it to a pin of its own, and write that here"
+            problems.append(loaded.problem((name, "pin"), message, fix))
     return problems
 
 

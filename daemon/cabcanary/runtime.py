@@ -8,7 +8,6 @@ import os
 import random
 import signal
 import traceback
-from collections import deque
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import __version__
@@ -22,7 +21,7 @@ from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.commands import Commands
 from cabcanary.feed import Feed
 from cabcanary.host import Heartbeat, LampMemory, notify
-from cabcanary.model import Event, EventKind, Priority, Quality
+from cabcanary.model import LIMITS_NOT_CONFIRMED, Event, EventKind, Priority, Quality
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.sources.helper import Helper
@@ -43,8 +42,8 @@ if TYPE_CHECKING:
 
 #: How long the parts may take to stop, real seconds; after that the daemon says so and goes.
 _STOP_S = 3.0
-#: How many past events a new reader of the feed is told.
-_RECENT_EVENTS = 20
+#: How long the messenger may take to publish how the drive ended and to say good-bye, real seconds.
+_GOOD_BYE_S = 2.5
 #: How often the watcher hears the heartbeat, real seconds: ten could be lost before it sounds.
 _HEARTBEAT_S = 0.2
 #: Different faults of its own that are told of; one that says something new each time must not fill the log.
@@ -65,22 +64,23 @@ class Daemon:
         self._loop = asyncio.get_running_loop()
         self._statuses: dict[str, Status] = {}
         self._alerts: dict[str, Event] = {}
-        self._recent: deque[Event] = deque(maxlen=_RECENT_EVENTS)
         self._build_outputs()
         self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told, self._slots.steps)
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
         self._commands = Commands(self._engine, self._annunciator, clock, plan.settings.buttons, self._tell)
-        self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._past, self._commands.take)
+        self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._standing, self._commands.take)
         self._archive_wanted = asyncio.Event()
         self._arrival_told = False
+        self._messenger: Helper | None = None
+        self._last_drive: threading.Event | None = None
         self._own_faults: set[str] = set()
+        self._missed_changes = False
         self.late_ticks = 0
         own = OwnState(lambda: self._writer.able, lambda: self.late_ticks)
         self._wiring = Wiring(plan, clock, self._slots, self._commands.pressed, own)
 
     def _build_outputs(self) -> None:
         plan = self._plan
-        folder = plan.settings.daemon.folder
         self._outputs = Outputs(
             plan.settings, self._clock, self._console, lambda name: self._status(name, EventKind.HELPER)
         )
@@ -88,7 +88,7 @@ class Daemon:
         needed = dict.fromkeys(channel for rule in plan.rules.rules for channel in rule.channels)
         after = plan.settings.lamp.after if plan.settings.lamp else ()
         self._lamp = LampKeeper(self._outputs.lamp, needed, after)
-        self._lamp_memory = LampMemory(folder)
+        self._lamp_memory = LampMemory(plan.settings.daemon.run_folder)
         self._lamp.stay_out = self._lamp_memory.read()
         self._start_up = StartUp(plan, self._clock, self._outputs)
         self._heartbeat = Heartbeat(plan.settings.daemon.watch_path)
@@ -114,27 +114,40 @@ class Daemon:
                     group.create_task(self._keep_running(self._outputs.sound_card.run, self._statuses["sound_card"]))
                 if self._plan.settings.mqtt:
                     messenger = self._status("messenger", EventKind.HELPER)
-                    group.create_task(self._keep_running(self._messenger(messenger).run, messenger))
+                    self._messenger = self._make_messenger(messenger)
+                    group.create_task(self._keep_running(self._messenger.run, messenger))
                 group.create_task(self._keep_ticking())
                 notify("READY=1")
                 await self._stop.wait()
-                notify("STOPPING=1")
-                self._heartbeat.close()
-                self._tell(Event(self._clock.now_ns(), EventKind.MONITOR, "stopping", "stops, as it was asked to"))
+                await self._say_good_bye()
                 raise _StopAskedError
         except* _StopAskedError:
             pass
         finally:
             await self._shut_down()
 
-    async def _shut_down(self) -> None:
-        self._wiring.stop()
+    async def _say_good_bye(self) -> None:
+        """Tell the feed's readers, and through the messenger the broker, how it ended. Warnings go on meanwhile."""
+        notify("STOPPING=1")
+        self._heartbeat.close()
+        self._tell(Event(self._clock.now_ns(), EventKind.MONITOR, "stopping", "stops, as it was asked to"))
+        self._end_drive()
+        self._feed.end()
+        if self._messenger is not None:
+            await self._messenger.finish(_GOOD_BYE_S)
+
+    def _end_drive(self) -> None:
         event, written = self._recorder.close(self._clock.now_ns())
         if event is not None:
             self._tell(event, record=False)
+            self._last_drive = written
+
+    async def _shut_down(self) -> None:
+        self._wiring.stop()
+        self._end_drive()
         self._outputs.close()
-        if written is not None:
-            await asyncio.to_thread(written.wait, _STOP_S)
+        if self._last_drive is not None:
+            await asyncio.to_thread(self._last_drive.wait, _STOP_S)
         if not await asyncio.to_thread(self._writer.stop, _STOP_S):
             self._console.line("the card does not answer; the last seconds of the drive may be lost")
         with contextlib.suppress(TimeoutError):
@@ -161,14 +174,14 @@ class Daemon:
         """Limits that nobody has confirmed are examples: a caution at every start."""
         text = "Limits are examples. Have a qualified tuner confirm them, then set limits.confirmed_by."
         data = {"priority": Priority.CAUTION.word, "raised": True, "active": False, "blind": False}
-        event = Event(self._clock.now_ns(), EventKind.ALERT, "limits_not_confirmed", text, data)
+        event = Event(self._clock.now_ns(), EventKind.ALERT, LIMITS_NOT_CONFIRMED, text, data)
         self._alerts[event.what] = event
         self._tell(event)
         # After the start-up sound has been heard out.
         self._loop.call_later(self._clock.real_s(sounds.START_UP.seconds + 0.5), self._sound_limits)
 
     def _sound_limits(self) -> None:
-        event = self._annunciator.notice(sounds.CAUTION, "limits_not_confirmed", self._clock.now_ns())
+        event = self._annunciator.notice(sounds.CAUTION, LIMITS_NOT_CONFIRMED, self._clock.now_ns())
         if event is not None:
             self._tell(event)
 
@@ -196,7 +209,7 @@ class Daemon:
         self._statuses[name] = status
         return status
 
-    def _messenger(self, status: Status) -> Helper:
+    def _make_messenger(self, status: Status) -> Helper:
         mqtt = self._plan.settings.mqtt
         assert mqtt is not None
         settings = {
@@ -231,13 +244,15 @@ class Daemon:
 
     async def _tell_arrivals(self, archived: list[str]) -> None:
         """The arrival line of each drive that has just been archived; at key-on without one, of the last drive."""
-        folder = self._plan.settings.daemon.folder
-        last: list[str | None] = [] if self._arrival_told else [None]
-        for drive in archived or last:
+        folder, again = self._plan.settings.daemon.folder, False
+        if not archived and not self._arrival_told:
+            last = await asyncio.to_thread(arrival.last_drive, folder, self._plan.settings.vehicle.name)
+            archived, again = [last] if last is not None else [], True
+        for drive in archived:
             found = await asyncio.to_thread(arrival.summary, folder, drive)
             if found is not None:
-                text = ("" if drive else "last drive: ") + words.arrival_line(found)
-                data = {**found, "again": drive is None}
+                text = ("last drive: " if again else "") + words.arrival_line(found)
+                data = {**found, "again": again}
                 self._tell(Event(self._clock.now_ns(), EventKind.DRIVE, "arrival", text, data))
         self._arrival_told = True
 
@@ -255,6 +270,7 @@ class Daemon:
             "folder": str(self._plan.settings.daemon.folder),
             "speed": self._clock.speed,
             "archive": self._plan.settings.archive.model_dump(),
+            "told_time": self._recorder.time.fit,
         }
         helper = Helper("cabcanary.recorder.archiver", settings, Status("archiver", lambda *_: None), take)
         code = await helper.run_once()
@@ -301,11 +317,19 @@ class Daemon:
             state = self._recorder.states_before(now_ns)
             frame = self._pipeline.step(newest, now_ns)
             changes = self._engine.step(frame)
-            heard = self._annunciator.update(changes, now_ns)
+            if self._missed_changes:
+                told = self._annunciator.wanting | {c.alert for c in changes}
+                changes += [c for c in self._engine.asking(now_ns) if c.alert not in told]
+                self._missed_changes = False
+            heard = self._annunciator.update(changes, now_ns, broken=bool(self._engine.faults))
         except Exception as error:  # noqa: BLE001 - a fault of our own must be heard, not end the watch
+            # What the rules had decided in this tick may be lost: the next one asks them where they stand.
+            self._missed_changes = True
             self._own_fault("the monitor itself", error, now_ns, heard=True)
             return now_ns
         # From here on everything has sounded that must; the rest may take its time, and may fail.
+        for rule, fault in self._engine.faults.items():
+            self._own_fault(f"rule {rule}", fault, now_ns, heard=False)
         try:
             self._after_the_warning(frame, newest, changes, heard, state)
         except Exception as error:  # noqa: BLE001
@@ -371,7 +395,6 @@ class Daemon:
 
     def _tell(self, event: Event, *, record: bool = True) -> None:
         """Show, publish and, unless it is already there, record an event."""
-        self._recent.append(event)
         if event.kind is EventKind.ALERT and "state" in event.data:
             if event.data["active"] or not event.data["acknowledged"]:
                 self._alerts[event.what] = event
@@ -397,10 +420,9 @@ class Daemon:
             "sources": {s.name: {"ok": s.ok, "text": s.words} for s in self._statuses.values()},
         }
 
-    def _past(self) -> list[Event]:
-        """What a new reader of the feed must know: the last events, and every alert that stands."""
-        recent = list(self._recent)
-        return [e for e in self._alerts.values() if e not in recent] + recent
+    def _standing(self) -> list[Event]:
+        """Every alert that stands, as last told."""
+        return list(self._alerts.values())
 
 
 def _is_on(frame: Frame, channel: str) -> bool | None:

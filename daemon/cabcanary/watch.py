@@ -16,10 +16,9 @@ import socket
 import tomllib
 from typing import TYPE_CHECKING
 
-from cabcanary.alerts.buzzer import ActiveBuzzer, BuzzerError, PwmBuzzer
 from cabcanary.alerts.console import Console
-from cabcanary.alerts.sounds import MONITOR_STOPPED
-from cabcanary.alerts.terminal import TerminalBell
+from cabcanary.alerts.outputs import watcher_output
+from cabcanary.alerts.sounds import MONITOR_STOPPED, START_UP
 from cabcanary.alerts.words import MONITOR_STOPPED as STOPPED_WORDS
 from cabcanary.clock import Clock
 from cabcanary.host import STOPPING, notify
@@ -40,7 +39,14 @@ _CHECK_S = 0.1
 
 
 class WatcherError(RuntimeError):
-    """The watcher cannot work; the message says why and what to do."""
+    """The watcher cannot work; the message says why and what to do.
+
+    `wrong`: by its settings, so that trying again is no use.
+    """
+
+    def __init__(self, words: str, *, wrong: bool = False) -> None:
+        super().__init__(words)
+        self.wrong = wrong
 
 
 def read_tables(file: Path) -> tuple[Path, Watcher]:
@@ -53,9 +59,9 @@ def read_tables(file: Path) -> tuple[Path, Watcher]:
         raw = tomllib.loads(file.read_text(encoding="utf-8"))
         daemon, watcher = Daemon.model_validate(raw.get("daemon", {})), Watcher.model_validate(raw.get("watcher", {}))
     except OSError as error:
-        raise WatcherError(f"{file}: {error.strerror}") from error
+        raise WatcherError(f"{file}: {error.strerror}", wrong=True) from error
     except ValueError as error:
-        raise WatcherError(f"{file}: {error}; run: cabcanary check {file}") from error
+        raise WatcherError(f"{file}: {error}; run: cabcanary check {file}", wrong=True) from error
     return daemon.watch_path, watcher
 
 
@@ -94,8 +100,8 @@ def listen_at(path: Path) -> socket.socket:
         if path.exists():
             _remove_stale(path)
         ear.bind(str(path))
-        # The daemon may run as another user.
-        path.chmod(0o666)
+        # The daemon runs as the same user, or in the same group; nobody else has a say in whether it lives.
+        path.chmod(0o660)
     except OSError as error:
         ear.close()
         raise WatcherError(f"{path}: {error.strerror or error}; is daemon.folder right?") from error
@@ -118,15 +124,6 @@ def _remove_stale(path: Path) -> None:
     raise WatcherError(f"another watcher listens at {path} already; stop it first")
 
 
-def _output(spec: Watcher, clock: Clock, console: Console) -> Player:
-    if spec.pin is not None:
-        try:
-            return (PwmBuzzer if spec.kind == "piezo" else ActiveBuzzer)(spec.pin, clock)
-        except BuzzerError as error:
-            console.line(f"NO OUTPUT LINE: {error}. A stopped monitor is only shown here until this is mended.")
-    return TerminalBell(console, clock)
-
-
 async def watch(file: Path, stream: TextIO) -> None:
     """Watch the daemon of a settings file until SIGTERM or SIGINT.
 
@@ -141,7 +138,9 @@ async def watch(file: Path, stream: TextIO) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     watch = Watch(loop.time())
-    output = _output(spec, Clock(), console)
+    output = watcher_output(spec, Clock(), console)
+    # The only proof that its own line works.
+    output.play(START_UP, "")
 
     def take() -> None:
         with contextlib.suppress(BlockingIOError):

@@ -9,6 +9,7 @@ from cabcanary.model import Quality
 from cabcanary.settings.wires import (
     CanSource,
     GpioSource,
+    GpsTimeSource,
     HostSource,
     HwmonSource,
     IioSource,
@@ -19,6 +20,7 @@ from cabcanary.settings.wires import (
 from cabcanary.sources.binary_frame import FrameParser
 from cabcanary.sources.can_bus import CanBus
 from cabcanary.sources.gpio import GpioInputs
+from cabcanary.sources.gps_time import ITEM, RmcParser
 from cabcanary.sources.hwmon import hwmon_reader
 from cabcanary.sources.iio import iio_reader
 from cabcanary.sources.serial_port import SerialReader
@@ -60,6 +62,8 @@ class Wiring:
                 return SerialReader(name, spec, LineParser(name, spec), items, clock, slots, status).run
             case SerialBinarySource():
                 return SerialReader(name, spec, FrameParser(name, spec), items, clock, slots, status).run
+            case GpsTimeSource():
+                return SerialReader(name, spec, RmcParser(name), [ITEM], clock, slots, status).run
             case CanSource():
                 bus = CanBus(name, spec, clock, slots, status)
                 self._buses.append(bus)

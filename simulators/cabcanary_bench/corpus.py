@@ -11,14 +11,16 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from cabcanary.clock import NS_PER_S
 from cabcanary.expressions.arrays import Column, Signals
 from cabcanary.model import Reading
 from cabcanary.plan import Plan, plan_in_stage
 from cabcanary.rules.whole_drive import WholeDrive
 
 from .circumstances import CircumstanceKind
+from .corpus_kept import Driven, load, mark_of, save
 from .fast import drive
-from .generator import DriveKind, faulty, ordinary
+from .generator import DriveKind, cut_off, errand, faulty, ordinary
 from .injected import INJECTED, Injected
 
 if TYPE_CHECKING:
@@ -67,6 +69,7 @@ class Sound(NamedTuple):
 class Outcome:
     """What one drive gave. `down` are the stretches in which the monitor's computer had no power.
 
+    `unmasked_s` is, for a drive with a fault, the sensor's onset or the end of the fuel-cut mask that covers it.
     `weakened` has, for each rule made slower, its own trips; only asked for in drives with a fault.
     """
 
@@ -75,14 +78,18 @@ class Outcome:
     sounds: tuple[Sound, ...]
     labels: tuple[Label, ...]
     down: tuple[tuple[float, float], ...]
+    unmasked_s: float | None
     weakened: dict[str, tuple[float, ...]]
 
 
 def jobs(hours: float, faults: int, seed: int, shown: tuple[FaultKind, ...]) -> Iterator[Job]:
-    """Ordinary drives of about so many hours, every kind in turn, then so many faults, every kind in turn."""
-    kinds = list(DriveKind)
-    for n in range(round(hours * 3)):
-        yield Job(seed * 1_000_003 + n, kind=kinds[n % len(kinds)], minutes=20.0)
+    """Ordinary drives of at least so many hours, every kind in turn, then so many faults, every kind in turn."""
+    kinds, left_s, n = list(DriveKind), hours * 3600, 0
+    while left_s > 0:
+        job = Job(seed * 1_000_003 + n, kind=kinds[n % len(kinds)], minutes=20.0)
+        left_s -= _scenario(job)[0].length_s
+        n += 1
+        yield job
     every: list[FaultKind | str] = [*shown, *(i.name for i in INJECTED)]
     for m in range(faults):
         what = every[m % len(every)]
@@ -93,39 +100,65 @@ def jobs(hours: float, faults: int, seed: int, shown: tuple[FaultKind, ...]) -> 
             yield Job(number, fault=what)  # type: ignore[arg-type]
 
 
-def run_job(job: Job, config: Path, baselines: Baselines | None, *, weaken: bool) -> Outcome:
-    """Drive one job and say what sounded."""
+def run_job(job: Job, config: Path, baselines: Baselines | None, *, weaken: bool, keep: Path | None = None) -> Outcome:
+    """Drive one job and say what sounded; a drive that lies in the folder `keep` is not driven again."""
     scenario, injected = _scenario(job)
     without_boost = any(c.kind is CircumstanceKind.STAGE_WITHOUT_BOOST for c in scenario.circumstances)
     plan = plan_in_stage(config, "plumbing" if without_boost else None, baselines)
-    recording = drive(scenario, job.seed, obd_rates=_obd_rates(plan))
+    if keep is None:
+        driven = _drive(scenario, job.seed, injected, plan)
+    else:
+        path = keep / f"{job.name}-{job.seed}.parquet"
+        mark = mark_of(scenario, job.seed, repr(injected and injected.words))
+        kept = load(path, mark)
+        driven = kept or _drive(scenario, job.seed, injected, plan)
+        if kept is None:
+            save(path, mark, driven)
+    return judge(job, driven, plan, weaken=weaken)
+
+
+def judge(job: Job, driven: Driven, plan: Plan, *, weaken: bool) -> Outcome:
+    """What the rules of a plan say to a drive."""
+    sounds: list[Sound] = []
+    weakened: dict[str, list[float]] = {}
+    rules = {r.id: slower(r) for r in plan.rules.rules} if weaken else {}
+    for run in driven.runs:
+        whole = WholeDrive(run, plan.pipeline().roots(), plan.channel_units, plan.running)
+        sounds += [
+            Sound(driven.at_s(c.time_ns), c.alert, c.priority.word) for c in whole.run(plan.rules.rules) if c.sounds
+        ]
+        for name, rule in rules.items():
+            trips = [driven.at_s(c.time_ns) for c in whole.run([rule]) if c.sounds and c.alert == name]
+            weakened.setdefault(name, []).extend(trips)
+    trips_of = {name: tuple(trips) for name, trips in weakened.items()}
+    return Outcome(job, driven.hours, tuple(sounds), driven.labels, driven.down, _unmasked(driven), trips_of)
+
+
+def _drive(scenario: Scenario, seed: int, injected: Injected | None, plan: Plan) -> Driven:
+    recording = drive(scenario, seed, obd_rates=_obd_rates(plan))
     labels = recording.labels
     if injected is not None:
         recording, label = injected.into(recording)
         labels = (*labels, label)
-    sounds: list[Sound] = []
-    weakened: dict[str, list[float]] = {}
-    rules = {r.id: slower(r) for r in plan.rules.rules} if weaken else {}
-    for run in range(len(recording.runs)):
-        whole = WholeDrive(
-            _signals(recording, run, plan, injected), plan.pipeline().roots(), plan.channel_units, plan.running
-        )
-        sounds += [
-            Sound(recording.drive_s(c.time_ns), c.alert, c.priority.word)
-            for c in whole.run(plan.rules.rules)
-            if c.sounds
-        ]
-        for name, rule in rules.items():
-            trips = [recording.drive_s(c.time_ns) for c in whole.run([rule]) if c.sounds and c.alert == name]
-            weakened.setdefault(name, []).extend(trips)
-    return Outcome(
-        job,
-        scenario.length_s / 3600,
-        tuple(sounds),
-        labels,
-        _down(recording),
-        {name: tuple(trips) for name, trips in weakened.items()},
-    )
+    runs = tuple(_signals(recording, run, plan, injected) for run in range(len(recording.runs)))
+    return Driven(runs, recording.zero_ns, scenario.length_s / 3600, labels, _down(recording))
+
+
+def _unmasked(driven: Driven) -> float | None:
+    """The first fault's onset at the sensor's output, or the end of the mask in which it falls, s of the drive."""
+    onset_s = next((label.onset_sensor_s for label in driven.labels if label.is_fault), None)
+    if onset_s is None:
+        return None
+    onset_ns = driven.zero_ns + round(onset_s * NS_PER_S)
+    for run in driven.runs:
+        masked = run.columns["fuel_cut_gas"].values == 1.0
+        first = int(np.searchsorted(run.times_ns, onset_ns))
+        if first == len(run) or run.times_ns[0] > onset_ns:
+            continue
+        open_again = np.flatnonzero(~masked[first:])
+        if masked[first] and len(open_again):
+            return driven.at_s(int(run.times_ns[first + open_again[0]]))
+    return onset_s
 
 
 def slower(rule: Rule) -> Rule:
@@ -142,19 +175,10 @@ def _scenario(job: Job) -> tuple[Scenario, Injected | None]:
         return ordinary(job.seed, job.kind, job.minutes), None
     if job.fault is not None:
         scenario = faulty(job.seed, job.fault)
-        return _cut(scenario, scenario.faults[0].end_s + _AFTER_S), None
+        return cut_off(scenario, scenario.faults[0].end_s + _AFTER_S), None
     injected = next(i for i in INJECTED if i.name == job.injected)
-    scenario = ordinary(job.seed, injected.drive, 6.0)
+    scenario = errand(job.seed) if injected.pulls else ordinary(job.seed, DriveKind.TOWN, 3.0)
     return scenario, injected
-
-
-def _cut(scenario: Scenario, end_s: float) -> Scenario:
-    """The drive up to an instant."""
-    if end_s >= scenario.length_s:
-        return scenario
-    end_s = round(end_s, 2)
-    phases = [p for p in scenario.phases if p.start_s < end_s]
-    return replace(scenario, length_s=end_s, phases=(*phases[:-1], replace(phases[-1], end_s=end_s)))
 
 
 def _obd_rates(plan: Plan) -> dict[str, float]:

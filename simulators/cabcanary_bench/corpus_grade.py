@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
+from .circumstances import CircumstanceKind
 from .fault_kinds import FaultKind
 from .injected import INJECTED
 
@@ -45,11 +46,17 @@ _BY_KIND: dict[FaultKind, tuple[str, ...]] = {
     FaultKind.TAP_OPEN: ("vacuum_leak", "fuel_trim_at_idle", "open_tap"),
     FaultKind.VACUUM_LEAK: ("vacuum_leak", "fuel_trim_at_idle"),
     FaultKind.CRANK_BROWN_OUT: ("supply_low_cranking",),
+    # Stuck where an overrun had taken it, it shows "at least 1.5": lean, or a sensor that says so.
+    FaultKind.WIDEBAND_STUCK: ("cannot_see_lambda", "cannot_see_boost_as_burnt", *_LEAN),
     FaultKind.WIDEBAND_SLOW: ("wideband_slow", "lean_under_boost"),
     FaultKind.CHARGE_WIRE_OPEN: ("cannot_see_charge_temperature",),
     FaultKind.CHARGE_SHORT: ("cannot_see_charge_temperature",),
     FaultKind.SUPPLY_WIRE_OPEN: ("cannot_see_supply",),
 }
+#: Ordinary, and still rightly said: a line that ice has shut shows no pressure, whoever may be to blame.
+_RIGHTLY: dict[str, tuple[str, ...]] = {CircumstanceKind.FROZEN_MAP_LINE: _BLIND_MAP}
+#: A supply that breaks down takes the monitor's computer with it before any on-delay is over.
+_DIES_S = 0.3
 #: A fault in a drive is given this long after it has ended: what sounds late was there all the same.
 _GRACE_S = 8.0
 
@@ -58,8 +65,7 @@ def names_of(label: Label) -> tuple[str, ...]:
     """The alerts that name a fault for what it is."""
     if any(label.kind == i.name for i in INJECTED):
         return (label.expects,)
-    found = _BY_EXPECTATION.get(label.expects) or _BY_KIND.get(FaultKind(label.kind))
-    return found or ()
+    return _BY_KIND.get(FaultKind(label.kind)) or _BY_EXPECTATION.get(label.expects) or ()
 
 
 @dataclass(slots=True)
@@ -83,14 +89,15 @@ class KindResult:
 class Report:
     """The whole grade."""
 
-    hours: float
-    drives: int
-    false: dict[str, Counter[str]]
-    false_at: list[str]
-    kinds: dict[str, KindResult]
-    lean_sensor_s: list[float]
-    lean_cylinder_s: list[float]
-    weakened: dict[str, tuple[int, int, float, float]]
+    hours: float = 0.0
+    drives: int = 0
+    false: dict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
+    false_at: list[str] = field(default_factory=list)
+    rightly: Counter[str] = field(default_factory=Counter)
+    kinds: dict[str, KindResult] = field(default_factory=lambda: defaultdict(KindResult))
+    lean_sensor_s: list[float] = field(default_factory=list)
+    lean_cylinder_s: list[float] = field(default_factory=list)
+    weakened: dict[str, tuple[int, int, float, float]] = field(default_factory=dict)
 
     @property
     def missed(self) -> int:
@@ -104,6 +111,7 @@ class Report:
             "drives": self.drives,
             "false": {p: dict(c) for p, c in self.false.items()},
             "false_at": self.false_at,
+            "rightly": dict(self.rightly),
             "faults": {
                 name: {
                     "must": k.must,
@@ -140,7 +148,7 @@ def _quantiles(values: Sequence[float]) -> dict[str, float] | None:
 
 def grade(outcomes: Iterable[Outcome]) -> Report:
     """Everything that the drives of a corpus gave, in one report."""
-    report = Report(0.0, 0, defaultdict(Counter), [], defaultdict(KindResult), [], [], {})
+    report = Report()
     trips: dict[str, list[tuple[float, float | None, float | None]]] = defaultdict(list)
     for outcome in outcomes:
         report.drives += 1
@@ -158,8 +166,19 @@ def grade(outcomes: Iterable[Outcome]) -> Report:
 def _ordinary(report: Report, outcome: Outcome) -> None:
     report.hours += outcome.hours
     for sound in outcome.sounds:
+        if _is_right(sound, outcome.labels):
+            report.rightly[sound.alert] += 1
+            continue
         report.false[sound.priority][sound.alert] += 1
         report.false_at.append(f"{outcome.job.name} {outcome.job.seed} at {sound.at_s:.1f} s: {sound.alert}")
+
+
+def _is_right(sound: Sound, labels: Sequence[Label]) -> bool:
+    """Whether something that is no fault makes it true all the same."""
+    return any(
+        sound.alert in _RIGHTLY.get(label.kind, ()) and label.start_s <= sound.at_s <= label.end_s + _GRACE_S
+        for label in labels
+    )
 
 
 def _fault(report: Report, outcome: Outcome, label: Label) -> None:
@@ -168,7 +187,7 @@ def _fault(report: Report, outcome: Outcome, label: Label) -> None:
     inside = [s for s in outcome.sounds if label.start_s <= s.at_s <= label.end_s + _GRACE_S]
     named = [s for s in inside if s.alert in names]
     onset = label.onset_sensor_s if label.onset_sensor_s is not None else label.start_s
-    if label.must_be_found and any(begin <= onset <= end for begin, end in outcome.down):
+    if label.must_be_found and any(begin - _DIES_S <= onset <= end for begin, end in outcome.down):
         result.blind_monitor += 1
         return
     if inside:
@@ -184,16 +203,17 @@ def _fault(report: Report, outcome: Outcome, label: Label) -> None:
         return
     result.found += 1
     result.delays_s.append(named[0].at_s - onset)
-    _lean(report, label, named)
+    _lean(report, outcome, label, named)
 
 
-def _lean(report: Report, label: Label, named: Sequence[Sound]) -> None:
-    """How soon a lean mixture under boost sounded, from the sensor's output and from the cylinder."""
+def _lean(report: Report, outcome: Outcome, label: Label, named: Sequence[Sound]) -> None:
+    """How soon a lean mixture under boost sounded: from the sensor's output, or the end of a mask on it, and from the
+    cylinder."""
     first = next((s for s in named if s.alert == "lean_under_boost"), None)
     if label.expects != "lean" or first is None or label.kind == FaultKind.TIP_IN_LEAN:
         return
-    if label.onset_sensor_s is not None:
-        report.lean_sensor_s.append(first.at_s - label.onset_sensor_s)
+    if outcome.unmasked_s is not None:
+        report.lean_sensor_s.append(first.at_s - outcome.unmasked_s)
     if label.onset_cylinder_s is not None:
         report.lean_cylinder_s.append(first.at_s - label.onset_cylinder_s)
 
@@ -233,6 +253,8 @@ def lines(report: Report) -> list[str]:
         which = ", ".join(f"{alert} {n}" for alert, n in counts.most_common(6))
         found.append(f"  false {priority:<9}{total:4d}  {rate:7.2f} in 100 h  {which}")
     found += [f"    {where}" for where in report.false_at[:20]]
+    if report.rightly:
+        found.append("  rightly said of no fault: " + ", ".join(f"{a} {n}" for a, n in report.rightly.most_common()))
     found += ["", f"{'fault':<24}{'found':>9}{'median':>10}{'below':>8}  first alert"]
     for name, k in report.kinds.items():
         middle = f"{median(k.delays_s):8.2f} s" if k.delays_s else f"{'-':>10}"

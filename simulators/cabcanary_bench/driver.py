@@ -195,6 +195,11 @@ class Driver:
         """Take the foot off the pedal, as for a change of gear by hand."""
         self.pedal = max(0.0, self.pedal - 2 * _FOOT_PER_S * dt_s)
 
+    def engage(self, gear: int) -> None:
+        """Hold a gear, counted from 1, whatever the speed."""
+        self.gear = min(len(self._van.driveline.gears), max(1, gear))
+        self._since_shift = 0.0
+
     def override(self, pedal: float) -> None:
         """Put the foot somewhere, 0 to 1, whatever the speed should be."""
         self.pedal = min(1.0, max(0.0, pedal))

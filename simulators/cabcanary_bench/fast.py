@@ -90,6 +90,11 @@ class Recording:
     labels: tuple[Label, ...]
     runs: tuple[tuple[int, int], ...]
 
+    @property
+    def zero_ns(self) -> int:
+        """The time of second 0 of the drive."""
+        return _BOOT_NS
+
     def drive_s(self, time_ns: int) -> float:
         """A reading's, tick's or event's time as seconds of the drive."""
         return (time_ns - _BOOT_NS) / NS_PER_S

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import math
 import random
 from dataclasses import replace
 from enum import StrEnum
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from .circumstances import Circumstance, CircumstanceKind
 from .faults import Fault, FaultKind
 from .itinerary import PULL_S, Itinerary, pull_starts, trips
+from .wltc import trace
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from .scenario import Phase, Scenario
 
 _LOW, _MEDIUM, _HIGH, _EXTRA = 0, 1, 2, 3
+#: In a bend; a tank that is low is so in each.
+_BEND_S = 3.0
 _C = CircumstanceKind
 
 
@@ -88,11 +93,20 @@ def _in_the_cold(way: Itinerary) -> None:
         way.circumstance(_C.FROZEN_MAP_LINE, 0.0, rng.uniform(40, 150))
 
 
+def _into_bends(phase: Phase) -> list[float]:
+    """Seconds of a stretch at which the trace slows down for some seconds, as into a bend: nobody boosts there."""
+    speeds = trace()
+    first, last = math.ceil(phase.trace_s), math.floor(phase.trace_end_s) - math.ceil(_BEND_S)
+    slowing = [s for s in range(first, last) if all(b < a - 0.5 for a, b in pairwise(speeds[s : s + 4]))]
+    return [phase.start_s + s - phase.trace_s for n, s in enumerate(slowing) if n == 0 or s - slowing[n - 1] > 1]
+
+
 def _on_the_way(way: Itinerary, phase: Phase) -> None:
     """What one stretch brings: a bend with a low tank, a slippery pull, the steering turned at a stand."""
     rng, length_s = way.rng, phase.end_s - phase.start_s
     if phase.name == "drive" and rng.random() < 0.02:
-        way.circumstance(_C.LOW_TANK_IN_BEND, phase.start_s, length_s)
+        for second in _into_bends(phase):
+            way.circumstance(_C.LOW_TANK_IN_BEND, second, _BEND_S)
     elif phase.name == "pull" and rng.random() < 0.05:
         way.circumstance(_C.TRACTION_CUT, phase.start_s + 2.0, 1.5)
     elif phase.name == "stand" and length_s > 8 and rng.random() < 0.3:
@@ -208,27 +222,49 @@ _KINDS: dict[DriveKind, Callable[[Itinerary, float], None]] = {
 
 # --- faults -------------------------------------------------------------------------------------------------
 
-#: How long a fault of a family lasts, s: what breaks stays broken, what is lost for a moment comes back.
-_LASTS_S = (20.0, 90.0)
+#: How long a fault lasts, s: what breaks stays broken, what is lost for a moment comes back.
+_LASTS_S = (20.0, 60.0)
+#: What is driven before the pulls, so that the van has moved: no longer than this.
+_SHORT_TRIP_S = 100
 
 
 def faulty(seed: int, kind: FaultKind | None = None, severity: float | None = None) -> Scenario:
     """A short drive of four to five minutes with one fault in it, placed where it would show."""
     rng = random.Random(seed * 40_503 + 5)  # noqa: S311  # reproducible is the point
     kind = kind or rng.choice([k for k in FaultKind if k.info.family != "host"])
+    scenario = _errand(rng, f"{kind} {seed}")
+    return with_fault(scenario, kind, rng, severity)
+
+
+def errand(seed: int) -> Scenario:
+    """The short drive in which `faulty` puts its fault, with nothing wrong, up to some seconds after its first pull."""
+    scenario = _errand(random.Random(seed * 40_503 + 5), f"errand {seed}")  # noqa: S311  # reproducible is the point
+    pull = next(phase for phase in scenario.phases if phase.name == "pull")
+    return cut_off(scenario, pull.end_s + 20.0)
+
+
+def cut_off(scenario: Scenario, end_s: float) -> Scenario:
+    """The drive up to an instant."""
+    if end_s >= scenario.length_s:
+        return scenario
+    end_s = round(end_s, 2)
+    phases = [p for p in scenario.phases if p.start_s < end_s]
+    return replace(scenario, length_s=end_s, phases=(*phases[:-1], replace(phases[-1], end_s=end_s)))
+
+
+def _errand(rng: random.Random, name: str) -> Scenario:
     way = Itinerary(rng)
     way.start(dwell_s=rng.uniform(3.0, 6.0))
     way.stand(rng.uniform(10.0, 20.0))
     # The longest high-speed trip: two pulls, a fuel cut after each.
     trip = max(trips(_HIGH), key=lambda t: len(pull_starts(t)))
-    way.trip(_any_trip(way, _LOW))
-    way.stand(rng.uniform(15.0, 25.0))
+    way.trip(rng.choice([t for t in trips(_LOW) if t[1] - t[0] < _SHORT_TRIP_S]))
+    way.stand(rng.uniform(28.0, 40.0))
     way.trip(trip, 0.0, _pulls(way, trip, 3, 10.0, 12.0))
-    way.stand(rng.uniform(20.0, 30.0))
+    way.stand(rng.uniform(5.0, 10.0))
     way.off(15.0)
     way.circumstance(_C.WEATHER, 0.0, way.now_s + 1.0, rng.uniform(-4.0, 2.5))
-    scenario = way.scenario(f"{kind} {seed}", rng.uniform(60, 88))
-    return with_fault(scenario, kind, rng, severity)
+    return way.scenario(name, rng.uniform(60, 88))
 
 
 def with_fault(scenario: Scenario, kind: FaultKind, rng: random.Random, severity: float | None = None) -> Scenario:
@@ -259,7 +295,8 @@ def _window(scenario: Scenario, kind: FaultKind, rng: random.Random) -> tuple[fl
     if found == "idle":
         stand = max((p for p in scenario.phases if p.name == "stand"), key=lambda p: p.end_s - p.start_s)
         return stand.start_s + rng.uniform(1.0, 4.0), stand.end_s
-    pull = _phase(scenario, rng, "pull")
+    # The first pull: what was driven before does not make a fault easier or harder to see.
+    pull = next(phase for phase in scenario.phases if phase.name == "pull")
     if found in ("full boost", "a pull"):
         start_s = pull.start_s + rng.uniform(2.0, 5.0)
         return start_s, min(scenario.length_s, start_s + max(lasts, PULL_S))
@@ -278,19 +315,3 @@ def _phase(scenario: Scenario, rng: random.Random, name: str) -> Phase:
     if not named:
         raise ValueError(f"{scenario.name} has no '{name}' for a fault to show in")
     return rng.choice(named)
-
-
-def corpus(hours: float, faults: int, seed: int = 1) -> Iterator[tuple[Scenario, int]]:
-    """Ordinary drives of at least so many hours, every kind in turn, then so many faults, every kind in turn.
-
-    Each comes with the seed for its sensors; the same seed gives the same corpus, drive by drive.
-    """
-    kinds, driven, n = list(DriveKind), 0.0, 0
-    while driven < hours * 3600:
-        scenario = ordinary(seed * 1_000_003 + n, kinds[n % len(kinds)])
-        driven += scenario.length_s
-        yield scenario, seed * 1_000_003 + n
-        n += 1
-    shown = [k for k in FaultKind if k.info.family != "host"]
-    for m in range(faults):
-        yield faulty(seed * 2_000_003 + m, shown[m % len(shown)]), seed * 2_000_003 + m

@@ -33,7 +33,7 @@ LONGEST_DELAY_S = 0.5
 _ALERT = {"lean": "lean_under_boost", "over_boost": "over_boost", "blind": "cannot_see_lambda"}
 _SOUND = {"lean": "warning", "over_boost": "warning", "blind": "cannot_see"}
 #: The first pitch of each sound, Hz, as the pin must show it.
-_PITCH = {"warning": 1900.0, "cannot_see": 1500.0}
+PITCH = {"warning": 1900.0, "cannot_see": 1500.0, "caution": 750.0, "advisory": 520.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +67,13 @@ class PinSound:
 
 def grade(rig: Rig, events: Sequence[dict[str, Any]], pins: Sequence[dict[str, Any]], masked: Masks) -> list[Verdict]:
     """A verdict for every mark of the scenario, and one for all the rest of the drive."""
-    pin_sounds = _pin_sounds(rig, pins)
+    sounded = pin_sounds(rig, pins)
     verdicts = []
     for mark in rig.van.scenario.marks:
         if mark.expects == "silent":
             verdicts.append(_silent(mark, rig, events))
         else:
-            verdicts.append(_heard(mark, rig, events, pin_sounds, masked))
+            verdicts.append(_heard(mark, rig, events, sounded, masked))
     verdicts.append(_elsewhere(rig, events))
     return verdicts
 
@@ -139,7 +139,7 @@ def _heard(mark: Mark, rig: Rig, events: Sequence[dict[str, Any]], pins: Sequenc
     raised = [e for e in _raised(rig, events) if mark.start_s <= e[0] <= mark.end_s]
     others = sorted({e[1] for e in raised} - {wanted})
     told = [t for t, alert in raised if alert == wanted]
-    heard = next((p.time_s for p in pins if p.time_s >= mark.start_s and p.pitch == _PITCH[sound]), None)
+    heard = next((p.time_s for p in pins if p.time_s >= mark.start_s and p.pitch == PITCH[sound]), None)
     if not told or heard is None:
         return Verdict(mark.name, mark.expects, kept=False, onset_s=onset, heard_s=None, text="never heard")
     delay = heard - onset
@@ -171,7 +171,7 @@ def _raised(rig: Rig, events: Sequence[dict[str, Any]]) -> list[tuple[float, str
     return [(rig.drive_s(e["t"]), str(e["what"])) for e in events if e["kind"] == "alert" and e.get("raised")]
 
 
-def _pin_sounds(rig: Rig, pins: Sequence[dict[str, Any]]) -> list[PinSound]:
+def pin_sounds(rig: Rig, pins: Sequence[dict[str, Any]]) -> list[PinSound]:
     """Every time the pin began a tone; its record is in the kernel's monotonic ns."""
     return [
         PinSound((int(p["t"] * rig.clock.speed) - rig.started_ns) / NS_PER_S, float(p["frequency"]))

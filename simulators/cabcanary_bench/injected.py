@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .generator import DriveKind
 from .labels import Label
 
 if TYPE_CHECKING:
@@ -51,7 +50,7 @@ def _leaner(by: float) -> Change:
 class Injected:
     """One thing that goes wrong: what it changes on which wires, and the rule that should say so.
 
-    `pulls` puts it into the whole drive, to be found at the first pull; otherwise it is there for all of the drive.
+    `pulls`: to be found at the first pull of a short drive; otherwise it is there for all of a drive through town.
     """
 
     name: str
@@ -59,7 +58,6 @@ class Injected:
     rule: str
     wires: Mapping[Wire, Change]
     computer: Mapping[str, float]
-    drive: DriveKind = DriveKind.HILL
     pulls: bool = True
 
     def into(self, recording: Recording) -> tuple[Recording, Label]:

@@ -14,23 +14,29 @@ from typing import TYPE_CHECKING
 
 from cabcanary.clock import NS_PER_S, Clock
 
+from .fault_kinds import FaultKind
 from .follow import Follower
 from .lateness import WireProbe
 from .paths import config_folder
+from .troubles import CLOCK_JUMP, DISK_FULL, TROUBLES_VARIABLE
 from .van import STEP_S, BenchVan
 from .wiring.gpio import PINS_VARIABLE
 
 if TYPE_CHECKING:
+    from .faults import Fault
     from .scenario import Scenario
 
+_HOUR_S = 3600.0
 #: Longer than a daemon takes to stop in order; then it is killed.
 _STOP_S = 12.0
 
 
-def daemon_command(config: Path, speed: float) -> list[str]:
-    """How to start the daemon that is installed beside this Python."""
+def daemon_command(config: Path, speed: float, *, troubled: bool = False) -> list[str]:
+    """How to start the daemon that is installed beside this Python; `troubled`: on a machine that can be in trouble."""
     beside = Path(sys.executable).with_name("cabcanary")
     program = [str(beside)] if beside.exists() else [sys.executable, "-m", "cabcanary"]
+    if troubled:
+        program = [sys.executable, "-m", "cabcanary_bench.troubled"]
     return [*program, "run", str(config), "--speed", f"{speed:g}"]
 
 
@@ -56,6 +62,13 @@ class Rig:
         self._probe = WireProbe(self.wires / "tty-probe")
         self._first_step = 0
         self.daemon: subprocess.Popen[bytes] | None = None
+        self._host_faults = [f for f in scenario.faults if f.kind.info.family == "host"]
+        self._troubles, self._trouble_file = "", self.wires / "troubles"
+        self._killed: set[Fault] = set()
+        #: Since a fault of the scenario has killed the daemon: when the drive is this far, it is to be started again.
+        self.down_until_s: float | None = None
+        #: When the daemon was killed, as a fault of the scenario; clock ns.
+        self.cut_ns: list[int] = []
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._drive, name="van", daemon=True)
 
@@ -72,6 +85,7 @@ class Rig:
             "CABCANARY_BENCH_HOST": str(self.wires / "host"),
             "GPIOZERO_PIN_FACTORY": "cabcanary-bench",
             PINS_VARIABLE: str(self.pins),
+            TROUBLES_VARIABLE: str(self._trouble_file),
             "PYTHONUNBUFFERED": "1",
         }
 
@@ -81,9 +95,10 @@ class Rig:
             # The key is on before the daemon is up: its sensors have their supply.
             self.skip(STEP_S)
         environment = {**self.environment(), **changed}
+        self.down_until_s = None
         with self.log.open("ab") as log:
             self.daemon = subprocess.Popen(
-                daemon_command(self.config, self.clock.speed),
+                daemon_command(self.config, self.clock.speed, troubled=bool(self._host_faults)),
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=subprocess.STDOUT,
@@ -107,6 +122,34 @@ class Rig:
         assert self.daemon is not None
         self.daemon.kill()
         self.daemon.wait()
+
+    # --- troubles of its machine ------------------------------------------------------------------------
+
+    def _trouble(self, time_s: float) -> None:
+        """Do to the daemon's machine what is wrong with it at this time of the drive."""
+        lines = []
+        for fault in self._host_faults:
+            if not fault.start_s <= time_s < fault.end_s:
+                continue
+            if fault.kind is FaultKind.PROCESS_KILLED:
+                self._kill_once(fault)
+            elif fault.kind is FaultKind.DISK_FULL:
+                lines.append(DISK_FULL)
+            else:
+                lines.append(f"{CLOCK_JUMP} {fault.severity * _HOUR_S:g}")
+        text = "".join(f"{line}\n" for line in lines)
+        if text != self._troubles:
+            self._troubles = text
+            new = self._trouble_file.with_suffix(".new")
+            new.write_text(text, encoding="ascii")
+            new.replace(self._trouble_file)
+
+    def _kill_once(self, fault: Fault) -> None:
+        if fault not in self._killed and self.daemon is not None:
+            self._killed.add(fault)
+            self.down_until_s = fault.end_s
+            self.cut_ns.append(self.clock.now_ns())
+            self.daemon.kill()
 
     # --- the van ----------------------------------------------------------------------------------------
 
@@ -158,6 +201,8 @@ class Rig:
             now_ns = self.clock.now_ns()
             self._worst_step_s = max(self._worst_step_s, (now_ns - due_ns) / NS_PER_S)
             self.van.step(n * STEP_S)
+            if self._host_faults:
+                self._trouble(n * STEP_S)
             self.stepped_ns.append(self.clock.now_ns())
 
     def close(self) -> None:

@@ -12,15 +12,30 @@ from .vehicle import SUBSTEP_S, DriverInput, Vehicle
 from .wltc import speed_at
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from .circumstances import Circumstance
+    from .expectations import Expectation, Kept
 
 #: A slope begins within this time, s, so that the driver is not asked for a step in force.
 _SLOPE_S = 1.0
 
 
+def between(points: Sequence[tuple[float, float]], time_s: float) -> float:
+    """The value at a time of points (s, value) in their order: straight lines, held beyond the ends."""
+    n = bisect_right(points, (time_s, math.inf))
+    if n in (0, len(points)):
+        return points[min(n, len(points) - 1)][1]
+    (t0, v0), (t1, v1) = points[n - 1], points[n]
+    return v0 + (v1 - v0) * (time_s - t0) / (t1 - t0)
+
+
 @dataclass(frozen=True, slots=True)
 class Phase:
-    """One stretch of a drive: the trace from `trace_s` on at normal speed, or held when `hold` is set."""
+    """One stretch of a drive: the trace from `trace_s` on at normal speed, or held when `hold` is set.
+
+    `speeds`, (s of the drive, km/h) from point to point and held beyond them, take the trace's place.
+    """
 
     name: str
     start_s: float
@@ -32,6 +47,8 @@ class Phase:
     key_on: bool = True
     crank: bool = False
     pedal_percent: float | None = None
+    gear: int | None = None
+    speeds: tuple[tuple[float, float], ...] = ()
 
     @property
     def trace_end_s(self) -> float:
@@ -40,6 +57,8 @@ class Phase:
 
     def speed_at(self, time_s: float) -> float:
         """Target speed at a time of the drive, km/h."""
+        if self.speeds:
+            return between(self.speeds, time_s)
         return speed_at(self.trace_s if self.hold else self.trace_s + time_s - self.start_s)
 
 
@@ -71,6 +90,13 @@ class Scenario:
     circumstances: tuple[Circumstance, ...] = ()
     altitude: tuple[tuple[float, float], ...] = ()
     towed_kg: float = 0.0
+    expectations: tuple[Expectation, ...] = ()
+    #: What the recorder must have kept; None: one drive.
+    kept: Kept | None = None
+    #: Alerts that may sound without being asked for.
+    may_sound: tuple[str, ...] = ()
+    #: No faster than this many times real time: where what a machine does takes real time.
+    fastest: float = math.inf
     _starts: tuple[float, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -129,6 +155,7 @@ class Scenario:
             self._grade(index, bounded),
             phase.pedal_percent,
             self.altitude_at(bounded),
+            phase.gear,
         )
 
     def vehicle(self, substep_s: float = SUBSTEP_S) -> Vehicle:

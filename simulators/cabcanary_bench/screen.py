@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 _REDRAW_S, _PLAIN_S = 0.2, 10.0
 _BAR = 24
 _RECENT = 6
+#: A machine that is later than this, clock s, lets the wideband fall silent: its values are stale after 0.15 s, and a
+#: line comes every 0.02 s.
+LATE_S = 0.12
 
 
 class Screen:
@@ -105,6 +108,11 @@ def _time(seconds: float) -> str:
     return f"{int(seconds // 60)}:{seconds % 60:04.1f}"
 
 
+def verdict_line(verdict: Verdict) -> str:
+    """A verdict for a person."""
+    return f"  {'yes' if verdict.kept else 'NO ':<4} {verdict.name:<22} {verdict.text}"
+
+
 def report(
     rig: Rig, verdicts: Sequence[Verdict], events: Sequence[dict[str, Any]], drives: list[dict[str, Any]]
 ) -> None:
@@ -115,7 +123,7 @@ def report(
             print(f"  {_time(rig.drive_s(event['t']))}  {event['text']}")
     print("\nPromised and kept:")
     for verdict in verdicts:
-        print(f"  {'yes' if verdict.kept else 'NO ':<4} {verdict.name:<22} {verdict.text}")
+        print(verdict_line(verdict))
     print("\nRecorded:")
     for drive in drives:
         print(f"  {drive['path']}")
@@ -124,5 +132,7 @@ def report(
         print("  NOTHING was recorded; see the daemon's log")
     print(f"  the daemon's log: {rig.log}")
     print(f"\nThe van was never more than {rig.worst_lag_s * 1000:.0f} ms of its clock behind.")
+    if rig.worst_lag_s > LATE_S and not all(v.kept for v in verdicts):
+        print("So late, wires really were silent, and what says so is right: try again with a lower --speed.")
     print("This was a simulation. cabcanary is a monitor, not protection: it cannot stop an engine from being damaged.")
     print("Limits here are examples; yours come from a qualified tuner.")

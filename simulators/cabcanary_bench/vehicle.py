@@ -55,7 +55,7 @@ _TRAILER_DRAG_M2 = 0.8
 
 @dataclass(frozen=True, slots=True)
 class DriverInput:
-    """What is asked of the van at a moment; `pedal_percent` overrides the driver when given."""
+    """What is asked of the van at a moment; `pedal_percent` and `gear` override the driver when given."""
 
     key_on: bool
     crank: bool
@@ -63,6 +63,7 @@ class DriverInput:
     grade_percent: float = 0.0
     pedal_percent: float | None = None
     altitude_m: float = 0.0
+    gear: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +279,8 @@ class Vehicle:
         driver.step(dt_s, target, wanted.grade_percent, now)
         if wanted.pedal_percent is not None:
             driver.override(wanted.pedal_percent / 100)
+        if wanted.gear is not None:
+            driver.engage(wanted.gear)
         if self.effects.shift:
             self._shift(dt_s, gear)
 

@@ -4,6 +4,7 @@ import dataclasses
 
 import pytest
 
+from cabcanary import host
 from cabcanary.alerts import patterns
 from cabcanary.alerts.lamp import LampKeeper
 from cabcanary.host import LampMemory
@@ -173,4 +174,10 @@ def test_what_must_stay_lit_survives_a_crash_of_the_daemon_and_not_the_computers
     (tmp_path / "lamp").write_text("another start of the computer")
     assert LampMemory(tmp_path).read() is False
     (tmp_path / "lamp").write_bytes(b"\xff\x00")
+    assert LampMemory(tmp_path).read() is False
+
+
+def test_a_machine_that_does_not_say_which_start_this_is_lights_nothing(tmp_path, monkeypatch):
+    monkeypatch.setattr(host, "boot_id", lambda: "")
+    LampMemory(tmp_path)._write(False)
     assert LampMemory(tmp_path).read() is False

@@ -133,7 +133,7 @@ def lay(folder: Path, events, **changed):
 
 def test_the_arrival_line_says_minutes_peak_leanest_blind_and_alerts(tmp_path):
     lay(tmp_path, [blind(100, active=True), blind(112.4, active=False)])
-    assert arrival_line(arrival.summary(tmp_path)) == (
+    assert arrival_line(arrival.summary(tmp_path, MANIFEST["drive"])) == (
         "25 min; peak boost 6.2 psi; leanest under boost lambda 0.871 at 4.1 psi; blind 12 s; "
         "alerts: lean_under_boost ×2"
     )
@@ -142,13 +142,12 @@ def test_the_arrival_line_says_minutes_peak_leanest_blind_and_alerts(tmp_path):
 def test_a_drive_without_boost_and_alerts_has_an_arrival_line_too(tmp_path):
     quiet = {"boost_unit": None, "peak_boost": None, "leanest_under_boost": None, "leanest_at_boost": None}
     lay(tmp_path, [], length_s=42.0, alerts=[], **quiet)
-    assert arrival_line(arrival.summary(tmp_path)) == "42 s; blind 0 s; no alerts"
+    assert arrival_line(arrival.summary(tmp_path, MANIFEST["drive"])) == "42 s; blind 0 s; no alerts"
 
 
-def test_the_last_drive_is_the_one_that_began_last_and_one_can_be_asked_for(tmp_path):
+def test_the_arrival_is_that_of_the_drive_that_is_asked_for(tmp_path):
     lay(tmp_path, [])
     lay(tmp_path, [], drive="20261124T070000Z-ffff", length_s=60.0)
-    assert arrival.summary(tmp_path)["drive"] == "20261125T070000Z-ab12"
     assert arrival.summary(tmp_path, "20261124T070000Z-ffff")["minutes"] == 1.0
     assert arrival.summary(tmp_path, "none") is None
 
@@ -157,7 +156,7 @@ def test_the_last_drive_is_the_one_that_began_last_and_one_can_be_asked_for(tmp_
 def test_a_damaged_manifest_is_no_arrival_and_no_fault(tmp_path, damage):
     lay(tmp_path, [])
     next(tmp_path.glob("drives/*/*/*.manifest.json")).write_text(damage)
-    assert arrival.summary(tmp_path) is None
+    assert arrival.summary(tmp_path, MANIFEST["drive"]) is None
 
 
 def test_two_channels_blind_at_once_are_counted_once_and_one_that_stands_counts_to_the_end():

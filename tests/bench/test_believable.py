@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import cantera
 import pytest
 from van_drives import PSI_KPA, Drive, idle, pull
 
-from cabcanary_bench.air import KELVIN, Air, altitude_pa, compressed_k
+from cabcanary_bench.air import CP_J_KG_K, GAS_J_KG_K, KELVIN, Air, altitude_pa, compressed_k
 from cabcanary_bench.fast import drive
 from cabcanary_bench.fuels import stoichiometric_ratio
 from cabcanary_bench.parameters import bench_van
@@ -50,6 +51,25 @@ def test_charge_temperatures_follow_the_isentropic_table(
     ratio = 1 + psig * PSI_KPA / 101.325
     found = [compressed_k(25 + KELVIN, ratio, eta) - KELVIN for eta in (1.0, 0.7, 0.6, 0.5)]
     assert found == pytest.approx([ideal, at_70, at_60, at_50], abs=0.1)
+
+
+@pytest.fixture(scope="module")
+def air() -> cantera.Solution:
+    """Dry air of the NASA polynomials in cantera's own data, real in its heat capacity where ours is constant."""
+    return cantera.Solution("air.yaml")
+
+
+@pytest.mark.parametrize("psig", [2, 5, 8, 12])
+@pytest.mark.parametrize("celsius", [-15.0, 25.0, 45.0])
+def test_the_charge_is_as_hot_and_as_dense_as_canteras_air(air: cantera.Solution, psig: int, celsius: float) -> None:
+    ratio, kelvin = 1 + psig * PSI_KPA / 101.325, celsius + KELVIN
+    air.TPX = kelvin, 101_325.0, "O2:0.21, N2:0.79"
+    air.SP = air.entropy_mass, 101_325.0 * ratio
+    assert compressed_k(kelvin, ratio, 1.0) == pytest.approx(air.T, abs=0.6)
+    air.TPX = kelvin, 101_325.0 * ratio, "O2:0.21, N2:0.78, AR:0.01"
+    assert 101_325.0 * ratio / (GAS_J_KG_K * kelvin) == pytest.approx(air.density, rel=0.003)
+    # Per kilogram and kelvin at the charge's temperature.
+    assert pytest.approx(air.cp_mass, rel=0.008) == CP_J_KG_K
 
 
 def test_the_charge_in_a_pull_is_what_compression_and_cooler_leave() -> None:

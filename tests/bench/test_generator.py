@@ -10,7 +10,7 @@ import pytest
 from cabcanary_bench.circumstances import CircumstanceKind
 from cabcanary_bench.fast import Recording, drive
 from cabcanary_bench.faults import FaultKind
-from cabcanary_bench.generator import DriveKind, corpus, faulty, ordinary
+from cabcanary_bench.generator import DriveKind, faulty, ordinary
 from cabcanary_bench.itinerary import pull_starts, trips
 from cabcanary_bench.wltc import trace
 
@@ -133,13 +133,15 @@ def test_above_its_threshold_every_fault_of_the_mixture_shows_at_the_sensor(kind
     assert _shows(kind)
 
 
-def test_a_corpus_has_its_hours_its_faults_and_every_kind() -> None:
-    drives = list(corpus(hours=4.0, faults=2 * len(SHOWN), seed=2))
-    ordinary_ones = [scenario for scenario, _ in drives if not scenario.faults]
-    assert sum(s.length_s for s in ordinary_ones) >= 4 * 3600
-    assert {s.name.split()[0] for s in ordinary_ones} == {str(kind) for kind in DriveKind}
-    faults = [scenario.faults[0].kind for scenario, _ in drives if scenario.faults]
-    assert len(faults) == 2 * len(SHOWN)
-    assert set(faults) == set(SHOWN)
-    assert len({seed for _, seed in drives}) == len(drives)
-    assert [s.name for s, _ in corpus(1.0, 3, seed=2)] == [s.name for s, _ in corpus(1.0, 3, seed=2)]
+def test_a_tank_that_is_low_shows_where_the_trace_slows_down_and_never_in_a_pull() -> None:
+    bends = 0
+    for seed in range(60):
+        scenario = ordinary(seed, DriveKind.TOWN, 10)
+        for one in scenario.circumstances:
+            if one.kind is CircumstanceKind.LOW_TANK_IN_BEND:
+                phase = scenario.phase_at(one.start_s)
+                second = round(phase.trace_s + one.start_s - phase.start_s)
+                assert phase.name == "drive"
+                assert trace()[second + 3] < trace()[second] - 1.5
+                bends += 1
+    assert bends > 10

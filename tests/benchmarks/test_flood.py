@@ -17,7 +17,7 @@ from harness import Message, Ride
 
 from cabcanary_bench.wiring.serial_pty import SerialPty
 
-_SECONDS = 4.0
+_SECONDS = 3.0
 #: 115200 baud are ten bits a byte: start, eight, stop.
 _BYTES_PER_S = 11_520
 #: The issue's bar at 115200 baud, as a share of one core.

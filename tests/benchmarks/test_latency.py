@@ -385,7 +385,7 @@ def measure_all(
 
 
 def test_what_lies_between_a_byte_and_the_buzzer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    table(tmp_path, lambda _name: 60, capsys)
+    table(tmp_path, lambda _name: 25, capsys)
 
 
 @pytest.mark.long

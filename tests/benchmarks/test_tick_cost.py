@@ -62,8 +62,8 @@ def test_what_a_tick_costs_beside_writing_its_frame_as_json(capsys) -> None:
 
 
 _RULES_WANTED = 40
-#: Enough for a 99.9th percentile with some ticks beyond it.
-_TICKS = 5_500
+#: Enough for a 99.9th percentile with some ticks beyond it; and what CI takes.
+_TICKS, _FEW_TICKS = 5_500, 1_500
 
 
 def _moved(text: str, shift: int) -> str:
@@ -114,7 +114,7 @@ def _pull(at_s: float) -> dict[tuple[str, str], float]:
     }
 
 
-def _costs(hz: int, sleeping: bool) -> dict[str, list[float]]:
+def _costs(hz: int, ticks: int, sleeping: bool) -> dict[str, list[float]]:
     """Thread CPU of each tick, s: rules alone, and with the channels. Asleep in between, as the daemon is."""
     plan = load_plan(_CONFIG)
     rules = _forty_rules(plan)
@@ -125,7 +125,7 @@ def _costs(hz: int, sleeping: bool) -> dict[str, list[float]]:
     keys = [m.key for m in pipeline.measured]
     found: dict[str, list[float]] = {"rules": [], "channels": [], "both": []}
     due = time.monotonic()
-    for n in range(_TICKS if sleeping else 2 * _TICKS):
+    for n in range(ticks if sleeping else 2 * ticks):
         now_ns = 1_000_000_000 + n * 1_000_000_000 // hz
         wires = _pull(n / hz)
         newest = {k: Reading(*k, wires[k] + noise.gauss(0, 0.002 * wires[k]), now_ns) for k in keys}
@@ -148,8 +148,9 @@ _SLEEP_HZ = 200
 
 
 @pytest.mark.parametrize("sleeping", [True, False], ids=["asleep-between-ticks", "in-a-tight-loop"])
-def test_what_forty_rules_on_twenty_four_channels_cost(capsys, sleeping: bool) -> None:
-    found = _costs(50, sleeping)
+@pytest.mark.parametrize("ticks", [_FEW_TICKS, pytest.param(_TICKS, marks=pytest.mark.long)])
+def test_what_forty_rules_on_twenty_four_channels_cost(capsys, ticks: int, sleeping: bool) -> None:
+    found = _costs(50, ticks, sleeping)
     begin = time.thread_time()
     for _ in range(2000):
         json.dumps(_FRAME)
@@ -164,7 +165,7 @@ def test_what_forty_rules_on_twenty_four_channels_cost(capsys, sleeping: bool) -
                 f"  {name:<10}{mean * 1e6:6.0f} µs{median * 1e6:6.0f} µs{tail * 1e6:6.0f} µs"
                 f"{mean * 50:10.2%}{mean * 200:11.2%}  ×{mean / base:.1f}"
             )
-    assert len(found["both"]) >= 5000
+    assert len(found["both"]) >= ticks - 500
 
 
 _FRAME = {f"channel_{n}": [100.0 + n, "good"] for n in range(24)}

@@ -6,16 +6,19 @@ import asyncio
 import os
 import random
 import struct
+from abc import abstractmethod
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
-from source_contract import SilenceContract, SourceContract, Wire, until
+from source_contract import Running, SilenceContract, SourceContract, Wire, until
 
 from cabcanary.settings.wires import (
     CanSource,
     GpioSource,
+    GpsTimeSource,
     HostSource,
     HwmonSource,
     IioSource,
@@ -25,11 +28,13 @@ from cabcanary.settings.wires import (
 from cabcanary.sources.binary_frame import FrameParser, checksum
 from cabcanary.sources.can_bus import CanBus
 from cabcanary.sources.gpio import GpioInputs
+from cabcanary.sources.gps_time import RmcParser
 from cabcanary.sources.hwmon import hwmon_reader
 from cabcanary.sources.iio import iio_reader
 from cabcanary.sources.serial_port import SerialReader
 from cabcanary.sources.text_line import LineParser
 from cabcanary.sources.this_computer import HostReader, machine_readers
+from cabcanary_bench.wiring.gps import rmc
 from cabcanary_bench.wiring.serial_pty import SerialPty
 from cabcanary_bench.wiring.slcan import SlcanAdapter
 
@@ -80,6 +85,33 @@ class TextWire(SerialWire):
         start(self, SerialReader("wire", spec, parser, ["it"], self.clock, self.slots, self.status).run())
 
 
+class GpsWire(SerialWire):
+    """The time that is told is `value` seconds after the middle of 2026."""
+
+    item, origin = "utc", datetime(2026, 7, 1, tzinfo=UTC)
+    tolerance = 0.011
+
+    def shows(self, value: float) -> bool:
+        return super().shows(self.origin.timestamp() + value)
+
+    def sentence(self, value: float) -> bytes:
+        return rmc(self.origin + timedelta(seconds=value))
+
+    def send(self, value: float) -> None:
+        self.write(self.sentence(value))
+
+    def send_truncated(self) -> None:
+        self.write(self.sentence(9.0)[:40] + b"\r\n")
+
+    def send_garbage(self) -> None:
+        self.write(self.noise.randbytes(100) + b"\r\n")
+
+    def start_source(self) -> None:
+        spec = GpsTimeSource(kind="gps_time", port=str(self.link))
+        parser = RmcParser("wire")
+        start(self, SerialReader("wire", spec, parser, ["utc"], self.clock, self.slots, self.status).run())
+
+
 class BinaryWire(SerialWire):
     def frame(self, value: float) -> bytes:
         body = struct.pack(">H", round(value * 1000))
@@ -116,8 +148,8 @@ class TreeWire(Wire):
     good_value, tolerance = 1250.0, 0.01
     file: Path
 
-    def lay(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def lay(self) -> None: ...
 
     def plug(self) -> None:
         self.file.parent.mkdir(parents=True, exist_ok=True)
@@ -285,6 +317,14 @@ class TestSerialBinary(SourceContract, SilenceContract):
         wire.close()
 
 
+class TestGpsTime(SourceContract, SilenceContract):
+    @pytest.fixture
+    def wire(self, tmp_path):
+        wire = GpsWire(tmp_path)
+        yield wire
+        wire.close()
+
+
 class TestIio(SourceContract):
     @pytest.fixture
     def wire(self, tmp_path: Path):
@@ -344,7 +384,7 @@ def pins():
     Device.pin_factory = before
 
 
-class PinWire(Wire):
+class PinWire(Running):
     item = "ignition"
 
     def start_source(self, **more: object) -> None:

@@ -3,16 +3,20 @@
 import fcntl
 import itertools
 import json
+import re
 import struct
+from pathlib import Path
 
 import duckdb
 import polars as pl
 import pytest
 from live_drive import TICK_NS, Live
 
+from cabcanary import store
 from cabcanary.recorder import archiver
 from cabcanary.recorder.archived import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
+from cabcanary.recorder.dating import AFTERWARDS, SATELLITES, SYNCHRONISED, UNKNOWN
 from cabcanary.recorder.recorded import Drive
 from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json, read_blocks
 from cabcanary.store.manifest import read_manifests
@@ -34,6 +38,23 @@ def drive_of(folder):
 @pytest.fixture
 def live(plan, tmp_path, wires, request):
     return Live(plan, tmp_path, wires(getattr(request, "param", 1)))
+
+
+# --- the formats as they are described -----------------------------------------------------------------------------
+
+
+def test_every_key_of_a_journals_header_is_described(live, tmp_path):
+    live.run(230, running=True)
+    live.finish()
+    described = (Path(store.__file__).parent / "JOURNAL.md").read_text()
+    missing = [key for key in drive_of(tmp_path).header if f"`{key}`" not in described]
+    assert missing == []
+
+
+@pytest.mark.parametrize("quality", [SYNCHRONISED, SATELLITES, AFTERWARDS, UNKNOWN, "imported"])
+def test_every_way_in_which_a_start_is_known_is_described(quality):
+    described = " ".join((Path(store.__file__).parent / "ARCHIVE.md").read_text().split())
+    assert f"*{quality}*" in described
 
 
 # --- what ran live is what is archived ---------------------------------------------------------------------------
@@ -322,6 +343,72 @@ def test_power_cut_while_archiving_costs_nothing(journal, tmp_path, monkeypatch)
     (report,) = archive_all(tmp_path)
     assert report["archived"] == "d"
     assert only_manifest(tmp_path).ticks == 52
+
+
+class OddError(Exception):
+    """No error of any kind that is expected."""
+
+
+def test_whatever_one_journal_does_the_others_are_archived_and_the_reason_is_told(journal, tmp_path, monkeypatch):
+    for name in ("a", "b", "c"):
+        journal(name)
+    real = archiver.write_drive
+
+    def write(folder, drive, *more):
+        if drive.header["drive"] == "b":
+            raise OddError("frame 7")
+        return real(folder, drive, *more)
+
+    monkeypatch.setattr(archiver, "write_drive", write)
+    reports = archive_all(tmp_path)
+    assert [r.get("archived") or r["text"] for r in reports] == ["a", "b.ccj: OddError: frame 7", "c"]
+    assert [p.name for p in journals(tmp_path)] == ["b.ccj"]
+
+
+def test_a_step_that_fails_keeps_no_other_from_its_work(journal, tmp_path, monkeypatch):
+    journal()
+
+    def fail(*_):
+        raise OddError("no room")
+
+    monkeypatch.setattr(archiver, "make_room", fail)
+    reports = list(archiver.keep_house(tmp_path, {}))
+    assert [r["text"] for r in reports if "failed" in r] == ["the archive cannot be kept: OddError: no room"]
+    assert only_manifest(tmp_path).drive == "d"
+
+
+def test_another_drive_of_the_same_name_is_never_replaced(journal, tmp_path):
+    journal(header={"boot": "first"})
+    archive_all(tmp_path)
+    before = {p: p.read_bytes() for p in (tmp_path / "drives").rglob("*") if p.is_file()}
+    assert len(before) == 3
+    # Another vehicle too: a name stands for one drive.
+    for boot, vehicle, name in (("second", "Test van", "d-2"), ("third", "Other van", "d-3")):
+        journal(header={"boot": boot, "vehicle": vehicle})
+        (report,) = archive_all(tmp_path)
+        assert report["archived"] == name
+        assert "there was another drive d already" in report["text"]
+    assert {p: p.read_bytes() for p in before} == before
+    assert [(m.drive, m.boot) for _, m in read_manifests(tmp_path)[0]] == [
+        ("d", "first"),
+        ("d-2", "second"),
+        ("d-3", "third"),
+    ]
+
+
+def test_the_same_drive_archived_again_after_a_power_cut_takes_its_own_place(journal, tmp_path):
+    content = journal(header={"boot": "first"}).read_bytes()
+    archive_all(tmp_path)
+    (tmp_path / "journal" / "d.ccj").write_bytes(content)
+    assert [r["archived"] for r in archive_all(tmp_path)] == ["d"]
+    assert only_manifest(tmp_path).drive == "d"
+
+
+def test_drives_that_begin_in_one_second_have_names_of_their_own(live, tmp_path):
+    live.run(230, running=True)
+    live.finish()
+    # Second and 32 random bits.
+    assert re.fullmatch(r"\d{8}T\d{6}Z-[0-9a-f]{8}", drive_of(tmp_path).header["drive"])
 
 
 def test_the_leanest_moment_under_boost_is_not_one_of_overrun(live, tmp_path):

@@ -1,14 +1,18 @@
 """When a drive was: by a clock that somebody has set, at once or afterwards; no jump of it touches the data."""
 
 import json
+from dataclasses import replace
 
 import pytest
-from live_drive import Live
+from live_drive import START_NS, Live
 
-from cabcanary.recorder import dating
-from cabcanary.recorder import recorder as recorder_module
-from cabcanary.recorder.dating import AFTERWARDS, SYNCHRONISED, UNKNOWN, Fit, date_afterwards, dated
+from cabcanary.clock import boot_id
+from cabcanary.model import Reading
+from cabcanary.recorder import dating, told_time
+from cabcanary.recorder.dating import AFTERWARDS, SATELLITES, SYNCHRONISED, UNKNOWN, Fit, date_afterwards, dated
 from cabcanary.recorder.recorded import Drive
+from cabcanary.recorder.told_time import ToldTime
+from cabcanary.settings.wires import GpsTimeSource
 from cabcanary.store.manifest import Manifest, drive_folder, manifest_json, read_manifests
 
 S = 1_000_000_000
@@ -135,7 +139,7 @@ def test_a_wall_clock_that_jumps_in_mid_drive_changes_nothing_in_the_data(plan, 
     def run(folder, act):
         wall[0] = WALL
         with monkeypatch.context() as patch:
-            patch.setattr(recorder_module, "wall_ns", lambda: wall[0])
+            patch.setattr(told_time, "wall_ns", lambda: wall[0])
             live = Live(plan, tmp_path / folder, wires(1))
             live.run(200, running=True)
             act()
@@ -153,3 +157,67 @@ def test_a_wall_clock_that_jumps_in_mid_drive_changes_nothing_in_the_data(plan, 
     notes = [[e["wall"] for e in d.events if e["kind"] == "clock"] for d in (jumped, steady)]
     assert notes[0][0] == notes[1][0]
     assert notes[0][-1] - notes[1][-1] == jump_s * S
+
+
+# --- a satellite receiver ---------------------------------------------------------------------------------------
+
+#: date -d "2026-11-25T22:04:09Z" +%s
+UTC_S = 1_795_644_249
+
+
+def receiver(time_ns, utc=UTC_S):
+    return {("satellites", "utc"): Reading("satellites", "utc", utc, time_ns)}
+
+
+def with_receiver(settings):
+    source = GpsTimeSource(kind="gps_time", port="/dev/ttyGPS")
+    return settings.model_copy(update={"sources": {**settings.sources, "satellites": source}})
+
+
+@pytest.fixture
+def nobody_else(monkeypatch):
+    monkeypatch.setattr(told_time, "wall_is_synchronised", lambda: False)
+    monkeypatch.setattr(told_time, "wall_ns", lambda: EPOCH)
+    monkeypatch.setattr(dating, "wall_is_synchronised", lambda: False)
+
+
+def test_a_receiver_tells_the_time_where_nobody_else_does(nobody_else):
+    time = ToldTime(("satellites",), 1.0)
+    assert time.look(receiver(100 * S), 102 * S) == ((UTC_S + 2) * S, "gps")
+    assert time.fit == (boot_id(), 102 * S, (UTC_S + 2) * S)
+    # Silent for longer than its sentences are apart: not asked.
+    assert time.look(receiver(100 * S), 106 * S) == (EPOCH, "")
+    assert time.look(receiver(100 * S, None), 101 * S) == (EPOCH, "")
+
+
+def test_a_clock_that_the_system_has_set_comes_before_a_receiver(monkeypatch):
+    monkeypatch.setattr(told_time, "wall_is_synchronised", lambda: True)
+    monkeypatch.setattr(told_time, "wall_ns", lambda: WALL)
+    assert ToldTime(("satellites",), 1.0).look(receiver(100 * S), 100 * S) == (WALL, "system")
+
+
+def test_on_a_bench_that_runs_faster_a_receivers_age_counts_in_real_seconds(nobody_else):
+    assert ToldTime(("satellites",), 10.0).look(receiver(100 * S), 101 * S).wall_ns == UTC_S * S + S // 10
+
+
+def test_a_drive_with_a_receiver_is_dated_by_it(plan, wires, tmp_path, nobody_else):
+    plan = replace(plan, settings=with_receiver(plan.settings))
+    live = Live(plan, tmp_path, wires(1))
+    for n in range(60):
+        live.wires.newest |= receiver(live.now_ns, UTC_S + n)
+        live.run(50, running=True)
+    live.finish()
+    assert live.recorder.newly_told_the_time
+    (journal,) = (tmp_path / "journal").iterdir()
+    drive = Drive(journal.read_bytes())
+    when = dated(drive.header, drive.events, START_NS, None)
+    assert (when.start[:17], when.quality, when.within_s) == ("2026-11-25T22:04:", SATELLITES, 1.0)
+    assert {e["by"] for e in drive.events if e["kind"] == "clock"} == {"gps"}
+    # And what an earlier drive of this start of the machine is dated by.
+    fit = dating.known_time(1.0, live.recorder.time.fit)
+    assert fit.wall_at(START_NS) == pytest.approx(UTC_S * S, abs=0.1 * S)
+
+
+def test_a_drive_of_an_older_program_is_dated_as_it_was():
+    notes = [note(t * S, WALL + t * S, synchronised=True) for t in range(100, 200, 10)]
+    assert dated(header(100 * S, WALL + 100 * S), notes, 90 * S, None).quality == SYNCHRONISED

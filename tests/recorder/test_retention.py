@@ -2,8 +2,9 @@
 
 import errno
 import json
+import os
 import types
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -156,6 +157,45 @@ def test_a_read_only_card_is_told_of_and_ends_nothing(tmp_path, drive, monkeypat
     monkeypatch.setattr(archiver, "archive_all", lambda *_: [{"archived": "b", "text": "b"}])
     reports = list(keep_house(tmp_path, {"archive": {"largest_gb": 1e-9, "free_gb": 0}}))
     assert [r["text"] for r in reports] == ["the archive cannot be kept: [Errno 30] Read-only file system", "b"]
+
+
+@pytest.fixture
+def aside(tmp_path):
+    """Puts a journal of 100 kB aside, at a time in seconds since 1970."""
+
+    def put(name, since):
+        path = tmp_path / "journal" / f"{name}.unreadable"
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(bytes(SIZE))
+        os.utime(path, (since, since))
+        return path
+
+    return put
+
+
+def test_a_journal_that_nothing_could_be_made_of_goes_after_30_days(tmp_path, aside):
+    old, new = aside("old", NOW.timestamp() - 31 * 86_400), aside("new", NOW.timestamp() - 29 * 86_400)
+    assert make_room(tmp_path, Archive(free_gb=0), None) == []
+    (report,) = make_room(tmp_path, Archive(free_gb=0), NOW)
+    assert report["text"] == "old.unreadable, of which nothing could be read, removed: put aside more than 30 days ago"
+    assert (old.exists(), new.exists()) == (False, True)
+
+
+def test_one_that_was_put_aside_while_nobody_knew_the_time_counts_from_when_somebody_does(tmp_path, aside):
+    path = aside("a", 0)
+    assert make_room(tmp_path, Archive(free_gb=0), NOW) == []
+    assert path.stat().st_mtime == NOW.timestamp()
+    assert len(make_room(tmp_path, Archive(free_gb=0), NOW + timedelta(days=31))) == 1
+
+
+def test_what_nothing_could_be_made_of_counts_and_goes_before_any_drive_the_oldest_first(tmp_path, drive, aside):
+    drive("a", "2025-01-01")
+    aside("second", NOW.timestamp() - 100)
+    aside("first", NOW.timestamp() - 200)
+    reports = make_room(tmp_path, Archive(largest_gb=0.00021, free_gb=0), NOW)
+    assert [r["removed"] for r in reports] == ["first.unreadable"]
+    reports = make_room(tmp_path, Archive(largest_gb=0.00005, free_gb=0), NOW)
+    assert [r["removed"] for r in reports] == ["second.unreadable", "a"]
 
 
 def test_manifests_say_what_is_kept(tmp_path, drive):

@@ -109,6 +109,10 @@ def read(tmp_path, drive="d"):
     return ticks, decode_json(blocks[-1].payload), blocks
 
 
+def events_of(blocks):
+    return [e for b in blocks if b.kind is BlockKind.EVENTS for e in decode_events(b.payload)]
+
+
 def test_what_was_given_is_in_the_journal_in_order(tmp_path, writer, told, plain_ticks):
     ticks = plain_ticks(120)
     writer.open("d", {"drive": "d", "channels": CHANNELS})
@@ -119,7 +123,7 @@ def test_what_was_given_is_in_the_journal_in_order(tmp_path, writer, told, plain
     finish(writer, {"ended": 5})
     read_ticks, end, blocks = read(tmp_path)
     assert read_ticks == ticks
-    assert end == {"ended": 5, "lost_ticks": 0}
+    assert end == {"ended": 5, "lost_ticks": 0, "lost_events": 0}
     assert [e for b in blocks if b.kind is BlockKind.EVENTS for e in decode_events(b.payload)] == [
         {"t": 0},
         {"t": 50},
@@ -312,6 +316,8 @@ def test_a_stalled_card_is_not_waited_for_and_what_does_not_fit_is_counted(tmp_p
     for n in range(3 * LONGEST_QUEUE):
         writer.event({"t": n})
     assert writer._queue.qsize() == 2 * LONGEST_QUEUE
+    # The header's piece is being worked on, so it is not in the queue.
+    assert writer.lost_events == 3 * LONGEST_QUEUE - (2 * LONGEST_QUEUE - LONGEST_QUEUE)
     done = writer.close({})
     assert not done.is_set()
     card.stalls = False
@@ -320,6 +326,48 @@ def test_a_stalled_card_is_not_waited_for_and_what_does_not_fit_is_counted(tmp_p
     read_ticks, end, _ = read(tmp_path)
     assert read_ticks == ticks[:LONGEST_QUEUE]
     assert end["lost_ticks"] == 500
+    assert end["lost_events"] == 2 * LONGEST_QUEUE
+
+
+def test_a_card_that_stays_full_loses_samples_before_events(tmp_path, writer, card, told, plain_ticks):
+    ticks = plain_ticks(150 * 50)
+    card.full = True
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
+    for n, tick in enumerate(ticks):
+        writer.tick(tick)
+        if n % 25 == 0:
+            writer.event({"t": tick[0], "kind": "alert"})
+        card.wait_for_writes(n // 26 - 10)
+    told.wait_for(1)
+    card.full = False
+    finish(writer)
+    read_ticks, end, blocks = read(tmp_path)
+    events = events_of(blocks)
+    # All 300 events of two and a half minutes, and the last minute of samples.
+    assert [e["t"] for e in events] == [t[0] for t in ticks[::25]]
+    assert end["lost_events"] == 0
+    assert end["lost_ticks"] == len(ticks) - len(read_ticks)
+    assert 55 * 50 < len(read_ticks) < 70 * 50
+
+
+def test_more_events_than_can_wait_are_counted_too(tmp_path, writer, card, told, plain_ticks, monkeypatch):
+    monkeypatch.setattr(writer_module, "MOST_EVENTS_WAITING", 100)
+    ticks = plain_ticks(120 * 50)
+    card.full = True
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
+    for n, tick in enumerate(ticks):
+        writer.tick(tick)
+        if n % 25 == 0:
+            writer.event({"t": tick[0], "kind": "alert"})
+        card.wait_for_writes(n // 26 - 10)
+    told.wait_for(1)
+    card.full = False
+    finish(writer)
+    _, end, blocks = read(tmp_path)
+    events = events_of(blocks)
+    assert end["lost_events"] == 240 - len(events)
+    assert 90 <= len(events) <= 115
+    assert "events were lost" in told.words[-1][0]
 
 
 def test_a_card_that_only_just_moves_is_told_of_once_and_once_more_when_it_keeps_up(writer, card, told, plain_ticks):
@@ -384,7 +432,7 @@ def test_a_drive_that_cannot_be_written_at_all_still_ends(tmp_path, writer, card
     assert writer.close({}).wait(LONGEST_S)
     assert told.words == [
         ("cannot record: No space left on device", False),
-        ("the end of a drive could not be recorded: 0 ticks are lost", False),
+        ("the end of a drive could not be recorded: 0 ticks were lost", False),
     ]
     # The torn block that did go out was cut off again.
     assert (tmp_path / "journal" / "d.ccj").read_bytes() == b""

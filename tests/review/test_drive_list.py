@@ -42,7 +42,6 @@ def test_the_list_has_start_length_stage_peak_boost_leanest_and_alerts(bench_dri
     assert 0.93 <= drive["leanest_under_boost"] <= 0.98
     assert drive["leanest_at_boost"] >= 2.0
     assert [(a["alert"], a["priority"], a["count"]) for a in drive["alerts"]] == [
-        ("limits_not_confirmed", "caution", 1),
         ("lean_under_boost", "warning", 1),
         ("over_boost", "warning", 1),
         ("cannot_see_lambda", "warning", 1),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import os
 import subprocess
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -22,6 +23,7 @@ from cabcanary.cli import main
 from cabcanary.plan import load_plan
 from cabcanary.recorder.archived import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
+from cabcanary.review import export
 from cabcanary.store.manifest import read_manifests
 
 if TYPE_CHECKING:
@@ -128,6 +130,61 @@ def test_nothing_is_written_over(folder: Path, tmp_path: Path) -> None:
     assert (answer.returncode, "is there already" in answer.stderr) == (2, True)
 
 
+def test_the_events_beside_a_csv_are_not_written_over_either(folder: Path, tmp_path: Path) -> None:
+    mine = tmp_path / "drive.events.jsonl"
+    mine.write_text("mine")
+    answer = cabcanary("export", "last", "--folder", folder, "--output", tmp_path / "drive.csv")
+    assert (answer.returncode, answer.stdout) == (2, "")
+    assert f"{mine} is there already" in answer.stderr
+    assert mine.read_text() == "mine"
+    assert not (tmp_path / "drive.csv").exists()
+
+
+@pytest.mark.parametrize("to", ["csv", "parquet", "mdf4"])
+def test_nothing_is_exported_into_the_archive_itself(folder: Path, to: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    month = samples(folder).parent
+    before = {p: p.read_bytes() for p in month.iterdir()}
+    monkeypatch.chdir(month)
+    for more in ([], ["--output", month / "other.csv"]):
+        answer = cabcanary("export", "last", "--to", to, "--folder", folder, *more)
+        assert (answer.returncode, "name a place outside it" in answer.stderr) == (2, True), answer.stderr
+    assert {p: p.read_bytes() for p in month.iterdir()} == before
+
+
+def test_an_mdf4_is_written_under_the_name_that_is_told_and_over_nothing(folder: Path, tmp_path: Path) -> None:
+    said = done("export", "last", "--to", "mdf4", "--folder", folder, "--output", tmp_path / "x2")
+    assert said == f"wrote {tmp_path / 'x2.mf4'}\n"
+    before = (tmp_path / "x2.mf4").read_bytes()
+    answer = cabcanary("export", "last", "--to", "mdf4", "--folder", folder, "--output", tmp_path / "x2")
+    assert (answer.returncode, "x2.mf4 is there already" in answer.stderr) == (2, True)
+    assert (tmp_path / "x2.mf4").read_bytes() == before
+
+
+@pytest.mark.parametrize("to", ["csv", "parquet", "mdf4"])
+def test_an_export_that_fails_leaves_nothing_and_names_its_target(
+    folder: Path, tmp_path: Path, to: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "card"
+    place.mkdir()
+
+    def full(*_: object, **__: object) -> None:
+        next(place.rglob("drive*"), place).touch()
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(export.json, "dumps", full)
+    monkeypatch.setattr(export.shutil, "copyfile", full)
+    monkeypatch.setattr(MDF, "save", full)
+    output = place / f"drive.{'mf4' if to == 'mdf4' else to}"
+    answer = cabcanary("export", "last", "--to", to, "--folder", folder, "--output", output)
+    assert (answer.returncode, answer.stderr) == (1, f"{output}: No space left on device\n")
+    assert list(place.iterdir()) == []
+
+
+def test_a_place_that_is_not_there_is_said(folder: Path, tmp_path: Path) -> None:
+    answer = cabcanary("export", "last", "--folder", folder, "--output", tmp_path / "no" / "drive.csv")
+    assert (answer.returncode, answer.stderr.startswith(f"there is no folder {tmp_path / 'no'};")) == (2, True)
+
+
 # --- out and in again -----------------------------------------------------------------------------------------------
 
 
@@ -217,6 +274,108 @@ def test_a_channel_that_falls_silent_becomes_stale(tmp_path: Path) -> None:
     assert quality[31:] == ["stale"] * 19
 
 
+@pytest.fixture
+def bare(folder: Path, tmp_path: Path) -> Path:
+    """A folder with a log, brought in without settings: the engine stands for 3 s, then 200 kPa for 2 s, in psi."""
+    file, other = tmp_path / "log.csv", tmp_path / "bare"
+    values = [(100.0, 12.4) if n <= 150 else (200.0, 14.0) for n in range(250)]
+    rows = [f"{n / 50:.2f},{kpa / KPA_PER_PSI:.4f},{volts},0.82" for n, (kpa, volts) in enumerate(values)]
+    file.write_text("\n".join(["time_s,map [psi],supply [V],lambda [lambda]", *rows]))
+    done("import", file, "--folder", other, "--vehicle", "Van", "--start", "2025-03-01")
+    return other
+
+
+def test_rules_can_be_traced_through_a_log_without_settings_by_those_that_are_named(bare: Path, settings: Path) -> None:
+    told = json.loads(done("rules", "trace", "last", "over_boost", "--folder", bare, "--config", settings, "--json"))
+    # 200 kPa over 100 kPa are 14.5 psi of boost, from 3.02 s on.
+    assert told["instant"].startswith("its first trip, at 3.0"), told["instant"]
+    # The archive stays as it is.
+    assert len(read_manifests(bare)[0]) == 1
+
+
+def test_a_log_without_settings_is_said_to_be_one(bare: Path) -> None:
+    for words in (["rules", "trace", "last", "over_boost"], ["replay", "last"], ["backtest", "last"]):
+        answer = cabcanary(*words, "--folder", bare)
+        assert answer.returncode in (1, 2), words
+        assert "was brought in without settings" in answer.stderr, words
+        assert "import its log again with --config" in answer.stderr, words
+
+
+def test_a_log_without_settings_is_played_with_those_that_are_named(bare: Path, settings: Path) -> None:
+    said = done("replay", "last", "--folder", bare, "--config", settings, "--speed", "max")
+    assert "over_boost" in said
+
+
+def test_rules_for_other_units_are_not_traced_through_a_drive(folder: Path, settings: Path) -> None:
+    settings.write_text(SETTINGS.replace('unit = "psi"', 'unit = "kPa"'))
+    answer = cabcanary("rules", "trace", "last", "over_boost", "--folder", folder, "--config", settings)
+    assert answer.returncode == 2
+    assert "'boost' is in psi in this drive and in kPa in" in answer.stderr
+
+
+#: 25 November 2026, 06:30 UTC, in seconds since 1970 (date -d "2026-11-25T06:30Z" +%s).
+EPOCH_S = 1_795_588_200
+
+
+def test_seconds_since_1970_are_counted_from_the_first_row(tmp_path: Path) -> None:
+    file = tmp_path / "log.csv"
+    file.write_text(f"time_s,map [kPa]\n{EPOCH_S}.00,1\n{EPOCH_S}.02,2\n{EPOCH_S}.04,3\n")
+    table = imported(tmp_path, file)
+    assert table["time_s"].to_list() == pytest.approx([0.0, 0.02, 0.04], abs=1e-6)
+    assert table["tick_ns"][0] == 0
+    assert table["map"].to_list() == [1.0, 2.0, 3.0]
+
+
+@pytest.mark.parametrize("first", [0, EPOCH_S * 1000, EPOCH_S * 1_000_000, EPOCH_S * 10**9, -(2**62)])
+def test_times_that_are_no_seconds_are_refused_with_what_to_write(tmp_path: Path, first: int) -> None:
+    file = tmp_path / "log.csv"
+    file.write_text("time_s,map [kPa]\n" + "".join(f"{first + n * 1000},{n}\n" for n in range(40)))
+    answer = cabcanary("import", file, "--folder", tmp_path / "in", "--vehicle", "Van")
+    assert (answer.returncode, answer.stdout) == (2, "")
+    assert 'time_unit = "ms"' in answer.stderr
+    assert not list((tmp_path / "in").rglob("*.parquet"))
+
+
+def test_what_was_to_be_written_is_enough(tmp_path: Path) -> None:
+    file, mapping = tmp_path / "log.csv", tmp_path / "unit.toml"
+    file.write_text("time_s,map [kPa]\n" + "".join(f"{EPOCH_S * 1000 + n * 20},{n}\n" for n in range(40)))
+    mapping.write_text('time_unit = "ms"\n')
+    table = imported(tmp_path, file, "--mapping", mapping)
+    assert table["time_s"].to_list() == pytest.approx([n * 0.02 for n in range(40)], abs=1e-6)
+    # A log that is as slow as that, as somebody says.
+    file.write_text("time_s,map [kPa]\n0,1\n60,2\n120,3\n")
+    mapping.write_text('time_unit = "s"\n')
+    done("import", file, "--folder", tmp_path / "slow", "--vehicle", "Van", "--mapping", mapping)
+    assert pl.read_parquet(samples(tmp_path / "slow"))["time_s"].to_list() == [0.0, 60.0, 120.0]
+    mapping.write_text('time_unit = "kPa"\n')
+    answer = cabcanary("import", file, "--folder", tmp_path / "slow", "--vehicle", "Van", "--mapping", mapping)
+    assert (answer.returncode, "time_unit: 'kPa' is" in answer.stderr) == (2, True), answer.stderr
+
+
+def test_a_file_brought_in_again_takes_its_own_place_and_keeps_mark_and_notes(tmp_path: Path) -> None:
+    file, words = tmp_path / "log.csv", ["--folder", tmp_path / "in", "--start", "2025-03-01"]
+    file.write_text("time_s,map [kPa]\n0,1\n0.1,2\n")
+    assert "takes the place" not in done("import", file, *words, "--vehicle", "Van")
+    done("drives", "keep", "last", "--folder", tmp_path / "in")
+    done("drives", "note", "last", "a", "good", "pull", "--folder", tmp_path / "in")
+    said = done("import", file, *words, "--vehicle", "Van", "--stage", "no boost")
+    assert "takes the place of what was made of the same file before" in said
+    ((_, manifest),), _ = read_manifests(tmp_path / "in")
+    assert (manifest.stage, manifest.kept, manifest.notes) == ("no boost", True, ["a good pull"])
+
+
+def test_what_is_brought_in_lies_where_the_folders_owner_can_write(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[Path] = []
+    monkeypatch.setattr(os, "chown", lambda path, *_: given.append(path))
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    file = tmp_path / "log.csv"
+    file.write_text("time_s,map [kPa]\n0,1\n")
+    imported(tmp_path, file)
+    assert samples(tmp_path / "in").parent in given
+
+
 BAD = {
     "no time": ("map [kPa],time_s\n1,2\n", "the first column must be headed 'time_s'"),
     "no unit": ("time_s,map\n0,1\n", "column 'map' says no unit; head it 'map [unit]'"),
@@ -294,6 +453,21 @@ def test_the_same_curve_gives_the_same_drive_to_the_last_bit(folder: Path, tmp_p
     assert old.equals(new)
 
 
+def test_settings_with_words_of_any_kind_are_converted_again(settings: Path, tmp_path: Path) -> None:
+    # TOML 1.0.0, "String": a control character such as U+007F may only stand there escaped.
+    odd = 'stage = "low\\u007f \\"boost\\", \\u00b0C"'
+    settings.write_text(settings.read_text().replace('stage = "low boost"', odd))
+    live = Live(load_plan(settings), tmp_path / "van", Wires(1))
+    live.run(200, running=True)
+    live.finish()
+    archive_all(tmp_path / "van")
+    curve = tmp_path / "same.toml"
+    curve.write_text("[channels.supply]\ndivider = 4.0\n")
+    done("reconvert", "last", "--curve", curve, "--folder", tmp_path / "van")
+    found = {m.made_from != "": m.stage for _, m in read_manifests(tmp_path / "van")[0]}
+    assert found == {False: 'low\x7f "boost", °C', True: 'low\x7f "boost", °C'}
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
@@ -359,3 +533,61 @@ def test_a_drive_that_is_not_there_is_said(folder: Path) -> None:
         2,
         f"there is no drive '1999' in {folder}; cabcanary drives lists them\n",
     )
+
+
+# --- what a foreign file holds ------------------------------------------------------------------------------------
+
+
+def foreign(folder: Path, kind: str) -> Path:
+    """120 rows of a pressure in a unit, a speed, and a column of words."""
+    rows = 120
+    time_s = np.arange(rows) * 0.1
+    boost, speed = np.linspace(-60.0, 40.0, rows), np.linspace(800.0, 3200.0, rows)
+    file = folder / f"log.{kind}"
+    if kind == "csv":
+        lines = [f"{t:.1f},{b:.3f},{s:.1f},word" for t, b, s in zip(time_s, boost, speed, strict=True)]
+        file.write_text("Time,Boost Pressure,Speed,Remark\n" + "\n".join(lines) + "\n")
+    elif kind == "parquet":
+        columns = {"Time": time_s, "Boost Pressure": boost, "Speed": speed, "Remark": ["word"] * rows}
+        pl.DataFrame(columns).write_parquet(file)
+    else:
+        with MDF(version="4.10") as made:
+            made.append([Signal(boost, time_s, name="Boost Pressure", unit="kPa")])
+            made.append([Signal(speed, time_s, name="Speed", unit="rpm")])
+            made.save(file, overwrite=True)
+    return file
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet", "mf4"])
+def test_what_a_file_holds_is_a_mapping_to_begin_with(tmp_path: Path, kind: str) -> None:
+    file = foreign(tmp_path, kind)
+    told = done("import", file, "--columns")
+    line = next(x for x in told.splitlines() if "Boost Pressure" in x)
+    assert line.endswith("# 120 numbers from -60 to 40")
+    assert "Remark" not in told
+    # As somebody would who goes on from it: the # away, channel and unit named.
+    named = line.removeprefix("# ").replace('channel = "…"', 'channel = "boost"')
+    named = named.replace('unit = "…"', 'unit = "kPa"')
+    mapping = tmp_path / "map.toml"
+    time = "" if kind == "mf4" else 'time = "Time"\n'
+    mapping.write_text(time + "\n".join(x for x in told.splitlines() if x != line) + "\n" + named + "\n")
+    said = done("import", file, "--mapping", mapping, "--vehicle", "bench van", "--folder", tmp_path / "van")
+    assert "0.2 minutes, boost" in said
+
+
+def test_what_cannot_be_read_holds_nothing_and_says_why(tmp_path: Path) -> None:
+    torn = tmp_path / "torn.mf4"
+    torn.write_bytes(b"MDF     4.10    " + b"\0" * 100)
+    damaged, empty = tmp_path / "damaged.parquet", tmp_path / "empty.csv"
+    damaged.write_bytes(b"PAR1" + b"\0" * 100)
+    empty.write_bytes(b"")
+    for file, words in (
+        (torn, "cannot be read as MDF"),
+        (damaged, "no Parquet file"),
+        (empty, "cannot be read as CSV"),
+        (tmp_path / "no.csv", "no file"),
+        (tmp_path / "a.xyz", "unknown kind"),
+    ):
+        answer = cabcanary("import", file, "--columns")
+        assert (answer.returncode, answer.stdout) == (2, "")
+        assert words in answer.stderr

@@ -123,6 +123,17 @@ def test_another_set_of_rules_may_be_traced_through_an_old_drive(driven, tmp_pat
     assert "it never tripped" in capsys.readouterr().out
 
 
+def test_the_last_drive_is_traced_by_that_word(driven, capsys):
+    month = driven.samples.parent / "vehicle=small-van" / "month=2026-01"
+    month.mkdir(parents=True)
+    (month / driven.samples.name).write_bytes(driven.samples.read_bytes())
+    facts = {"vehicle": "small van", "stage": "low boost", "start": "2026-01-01T00:00:00.000Z", "length_s": 35.0}
+    facts |= {"drive": driven.samples.stem, "ticks": 1750, "recovered": False, "lost_blocks": 0, "lost_ticks": 0}
+    (month / f"{driven.samples.stem}.manifest.json").write_text(json.dumps(facts | {"software": "0"}))
+    assert main(["rules", "trace", "last", "lean", "--folder", str(driven.samples.parents[1])]) == 0
+    assert capsys.readouterr().out.startswith("lean: its first trip, at 8.12 s")
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
@@ -144,7 +155,7 @@ def test_a_drive_that_is_not_there_is_said(tmp_path, capsys):
     stranger = tmp_path / "x.parquet"
     stranger.write_bytes(b"PAR1 and nothing else")
     assert main(["rules", "trace", str(stranger), "lean"]) == 2
-    assert "cannot be read" in capsys.readouterr().err
+    assert "is no Parquet file" in capsys.readouterr().err
 
 
 # --- explain --------------------------------------------------------------------------------------------------------

@@ -58,6 +58,16 @@ def test_it_is_told_once_and_ends_when_the_sensor_is_back(cab):
     assert van.hold(5000, **DRIVING) == [(780, "cannot_see_lambda", NORMAL)]
 
 
+def test_after_a_long_silence_a_patient_rule_is_well_again_within_seconds(cab):
+    van = cab(LEAN.replace('"0.2 s"', '"20 s"'))
+    van.hold(1000, **DRIVING)
+    assert blind(van.hold(60_000, **{"lambda": None}))
+    # A second of blindness is left at most, and it drains four times as slowly as it fills.
+    ((after_ms, alert, state),) = van.hold(20_000, **DRIVING)
+    assert (alert, state) == ("cannot_see_lambda", NORMAL)
+    assert 3_500 < after_ms <= 4_100
+
+
 def test_a_wire_that_flickers_is_heard(cab):
     van = cab(LEAN)
     van.hold(1000, **DRIVING)

@@ -25,8 +25,16 @@ from cabcanary.rules.load import Setting, build_rules
 from cabcanary.rules.whole_drive import Action, WholeDrive
 from cabcanary.settings.load import rules_from_text
 
-#: What CI promises for the two evaluators; a machine in a hurry may ask for less with CABCANARY_EXAMPLES.
-EXAMPLES = 10_000
+#: A sample for every day, and what is promised for the two evaluators; `.ci/long` runs the latter.
+COUNTS = pytest.mark.parametrize(
+    "examples", [1_000, pytest.param(10_000, marks=[pytest.mark.long, pytest.mark.timeout(3600)])]
+)
+
+
+def over(examples, check):
+    """Hold a property over so many examples."""
+    settings(max_examples=examples, deadline=None)(check)()
+
 
 UNITS = {"boost": "psi", "lambda": "lambda", "map": "kPa", "coolant": "°C", "mask": "state", "running": "state"}
 ROOTS = {name: (name,) for name in UNITS} | {"boost": ("map",)}
@@ -197,9 +205,13 @@ def signals_of(times, rows, length=1000, form=Column):
     return Signals(times, columns(rows, form), blocks_of(len(times), length))
 
 
-@settings(max_examples=EXAMPLES // 4, deadline=None)
+@COUNTS
+def test_a_condition_is_the_same_at_every_tick(examples):
+    over(examples // 4, a_condition_is_the_same_at_every_tick)
+
+
 @given(CONDITIONS, drives(), st.integers(0, 40), LENGTHS, FORMS)
-def test_a_condition_is_the_same_at_every_tick(text, drive, cut, length, form):
+def a_condition_is_the_same_at_every_tick(text, drive, cut, length, form):
     times, rows = drive
     node = parse_condition(text, NAMES)
     program = compile_condition(node)
@@ -213,9 +225,13 @@ def test_a_condition_is_the_same_at_every_tick(text, drive, cut, length, form):
     assert whole == live
 
 
-@settings(max_examples=EXAMPLES // 10, deadline=None)
+@COUNTS
+def test_a_number_is_the_same_to_the_last_bit(examples):
+    over(examples // 10, a_number_is_the_same_to_the_last_bit)
+
+
 @given(NUMBERS, drives(), LENGTHS, FORMS)
-def test_a_number_is_the_same_to_the_last_bit(text, drive, length, form):
+def a_number_is_the_same_to_the_last_bit(text, drive, length, form):
     times, rows = drive
     node = parse_number(text, NAMES)
     program = compile_number(node)
@@ -334,9 +350,13 @@ def rules_of(text):
     return None if problems else rules.rules
 
 
-@settings(max_examples=EXAMPLES, deadline=None)
+@COUNTS
+def test_a_whole_drive_gives_the_changes_that_the_live_engine_told(examples):
+    over(examples, a_whole_drive_gives_the_changes_that_the_live_engine_told)
+
+
 @given(stories(), st.integers(0, 30), LENGTHS, FORMS)
-def test_a_whole_drive_gives_the_changes_that_the_live_engine_told(story, cut, length, form):
+def a_whole_drive_gives_the_changes_that_the_live_engine_told(story, cut, length, form):
     text, times, rows, actions = story
     rules = rules_of(text)
     if rules is None:

@@ -147,8 +147,8 @@ def audition(config: Path, folder: Path, answers: str, *more: str) -> subprocess
 def test_a_passenger_confirms_each_sound_by_the_vehicles_own_outputs(
     van_settings: Callable[..., Path], tmp_path: Path
 ) -> None:
-    done = audition(van_settings(), tmp_path, "y\n" * 7)
-    assert (done.returncode, done.stdout) == (0, "all were heard\n")
+    done = audition(van_settings(), tmp_path, "y\n" * 8)
+    assert (done.returncode, done.stdout) == (0, "all were noticed\n")
     assert "the driver drives" in done.stderr
     # The first notes of all seven, in their order; by the sounds' own table.
     heard = [c["frequency"] for c in read_changes(tmp_path / "pins") if c["state"] and c["pin"] == "GPIO18"]
@@ -163,13 +163,25 @@ def test_a_passenger_confirms_each_sound_by_the_vehicles_own_outputs(
     ]
 
 
-@pytest.mark.parametrize("answers", ["y\ny\ny\nn\ny\ny\ny\n", "y\ny\ny\n"])
+@pytest.mark.parametrize("answers", ["y\ny\ny\nn\ny\ny\ny\ny\n", "y\ny\ny\n"])
 def test_a_sound_that_was_not_heard_is_named_and_the_exit_code_says_so(
     van_settings: Callable[..., Path], tmp_path: Path, answers: str
 ) -> None:
     done = audition(van_settings(), tmp_path, answers)
     assert done.returncode == 1
-    assert "NOT heard: cannot_see" in done.stdout
+    assert "NOT noticed: cannot_see" in done.stdout
+
+
+def test_the_lamp_is_confirmed_too_and_the_stopped_sound_comes_from_the_watchers_own_line(
+    van_settings: Callable[..., Path], tmp_path: Path
+) -> None:
+    config = van_settings(more="\n[watcher]\npin = 23\n")
+    done = audition(config, tmp_path, "y\n" * 7 + "n\n")
+    assert (done.returncode, done.stdout) == (1, "NOT noticed: lamp\n")
+    changes = [c for c in read_changes(tmp_path / "pins") if c["state"]]
+    # GPIO24 is the van's lamp; *monitor stopped* begins at 1320 Hz and ends at 660 Hz, which only the watcher played.
+    assert [c["pin"] for c in changes if c["pin"] == "GPIO24"]
+    assert next(c["frequency"] for c in changes if c["pin"] == "GPIO23") == 1320
 
 
 def test_without_anything_that_sounds_it_says_what_to_add(van_settings: Callable[..., Path], tmp_path: Path) -> None:
@@ -182,6 +194,6 @@ def test_while_the_daemon_has_the_outputs_it_plays_nothing(ride: Make, van_setti
     driven = ride(config=van_settings())
     driven.start()
     driven.event("sound", "start_up")
-    done = audition(van_settings(), driven.folder, "y\n" * 7)
+    done = audition(van_settings(), driven.folder, "y\n" * 8)
     assert done.returncode == 1
     assert "watches already" in done.stderr

@@ -6,6 +6,7 @@ import asyncio
 import io
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,8 +16,10 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 from cabcanary.alerts.sounds import CANNOT_SEE
 from cabcanary.clock import Clock
 from cabcanary.host import AlreadyWatchedError, claim
-from cabcanary.model import EventKind
+from cabcanary.model import EventKind, Priority, Reading
 from cabcanary.plan import load_plan
+from cabcanary.rules import engine
+from cabcanary.rules.engine import Engine
 from cabcanary.runtime import Daemon
 from cabcanary.settings.outputs import Button
 from cabcanary.sources.helper import Helper
@@ -197,7 +200,7 @@ async def test_a_helper_that_cannot_be_started_is_tried_again(monkeypatch) -> No
         tries.append(1)
         raise OSError(12, "Cannot allocate memory")
 
-    monkeypatch.setattr("asyncio.create_subprocess_exec", no_process)
+    monkeypatch.setattr("cabcanary.sources.child.Child.start", no_process)
     monkeypatch.setattr("cabcanary.sources.slot.Backoff.next_s", lambda *_: 0.0)
     told: list[str] = []
     helper = Helper("cabcanary.none", {}, Status("helper", lambda _n, _ok, words: told.append(words)), lambda _m: None)
@@ -227,9 +230,69 @@ async def test_a_button_writes_a_note_of_the_moment_and_acknowledges_nothing(dae
     remember = {"remember": Button(source="switches", item="note")}
     daemon._commands._buttons = daemon._plan.settings.buttons.model_copy(update=remember)
     daemon._commands.pressed("switches", "ignition")
-    assert [e.kind for e in daemon._recent if e.kind is EventKind.NOTE] == []
+    assert [e.kind for e in daemon._feed.recent() if e.kind is EventKind.NOTE] == []
     daemon._commands.pressed("switches", "note")
-    assert [(e.what, e.text) for e in daemon._recent if e.kind is EventKind.NOTE] == [("button", "remember this")]
-    assert not [e for e in daemon._recent if e.kind is EventKind.ACKNOWLEDGE]
+    assert [(e.what, e.text) for e in daemon._feed.recent() if e.kind is EventKind.NOTE] == [
+        ("button", "remember this")
+    ]
+    assert not [e for e in daemon._feed.recent() if e.kind is EventKind.ACKNOWLEDGE]
     # A drive that begins later has it among what led to it.
     assert [e["text"] for e in daemon._recorder._early_events if e["kind"] == "note"] == ["remember this"]
+
+
+# --- a fault in the very tick in which something trips -------------------------------------------------------------
+
+
+def supply(daemon, volts: float) -> None:
+    daemon._slots.put(Reading("adc", "voltage1", volts * 1000, daemon._clock.now_ns()))
+
+
+class Once:
+    """Raises the first time it is called, and then does what it stands for."""
+
+    def __init__(self, real) -> None:
+        self.real, self.calls = real, 0
+
+    def __call__(self, *args: object, **kwargs: object) -> object:
+        self.calls += 1
+        if self.calls == 1:
+            raise ZeroDivisionError("a bug")
+        return self.real(*args, **kwargs)
+
+
+@pytest.mark.parametrize("where", ["figures", "update"])
+async def test_a_fault_in_the_tick_of_a_trip_does_not_swallow_the_warning(daemon, monkeypatch, where: str) -> None:
+    supply(daemon, 14.0)
+    daemon._tick()
+    if where == "figures":
+        monkeypatch.setattr("cabcanary.rules.engine.figures", Once(engine.figures))
+    else:
+        monkeypatch.setattr(daemon._annunciator, "update", Once(daemon._annunciator.update))
+    supply(daemon, 17.0)
+    daemon._tick()
+    supply(daemon, 17.0)
+    daemon._tick()
+    # The warning begins at 1900 Hz.
+    assert sounding() == 1900.0
+    assert daemon._lamp._standing == {"supply_high": Priority.WARNING}
+
+
+async def test_a_rule_that_cannot_be_worked_out_is_heard_and_the_others_go_on(daemon, monkeypatch) -> None:
+    runner = daemon._engine._runners[0]
+    broken = replace(runner.rule, id="broken")
+    other = Engine([broken, runner.rule], {"supply": ("supply",)}, {"supply": "V"}, None)
+
+    def stumble(*_: object) -> None:
+        raise ZeroDivisionError("a bug")
+
+    monkeypatch.setattr(other._runners[0].machine, "step", stumble)
+    monkeypatch.setattr(daemon, "_engine", other)
+    supply(daemon, 14.0)
+    daemon._tick()
+    supply(daemon, 17.0)
+    daemon._tick()
+    assert sounding() == 1900.0
+    supply(daemon, 14.0)
+    daemon._tick()
+    # The good rule has gone; that the other cannot be worked out is only known where it is asked.
+    assert "rule broken" in "".join(daemon._own_faults)

@@ -84,6 +84,29 @@ def test_settings_that_it_cannot_use_are_one_clear_line(tmp_path: Path, text: st
     assert f"run: cabcanary check {file}" in capsys.readouterr().err
 
 
+def test_a_folder_that_cannot_be_written_is_tried_again_and_wrong_settings_are_not(tmp_path: Path) -> None:
+    file = tmp_path / "van.toml"
+    file.write_text(f'[daemon]\nfolder = "{tmp_path / "no" / "such"}"\n')
+    (tmp_path / "no").write_text("a file where a folder should be")
+    # systemd starts it again after 1 and not after 2 (RestartPreventExitStatus=2).
+    assert main(["watch", str(file)]) == 1
+
+
+def test_sockets_lie_in_memory_where_systemd_gives_a_folder(tmp_path: Path, monkeypatch) -> None:
+    file = tmp_path / "van.toml"
+    file.write_text(f'[daemon]\nfolder = "{tmp_path}"\n')
+    monkeypatch.setenv("RUNTIME_DIRECTORY", "/run/cabcanary")
+    assert read_tables(file)[0] == Path("/run/cabcanary/watch.sock")
+    monkeypatch.delenv("RUNTIME_DIRECTORY")
+    assert read_tables(file)[0] == tmp_path / "watch.sock"
+
+
+def test_nobody_else_may_speak_for_the_daemon(tmp_path: Path) -> None:
+    ear = listen_at(tmp_path / "watch.sock")
+    assert (tmp_path / "watch.sock").stat().st_mode & 0o777 == 0o660
+    ear.close()
+
+
 def test_a_second_watcher_refuses_and_a_killed_ones_socket_is_taken_over(tmp_path: Path) -> None:
     path = tmp_path / "watch.sock"
     first = listen_at(path)
@@ -154,11 +177,14 @@ def test_a_killed_daemon_is_heard_on_the_watchers_own_line(
     driven.kill()
     killed_ns = time.monotonic_ns()
     wait_for("the sound", lambda: "THE MONITOR HAS STOPPED" in one.text)
-    first = next(c for c in read_changes(pins) if c["state"])
-    # Its sound begins with 1320 Hz, on GPIO23 and no other pin. The last heartbeat was at most 0.2 s before.
+    first = next(c for c in read_changes(pins) if c["state"] and c["t"] > killed_ns)
+    # Before that it has proved its line with the start-up sound, which begins with 660 Hz. This one begins with 1320
+    # Hz, on GPIO23 and no other pin. The last heartbeat was at most 0.2 s before.
     sounding = [c for c in read_changes(pins) if c["state"] and c["frequency"] == 1320]
     assert {c["pin"] for c in read_changes(pins)} == {"GPIO23"}
     assert sounding
+    assert next(c for c in read_changes(pins) if c["state"])["frequency"] == 660
+    assert first["frequency"] == 1320
     assert first["t"] - killed_ns > 1.5e9
     driven.start()
     wait_for("the end of the sound", lambda: "the monitor is back" in one.text)

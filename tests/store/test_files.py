@@ -1,5 +1,6 @@
 """Manifests and archives: whole or not at all, and readable by others."""
 
+import errno
 import json
 import os
 
@@ -15,6 +16,7 @@ from cabcanary.store.manifest import (
     AlertCount,
     Manifest,
     drive_folder,
+    make_folder,
     manifest_json,
     read_manifests,
     slug,
@@ -47,6 +49,31 @@ def keep(folder, manifest=MANIFEST, **more):
 def test_a_manifest_comes_back_as_it_went(tmp_path):
     path = keep(tmp_path)
     assert read_manifests(tmp_path) == ([(path, MANIFEST)], [])
+
+
+def test_folders_that_root_makes_belong_to_the_owner_of_the_folder_above(tmp_path, monkeypatch):
+    given, above = [], tmp_path.stat()
+    monkeypatch.setattr(os, "chown", lambda path, user, group: given.append((path, user, group)))
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    month = drive_folder(tmp_path, "Bench van", "2025-03-01")
+    make_folder(month)
+    make_folder(month)
+    assert month.is_dir()
+    assert given == [(p, above.st_uid, above.st_gid) for p in (month.parents[1], month.parents[0], month)]
+    # Who is not root cannot, and need not.
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+    make_folder(drive_folder(tmp_path, "Bench van", "2025-04-01"))
+    assert len(given) == 3
+
+
+def test_a_card_that_knows_no_owners_gets_its_folders_all_the_same(tmp_path, monkeypatch):
+    def refuse(*_):
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(os, "chown", refuse)
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    make_folder(tmp_path / "drives" / "vehicle=van")
+    assert (tmp_path / "drives" / "vehicle=van").is_dir()
 
 
 def test_keys_of_a_newer_version_are_left_alone(tmp_path):

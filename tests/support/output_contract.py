@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
+from abc import ABC, abstractmethod
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +28,7 @@ async def until(condition: Callable[[], Any], what: str) -> None:
         await asyncio.sleep(0.01)
 
 
-class OutputRig:
+class OutputRig(ABC):
     """One output with its far end. `player` is the output as the annunciator has it."""
 
     #: What this output holds at most while its far end does not take anything.
@@ -37,17 +38,17 @@ class OutputRig:
         self.folder, self.clock = folder, Clock()
         self.player: Any = None
 
+    @abstractmethod
     async def open(self) -> None:
         """Make the output ready."""
-        raise NotImplementedError
 
     async def close(self) -> None:
         """Close the output, as the daemon does."""
         self.player.close()
 
+    @abstractmethod
     def heard(self) -> str | None:
         """What comes out now: a sound's name, or None for silence."""
-        raise NotImplementedError
 
     def hold(self) -> None:
         """The far end takes nothing any more."""
@@ -59,9 +60,9 @@ class OutputRig:
         """How much waits for the far end."""
         return 0
 
+    @abstractmethod
     def die(self) -> None:
         """The far end is gone."""
-        raise NotImplementedError
 
     def revive(self) -> None:
         """It is back."""

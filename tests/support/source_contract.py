@@ -5,10 +5,9 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
+from abc import ABC, abstractmethod
 from pathlib import Path
 from typing import TYPE_CHECKING
-
-import pytest
 
 from cabcanary.clock import Clock
 from cabcanary.sources.slot import Slots, Status
@@ -30,8 +29,8 @@ async def until(condition: Callable[[], object], what: str) -> None:
         await asyncio.sleep(0.005)
 
 
-class Wire:
-    """A source on a wire that the test holds the other end of. Subclasses give the wire its kind."""
+class Running(ABC):
+    """A source that runs, and what it shows."""
 
     item = "it"
     #: A value that the wire can carry, and how near to it a reading must come.
@@ -44,36 +43,13 @@ class Wire:
         self.status = Status("wire", lambda _name, ok, words: self.told.append((ok, words)))
         self.task: asyncio.Task[None] | None = None
 
-    # What a subclass does to its wire ------------------------------------------------------------------
-
-    def plug(self) -> None:
-        raise NotImplementedError
-
-    def send(self, value: float) -> None:
-        """A whole, good piece; on a wire that is looked at, the value that stands there."""
-        raise NotImplementedError
-
-    def send_truncated(self) -> None:
-        raise NotImplementedError
-
-    def send_garbage(self) -> None:
-        raise NotImplementedError
-
-    def unplug(self) -> None:
-        raise NotImplementedError
-
-    def start_source(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def start_source(self) -> None: ...
 
     async def stop_source(self) -> None:
         assert self.task is not None
         self.task.cancel()
         await asyncio.gather(self.task, return_exceptions=True)
-
-    def close(self) -> None:
-        """Take the wire away."""
-
-    # What the tests ask ----------------------------------------------------------------------------------
 
     @property
     def reading(self) -> Reading | None:
@@ -86,6 +62,29 @@ class Wire:
     def is_absent(self) -> bool:
         reading = self.reading
         return reading is not None and reading.value is None and bool(reading.reason)
+
+
+class Wire(Running):
+    """A source on a wire that the test holds the other end of. Subclasses give the wire its kind."""
+
+    @abstractmethod
+    def plug(self) -> None: ...
+
+    @abstractmethod
+    def send(self, value: float) -> None:
+        """A whole, good piece; on a wire that is looked at, the value that stands there."""
+
+    @abstractmethod
+    def send_truncated(self) -> None: ...
+
+    @abstractmethod
+    def send_garbage(self) -> None: ...
+
+    @abstractmethod
+    def unplug(self) -> None: ...
+
+    def close(self) -> None:
+        """Take the wire away."""
 
     async def keep_sending(self, value: float) -> None:
         """Send until the source shows it: a port that was just opened may have missed the first piece."""
@@ -102,10 +101,6 @@ def descriptors() -> int:
 
 class SourceContract:
     """Subclass with a fixture `wire` that gives a `Wire`, unplugged."""
-
-    @pytest.fixture
-    def wire(self, tmp_path: Path) -> Wire:
-        raise NotImplementedError
 
     async def test_data_comes_through_once_it_is_started(self, wire: Wire) -> None:
         wire.plug()

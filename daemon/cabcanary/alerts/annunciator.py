@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Protocol
 
-from cabcanary.alerts.sounds import ACKNOWLEDGED, START_UP, Loudness, Sound, sound_for
+from cabcanary.alerts.sounds import ACKNOWLEDGED, CANNOT_SEE, START_UP, Loudness, Sound, sound_for
 from cabcanary.alerts.words import cab_words
-from cabcanary.model import Event, EventKind
+from cabcanary.model import Event, EventKind, Priority
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -54,8 +54,16 @@ class Annunciator:
         self._play(sound.once(), words)
         return Event(now_ns, EventKind.SOUND, sound.name, f"{sound.name} for {what}, once", {"alert": what})
 
-    def update(self, changes: Iterable[Change], now_ns: int) -> list[Event]:
-        """Take in changes of alert states; returns what was decided."""
+    @property
+    def wanting(self) -> frozenset[str]:
+        """The alerts that ask for attention, as far as it has been told."""
+        return frozenset(self._wanting)
+
+    def update(self, changes: Iterable[Change], now_ns: int, *, broken: bool = False) -> list[Event]:
+        """Take in changes of alert states; returns what was decided.
+
+        While the monitor itself is `broken` in part, "cannot see" takes the cab from everything but a warning.
+        """
         new = []
         for change in changes:
             if change.sounds:
@@ -64,6 +72,9 @@ class Annunciator:
             else:
                 self._wanting.pop(change.alert, None)
         loudest = max(self._wanting.values(), key=lambda c: (c.priority, c.time_ns, c.alert), default=None)
+        if broken and (loudest is None or loudest.priority < Priority.WARNING):
+            event = self.insist(CANNOT_SEE, now_ns)
+            return [] if event is None else [event]
         # The very same change goes on sounding, whatever else waits or ends.
         count = len(self._wanting)
         told = self._count if max(count, self._count) >= FLOOD_FROM else count

@@ -9,7 +9,8 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, Manifest
+from cabcanary.clock import boot_id
+from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, Manifest, slug
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -39,16 +40,28 @@ def blind_seconds(events: Iterable[dict[str, Any]], end_ns: int) -> float:
     return total / 1e9
 
 
-def summary(folder: Path, drive: str | None = None) -> dict[str, Any] | None:
-    """The arrival of a drive in a daemon's folder, of the last one if none is named; None if there is no such drive."""
-    # A drive's name begins with its start, so the last name is the last drive, and only one file need be read.
-    names = (folder / DRIVES).glob(f"vehicle=*/month=*/{drive or '*'}{MANIFEST_ENDING}")
-    path = max(names, key=lambda p: p.name, default=None)
-    if path is None:
-        return None
-    try:
-        manifest = Manifest.model_validate_json(path.read_bytes())
-    except (OSError, ValueError):
+def last_drive(folder: Path, vehicle: str) -> str | None:
+    """The name of the drive that this vehicle made last; None if there is none.
+
+    What was brought in from elsewhere or converted again is no drive that was made. Where nobody knew the time, drives
+    of this start of the machine are still known to come after all others, in the order of its monotonic clock.
+    """
+    boot = boot_id()
+    own = [
+        m
+        for path in (folder / DRIVES).glob(f"vehicle={slug(vehicle)}/month=*/*{MANIFEST_ENDING}")
+        if (m := _manifest(path)) is not None and m.vehicle == vehicle and not m.made_from
+    ]
+    now = {m.drive: m.first_ns for m in own if boot and m.boot == boot}
+    last = max(own, key=lambda m: (now.get(m.drive, -1), m.start, m.first_ns), default=None)
+    return None if last is None else last.drive
+
+
+def summary(folder: Path, drive: str) -> dict[str, Any] | None:
+    """The arrival of a drive in a daemon's folder; None if there is no such drive."""
+    path = next((folder / DRIVES).glob(f"vehicle=*/month=*/{drive}{MANIFEST_ENDING}"), None)
+    manifest = None if path is None else _manifest(path)
+    if path is None or manifest is None:
         return None
     events = _events(path.with_name(path.name.removesuffix(MANIFEST_ENDING) + ".events.jsonl"))
     times = [int(e["t"]) for e in events]
@@ -65,6 +78,13 @@ def summary(folder: Path, drive: str | None = None) -> dict[str, Any] | None:
         "blind_s": round(blind_seconds(events, max(times, default=0)), 1),
         "alerts": [{"alert": a.alert, "priority": a.priority, "count": a.count} for a in manifest.alerts],
     }
+
+
+def _manifest(path: Path) -> Manifest | None:
+    try:
+        return Manifest.model_validate_json(path.read_bytes())
+    except (OSError, ValueError):
+        return None
 
 
 def _events(path: Path) -> list[dict[str, Any]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.pins import pin_library
@@ -46,7 +47,7 @@ def _open(make: str, pin: int | str, what: str, **options: Any) -> Any:
         raise BuzzerError(f"pin {pin} cannot be {what}: {str(error) or type(error).__name__}") from error
 
 
-class _Stepper:
+class _Stepper(ABC):
     """Goes through steps by timers of the loop. The first step is set by the caller, before it gets control back."""
 
     def __init__(self, clock: Clock) -> None:
@@ -56,8 +57,9 @@ class _Stepper:
         self._at = 0
         self._timer: asyncio.TimerHandle | None = None
 
+    @abstractmethod
     def _set(self, frequency: float, level: float) -> None:
-        raise NotImplementedError
+        """The output in this state, now; 0 Hz is silent or dark."""
 
     def _begin(self, steps: Sequence[tuple[float, tuple[float, float]]], *, repeats: bool) -> None:
         self._stop_timer()

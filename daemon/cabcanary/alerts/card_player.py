@@ -162,7 +162,8 @@ class CardPlayer:
                 speech = self._speaker.ready(words)
                 if speech is not None:
                     spoken = True
-                    yield from _cut(speech)
+                    loud = max(tone.level for tone in sound.tones)
+                    yield from _cut(speech if loud >= 1.0 else (speech * loud).astype(np.int16))
             if not sound.repeats:
                 return
 

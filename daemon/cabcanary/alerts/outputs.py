@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from cabcanary.alerts.annunciator import Player
     from cabcanary.alerts.console import Console
     from cabcanary.clock import Clock
+    from cabcanary.settings.outputs import Watcher
     from cabcanary.settings.schema import Settings
     from cabcanary.sources.slot import Status
 
@@ -68,3 +69,13 @@ class Outputs:
 def loudness_of(settings: Settings) -> Loudness:
     """How loud the settings want it."""
     return Loudness(settings.sounds.volume, settings.sounds.night_volume)
+
+
+def watcher_output(spec: Watcher, clock: Clock, console: Console) -> PwmBuzzer | ActiveBuzzer | TerminalBell:
+    """The watcher's own output line; the terminal's bell where there is none, or none that works."""
+    if spec.pin is not None:
+        try:
+            return (PwmBuzzer if spec.kind == "piezo" else ActiveBuzzer)(spec.pin, clock)
+        except BuzzerError as error:
+            console.line(f"NO OUTPUT LINE: {error}. A stopped monitor is only shown here until this is mended.")
+    return TerminalBell(console, clock)

@@ -16,21 +16,21 @@ from aiomqtt.exceptions import MqttConnectError
 from pydantic import ValidationError
 
 from cabcanary.messenger.credentials import SecretError, explain, password, tls_context
-from cabcanary.messenger.payloads import CommandMessage, EventMessage, wall_time
+from cabcanary.messenger.keeper import TRY_AGAIN_S
+from cabcanary.messenger.outbox import Letter
+from cabcanary.messenger.payloads import CommandMessage, lost_message
+from cabcanary.messenger.refusals import REFUSED_S, Refusals
 from cabcanary.sources.slot import Backoff
 
 if TYPE_CHECKING:
     from cabcanary.messenger.follow import FeedFollower
     from cabcanary.messenger.mqtt import Desk
-    from cabcanary.messenger.outbox import Waiting
     from cabcanary.sources.slot import Status
 
 #: A broker that acknowledges nothing within this is as good as gone.
 _PATIENCE_S = 10.0
 #: A broker that does not take "offline" within this is not waited for; in the end its own keepalive tells it.
 _FAREWELL_S = 1.0
-#: A topic that is refused is tried again after this, and ever more seldom.
-_REFUSED_S, _LONGEST_REFUSED_S = 30.0, 600.0
 #: From here on a reason code of MQTT 5 is a refusal (OASIS, MQTT 5.0, section 2.4).
 _FIRST_FAILURE = 0x80
 #: Bad user name or password, and not authorised: in MQTT 3.1.1 (section 3.2.2.3) and 5 (3.2.2.2).
@@ -86,9 +86,14 @@ class Broker:
         self._backoff = Backoff(first_s=0.5, longest_s=60.0)
         #: Wrong credentials do not mend themselves: they are shown to the broker seldom.
         self._unwelcome = Backoff(first_s=5.0, longest_s=300.0)
-        self._refused: dict[str, float] = {}
-        self._refused_wait = Backoff(first_s=_REFUSED_S, longest_s=_LONGEST_REFUSED_S)
-        self._told_refused = ""
+        self._good = f"publishing to {self._where}"
+        self._refusals = Refusals(status, self._good)
+        #: What this connection has not been told yet, though it may have forgotten it; and its availability.
+        self._unsettled: set[str] = set()
+        self._said = ""
+        self._connected = False
+        #: Set whenever nothing waits any more, or there is no broker.
+        self._empty = asyncio.Event()
 
     async def run(self) -> None:
         """Run for ever; ends only by cancellation."""
@@ -96,8 +101,9 @@ class Broker:
             wait = self._backoff
             try:
                 async with self._client() as client:
-                    self._status.good(f"publishing to {self._where}")
+                    self._status.good(self._good)
                     self._unwelcome.reset()
+                    self._connected = True
                     await self._serve(client)
             except MqttConnectError as error:
                 code = error.rc if isinstance(error.rc, int) else error.rc.value if error.rc else 0
@@ -108,7 +114,16 @@ class Broker:
                 self._bad(str(error))
             except (aiomqtt.MqttError, OSError) as error:
                 self._bad(f"broker {self._where}: {explain(error)}")
+            finally:
+                self._connected = False
+                self._empty.set()
             await asyncio.sleep(wait.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
+
+    async def emptied(self) -> None:
+        """Return when nothing waits for the broker any more, or the broker is away."""
+        while self._connected and await self._desk.first(self._refusals.resting()) is not None:
+            self._empty.clear()
+            await self._empty.wait()
 
     def _bad(self, words: str) -> None:
         self._status.bad(f"{words}; warnings in the cab go on, tried again")
@@ -132,7 +147,7 @@ class Broker:
 
     async def _serve(self, client: _Client) -> None:
         """Publish until the broker goes, which is noticed also while there is nothing to publish."""
-        self._refused.clear()
+        self._refusals.forget()
         work = [asyncio.ensure_future(self._publish_all(client)), asyncio.ensure_future(self._take_commands(client))]
         try:
             done, _ = await asyncio.wait(work, return_when=asyncio.FIRST_COMPLETED)
@@ -144,80 +159,98 @@ class Broker:
             await asyncio.gather(*work, return_exceptions=True)
 
     async def _publish_all(self, client: _Client) -> None:
-        said = ""
+        self._said = ""
         try:
             # A broker that was started anew may have forgotten what it retained.
-            for topic, payload in await self._desk.do(self._desk.outbox.settled):
-                await client.publish(topic, payload, qos=1, retain=True)
+            self._unsettled = {topic for topic, _ in await self._desk.settled()}
             while True:
                 self._desk.news.clear()
-                wanted = "online" if self._follower.up else "offline"
-                if wanted != said:
-                    await self._available(client, wanted)
-                    said = wanted
+                await self._settle(client)
+                await self._tell_availability(client)
                 values, self._follower.values = self._follower.values, None
                 if values is not None:
                     await client.publish(f"{self._topic}/values", values, qos=0)
                 await self._tell_lost()
-                waiting = await self._desk.do(self._desk.outbox.first, self._still_refused())
+                resting = self._refusals.resting()
+                waiting = await self._desk.first(resting)
                 if waiting is not None:
-                    await self._publish(client, waiting)
+                    if await self._taken(client, waiting.topic, waiting.payload, retain=waiting.retain):
+                        await self._desk.sent(waiting.n)
                     continue
+                if not resting:
+                    self._refusals.none_waits(but={*self._unsettled, *self._own_topics})
                 # All that waited has been taken: this is a broker that can be lived with.
                 self._backoff.reset()
+                self._empty.set()
+                # Not wait_for: in Python 3.11 it forgets a cancellation that comes together with the news.
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(self._desk.news.wait(), _REFUSED_S / 2 if self._refused else None)
+                    async with asyncio.timeout(self._next_look_s()):
+                        await self._desk.news.wait()
         finally:
             # A connection that is closed in order has no last will: say what it would have said.
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
                 async with asyncio.timeout(_FAREWELL_S):
-                    await self._available(client, "offline")
+                    await client.publish(self._own_topics[0], "offline", qos=1, retain=True)
 
-    async def _publish(self, client: _Client, waiting: Waiting) -> None:
+    def _next_look_s(self) -> float | None:
+        """When to look again though nothing has come: a disk may have room again, a topic be allowed."""
+        if self._desk.behind:
+            return TRY_AGAIN_S
+        return REFUSED_S / 2 if self._refusals.any else None
+
+    @property
+    def _own_topics(self) -> tuple[str, str]:
+        """Topics of which nothing waits in the outbox."""
+        return f"{self._topic}/availability", f"{self._topic}/command"
+
+    async def _taken(self, client: _Client, topic: str, payload: str, *, retain: bool) -> bool:
+        """Publish; whether the broker took it. One that it refuses stays where it is, and holds up no other."""
         client.take_refusal()
-        await client.publish(waiting.topic, waiting.payload, qos=1, retain=waiting.retain)
-        refused = client.take_refusal()
-        if refused is None:
-            await self._desk.do(self._desk.outbox.sent, waiting.n)
-            return
-        # It stays where it is; others need not wait for it.
-        self._refused[waiting.topic] = time.monotonic() + self._refused_wait.next_s(1.0)
-        self._status.bad(
-            f"broker {self._where} refuses messages below {self._topic} ({refused}): let this user write there; "
-            "warnings in the cab go on"
-        )
+        await client.publish(topic, payload, qos=1, retain=retain)
+        reason = client.take_refusal()
+        if reason is None:
+            self._refusals.taken(topic)
+            return True
+        if topic == self._own_topics[0]:
+            what = f"{topic} ({reason}): let this user write there, or nobody sees whether the monitor is there"
+        else:
+            what = f"messages below {self._topic} ({reason}): let this user write there"
+        self._refusals.refused(topic, f"broker {self._where} refuses {what}; warnings in the cab go on")
+        return False
 
-    def _still_refused(self) -> tuple[str, ...]:
-        now = time.monotonic()
-        self._refused = {topic: until for topic, until in self._refused.items() if until > now}
-        return tuple(self._refused)
+    async def _settle(self, client: _Client) -> None:
+        """Say again what stands, and of which nothing waits in the outbox."""
+        if not self._unsettled - self._refusals.resting():
+            return
+        settled = dict(await self._desk.settled())
+        # Of what has gone from there something newer is on its way.
+        self._unsettled &= settled.keys()
+        for topic in sorted(self._unsettled - self._refusals.resting()):
+            if await self._taken(client, topic, settled[topic], retain=True):
+                self._unsettled.discard(topic)
+
+    async def _tell_availability(self, client: _Client) -> None:
+        wanted = "online" if self._follower.up else "offline"
+        topic = self._own_topics[0]
+        if wanted == self._said or topic in self._refusals.resting():
+            return
+        if await self._taken(client, topic, wanted, retain=True):
+            self._said = wanted
 
     async def _tell_lost(self) -> None:
         """Messages that had to go while nobody took them: how many is an event of its own."""
-        lost = await self._desk.do(self._desk.outbox.take_lost)
+        lost = await self._desk.take_lost()
         if not lost:
             return
-        now = time.time_ns()
-        message = EventMessage(
-            id=hashlib.sha256(f"lost {now}".encode()).hexdigest()[:20],
-            vehicle=self._settings["vehicle"],
-            t=time.monotonic_ns(),
-            time=wall_time(now),
-            text=f"{lost} messages were lost: the outbox was full",
-            kind="helper",
-            what="outbox",
-            ok=False,
-            count=lost,
-        )
-        await self._desk.put(message.id, f"{self._topic}/event", message.model_dump_json(), retain=False)
-
-    async def _available(self, client: _Client, word: str) -> None:
-        await client.publish(f"{self._topic}/availability", word, qos=1, retain=True)
+        identity = hashlib.sha256(f"lost {time.time_ns()}".encode()).hexdigest()[:20]
+        why = "the outbox was full"
+        message = lost_message(identity, self._settings["vehicle"], self._follower.now_ns(), lost, why)
+        await self._desk.put(Letter(identity, f"{self._topic}/event", message.model_dump_json(), retain=False))
 
     async def _take_commands(self, client: _Client) -> None:
         """Take acknowledge, where that is enabled; in any case this raises when the broker goes."""
         if self._settings["acknowledge"]:
-            await client.subscribe(f"{self._topic}/command", qos=1)
+            await self._subscribe(client, self._own_topics[1])
         async for message in client.messages:
             # A retained one would acknowledge at every connection, whatever stands then.
             if message.retain or not isinstance(message.payload, bytes) or len(message.payload) > _LARGEST_COMMAND:
@@ -228,3 +261,9 @@ class Broker:
                 self._status.note(f"no command: {message.payload[:60]!r}; there is {{'do': 'acknowledge'}}")
                 continue
             self._follower.acknowledge()
+
+    async def _subscribe(self, client: _Client, topic: str) -> None:
+        (granted,) = await client.subscribe(topic, qos=1)
+        if getattr(granted, "value", granted) >= _FIRST_FAILURE:
+            what = f"to let us listen at {topic} ({granted}): let this user read there, or set mqtt.acknowledge = false"
+            self._refusals.refused(topic, f"broker {self._where} refuses {what}; warnings in the cab go on")

@@ -1,7 +1,8 @@
 """The messenger: follows the daemon's feed and publishes over MQTT.
 
 `python -m cabcanary.messenger.mqtt`; one line of JSON on standard input; `{"ok", "text"}` a line on standard
-output whenever its standing changes. It ends when its standard input ends.
+output whenever its standing changes. When its standard input ends it publishes what the feed still told, for a second
+at most, says good-bye and ends; on SIGTERM it says good-bye at once.
 
 What the feed tells goes into the outbox, and from there to the broker, one at a time, so that messages keep their
 order. `payloads.py` has the topics and what is published.
@@ -17,79 +18,132 @@ import signal
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 from cabcanary.messenger.broker import Broker
-from cabcanary.messenger.follow import FeedFollower
-from cabcanary.messenger.outbox import Outbox
+from cabcanary.messenger.follow import LAST_WORDS_S, FeedFollower
+from cabcanary.messenger.keeper import Keeper
 from cabcanary.sources.slot import Status
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
+
+    from cabcanary.messenger.outbox import Letter, Number, Waiting
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 class Desk:
-    """The outbox, used from the loop: each call is made by one thread of its own, so a slow card holds up no loop."""
+    """The keeper of messages, used from the loop: each call is made by one thread of its own, so a slow card holds up
+    no loop."""
 
     def __init__(self, path: Path, most: int, note: Callable[[str], None]) -> None:
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="outbox")
-        self.outbox = Outbox(path, most)
+        self._keeper = Keeper(path, most, note)
+        #: Set whenever there may be something to publish.
         self.news = asyncio.Event()
-        self._note = note
-        if self.outbox.note:
-            note(self.outbox.note)
 
-    async def do(self, work: Callable[..., Any], *arguments: Any) -> Any:
-        """Have the outbox do something."""
-        return await asyncio.get_running_loop().run_in_executor(self._worker, lambda: work(*arguments))
-
-    async def put(self, identity: str, topic: str, payload: str, *, retain: bool) -> bool:
-        """Take in a message; a disk that takes nothing any more loses none that memory can hold."""
-        try:
-            new: bool = await self.do(lambda: self.outbox.put(identity, topic, payload, retain=retain))
-        except Exception as error:  # noqa: BLE001 - sqlite3 has many; the message matters more than which
-            self._note(f"the outbox cannot be written ({error}); messages are kept in memory from here on")
-            self.outbox = Outbox(Path("/dev/null/none"), 1000)
-            new = self.outbox.put(identity, topic, payload, retain=retain)
+    async def put(self, letter: Letter) -> bool:
+        """Take in a message, unless it has been in before; whether it was new."""
+        new = await self._do(self._keeper.put, letter)
         self.news.set()
         return new
 
+    async def first(self, without: Iterable[str]) -> Waiting | None:
+        """The oldest message that has not been sent and whose topic is not among `without`."""
+        return await self._do(self._keeper.first, without)
+
+    async def sent(self, n: int) -> None:
+        """The broker has this one."""
+        await self._do(self._keeper.sent, n)
+
+    async def reached(self) -> Number:
+        """The number of the last event of the feed that is kept or has been."""
+        return await self._do(self._keeper.reached)
+
+    async def standing(self) -> dict[str, str]:
+        """Topics and last payloads of the alerts that were last said to stand."""
+        return await self._do(self._keeper.standing)
+
+    async def settled(self) -> list[tuple[str, str]]:
+        """As `standing`, without those of which something still waits."""
+        return await self._do(self._keeper.settled)
+
+    async def take_lost(self) -> int:
+        """How many messages had to go since this was last asked."""
+        return await self._do(self._keeper.take_lost)
+
+    @property
+    def behind(self) -> bool:
+        """Whether the disk lacks something that memory keeps for it."""
+        return self._keeper.behind
+
+    async def _do(self, work: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> T:
+        return await asyncio.get_running_loop().run_in_executor(self._worker, lambda: work(*arguments, **named))
+
     def close(self) -> None:
-        """Close the file."""
+        """Close the file. May be called twice."""
         self._worker.shutdown()
-        self.outbox.close()
+        self._keeper.close()
 
 
-async def serve(settings: dict[str, Any], status: Status) -> None:
-    """Follow the feed and publish; ends only by cancellation."""
+class _EndAskedError(Exception):
+    """Ends the task group from inside, in order."""
+
+
+async def serve(settings: dict[str, Any], status: Status, ending: asyncio.Event) -> None:
+    """Follow the feed and publish; ends by cancellation, or soon after `ending`, with the last words."""
     desk = Desk(Path(settings["outbox_file"]), settings["outbox"], status.note)
     try:
         follower = FeedFollower(settings, desk)
         async with asyncio.TaskGroup() as group:
+            broker = Broker(settings, desk, follower, status)
             group.create_task(follower.run())
-            group.create_task(Broker(settings, desk, follower, status).run())
+            group.create_task(broker.run())
+            await ending.wait()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(LAST_WORDS_S):
+                    await follower.ended.wait()
+                    await broker.emptied()
+            raise _EndAskedError
+    except* _EndAskedError:
+        pass
     finally:
         desk.close()
 
 
 async def _run(settings: dict[str, Any]) -> None:
     def tell(_name: str, ok: bool, words: str) -> None:
-        sys.stdout.write(json.dumps({"ok": ok, "text": words}) + "\n")
-        sys.stdout.flush()
+        # Where nobody reads any more, the broker still gets the last words.
+        with contextlib.suppress(OSError):
+            sys.stdout.write(json.dumps({"ok": ok, "text": words}) + "\n")
+            sys.stdout.flush()
 
-    work = asyncio.ensure_future(serve(settings, Status("messenger", tell)))
+    ending = asyncio.Event()
+    work = asyncio.ensure_future(serve(settings, Status("messenger", tell), ending))
     # Asked to end, it says good-bye to the broker first.
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, work.cancel)
     # The daemon holds the other end; when it dies, however it dies, this ends too.
     gone = asyncio.ensure_future(asyncio.to_thread(sys.stdin.read))
-    await asyncio.wait({work, gone}, return_when=asyncio.FIRST_COMPLETED)
-    work.cancel()
-    with contextlib.suppress(asyncio.CancelledError):
+    gone.add_done_callback(lambda _: ending.set())
+    code = 0
+    try:
         await work
-    if not gone.done():
-        # A thread that waits for input would keep the process alive.
-        sys.stdout.flush()
-        os._exit(0)
+    except asyncio.CancelledError:
+        pass
+    except Exception as error:  # noqa: BLE001 - whatever it was: it must be told, and this must end
+        code = 1
+        tell("messenger", False, f"a fault of its own ({_innermost(error)}); please report this with the log")
+    if code or not gone.done():
+        # A thread that waits for input would keep the process alive, and the daemon would start no other.
+        os._exit(code)
+
+
+def _innermost(error: BaseException) -> str:
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return f"{type(error).__name__}: {error}"
 
 
 def main() -> int:

@@ -12,13 +12,16 @@ import sqlite3
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Container, Iterable, Sequence
     from pathlib import Path
 
 #: How many ids of messages are remembered, so that what the feed tells twice goes in once.
 _REMEMBERED = 4096
-#: Pages of 4 KiB that the file may have: 32 MiB. A message is about 0.5 KiB.
+#: Pages of 4 KiB that the file may have: 32 MiB. A message is about 0.5 KiB, so the largest outbox that the settings
+#: allow fills half of them; where messages are longer the oldest go when the pages are full.
 _MOST_PAGES = 8192
+#: What part of the messages goes when they are.
+_MAKES_ROOM = 50
 _LARGEST_WAL = 1 << 20
 #: Pages after which the write-ahead log is taken into the file: below the limit above.
 _CHECKPOINT_PAGES = 200
@@ -29,6 +32,9 @@ CREATE TABLE IF NOT EXISTS message (
 );
 CREATE TABLE IF NOT EXISTS seen (n INTEGER PRIMARY KEY AUTOINCREMENT, id TEXT NOT NULL UNIQUE);
 CREATE TABLE IF NOT EXISTS standing (topic TEXT PRIMARY KEY, payload TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS reached (
+    one INTEGER PRIMARY KEY CHECK (one = 1), run TEXT NOT NULL, n INTEGER NOT NULL
+);
 CREATE TABLE IF NOT EXISTS lost (one INTEGER PRIMARY KEY CHECK (one = 1), count INTEGER NOT NULL);
 INSERT OR IGNORE INTO lost VALUES (1, 0);
 """
@@ -43,12 +49,35 @@ class Waiting(NamedTuple):
     retain: bool
 
 
-class Outbox:
-    """Keeps at most `most` messages. `note` says what is wrong with the file, if it had to be left aside."""
+class Number(NamedTuple):
+    """An event's number in a run of the daemon."""
 
-    def __init__(self, path: Path, most: int) -> None:
+    run: str
+    n: int
+
+
+class Letter(NamedTuple):
+    """One message to be kept. `stands` says whether the alert that it tells of still does; None is no alert. `number`
+    is the event's number in the daemon's feed."""
+
+    identity: str
+    topic: str
+    payload: str
+    retain: bool
+    stands: bool | None = None
+    number: Number | None = None
+
+
+class Outbox:
+    """Keeps at most `most` messages, in memory only if there is no `path`. `note` says what is wrong with the file, if
+    it had to be left aside."""
+
+    def __init__(self, path: Path | None, most: int) -> None:
         self._most = most
         self.note = ""
+        if path is None:
+            self._db = _open(":memory:")
+            return
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = _open(str(path))
@@ -63,68 +92,115 @@ class Outbox:
                 return _open(str(path)), f"the outbox was damaged ({error}); kept as {path.with_suffix('.damaged')}"
         return _open(":memory:"), f"{path}: {error}; messages are kept in memory only"
 
-    def put(self, identity: str, topic: str, payload: str, *, retain: bool) -> bool:
-        """Take in a message, unless it has been in before; whether it was new."""
-        with self._db:
-            if self._db.execute("INSERT OR IGNORE INTO seen (id) VALUES (?)", (identity,)).rowcount == 0:
-                return False
-            self._db.execute("DELETE FROM seen WHERE n <= (SELECT MAX(n) FROM seen) - ?", (_REMEMBERED,))
-            (count,) = self._db.execute("SELECT COUNT(*) FROM message").fetchone()
-            over = max(0, count + 1 - self._most)
-            if over:
-                self._db.execute("DELETE FROM message WHERE n IN (SELECT n FROM message ORDER BY n LIMIT ?)", (over,))
-                self._db.execute("UPDATE lost SET count = count + ?", (over,))
+    def put(self, letter: Letter, n: int | None = None) -> bool:
+        """Take in a message, unless it has been in before; whether it was new. `n` is its number, if it has one.
+
+        Raises:
+            sqlite3.Error: the disk does not take it.
+        """
+        return self.put_all([(self.last_n() + 1 if n is None else n, letter)]) == 1
+
+    def put_all(self, letters: Sequence[tuple[int, Letter]], sent: Container[int] = ()) -> int:
+        """Take in numbered messages, all or none; how many were new. Those that were `sent` are only remembered.
+
+        Raises:
+            sqlite3.Error: the disk does not take them.
+        """
+        while True:
+            try:
+                with self._db:
+                    return sum(self._put(n, letter, waits=n not in sent) for n, letter in letters)
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode != sqlite3.SQLITE_FULL or not self._let_oldest_go():
+                    raise
+
+    def _put(self, n: int, letter: Letter, *, waits: bool) -> bool:
+        if letter.number is not None:
+            self._db.execute("INSERT OR REPLACE INTO reached VALUES (1, ?, ?)", letter.number)
+        if self._db.execute("INSERT OR IGNORE INTO seen (id) VALUES (?)", (letter.identity,)).rowcount == 0:
+            return False
+        self._db.execute("DELETE FROM seen WHERE n <= (SELECT MAX(n) FROM seen) - ?", (_REMEMBERED,))
+        if letter.stands:
+            self._db.execute("INSERT OR REPLACE INTO standing VALUES (?, ?)", (letter.topic, letter.payload))
+        elif letter.stands is False:
+            self._db.execute("DELETE FROM standing WHERE topic = ?", (letter.topic,))
+        if waits:
+            over = self.count() + 1 - self._most
+            if over > 0:
+                self._drop(over)
             self._db.execute(
-                "INSERT INTO message (topic, payload, retain) VALUES (?, ?, ?)", (topic, payload, int(retain))
+                "INSERT INTO message (n, topic, payload, retain) VALUES (?, ?, ?, ?)",
+                (n, letter.topic, letter.payload, int(letter.retain)),
             )
         return True
 
-    def first(self, without: Iterable[str] = ()) -> Waiting | None:
-        """The oldest message whose topic is not among `without`."""
-        topics = tuple(without)
-        marks = ",".join("?" * len(topics))
-        row = self._db.execute(
-            f"SELECT n, topic, payload, retain FROM message WHERE topic NOT IN ({marks}) ORDER BY n LIMIT 1",  # noqa: S608
-            topics,
-        ).fetchone()
-        return None if row is None else Waiting(row[0], row[1], row[2], bool(row[3]))
-
-    def sent(self, n: int) -> None:
-        """The broker has this one."""
+    def _let_oldest_go(self) -> bool:
+        """Make room where it is the file's own bound that was reached; False if it was not, or nothing is left."""
+        (pages,) = self._db.execute("PRAGMA page_count").fetchone()
+        (most,) = self._db.execute("PRAGMA max_page_count").fetchone()
+        count = self.count()
+        if pages < most or count == 0:
+            return False
         with self._db:
-            self._db.execute("DELETE FROM message WHERE n = ?", (n,))
+            self._drop(count // _MAKES_ROOM + 1)
+        return True
+
+    def _drop(self, count: int) -> None:
+        self._db.execute("DELETE FROM message WHERE n IN (SELECT n FROM message ORDER BY n LIMIT ?)", (count,))
+        self._db.execute("UPDATE lost SET count = count + ?", (count,))
+
+    def knows(self, identity: str) -> bool:
+        """Whether a message with this id has been in."""
+        return self._db.execute("SELECT 1 FROM seen WHERE id = ?", (identity,)).fetchone() is not None
+
+    def last_n(self) -> int:
+        """The highest number that any message has had."""
+        row = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'message'").fetchone()
+        return int(row[0]) if row else 0
+
+    def first(self, without: Container[str] = (), sent: Container[int] = ()) -> Waiting | None:
+        """The oldest message whose topic is not among `without`, and its number not among `sent`."""
+        for n, topic in self._db.execute("SELECT n, topic FROM message ORDER BY n"):
+            if topic not in without and n not in sent:
+                select = "SELECT payload, retain FROM message WHERE n = ?"
+                payload, retain = self._db.execute(select, (n,)).fetchone()
+                return Waiting(n, topic, payload, bool(retain))
+        return None
+
+    def sent(self, numbers: Iterable[int]) -> None:
+        """The broker has these.
+
+        Raises:
+            sqlite3.Error: the disk does not take it.
+        """
+        with self._db:
+            self._db.executemany("DELETE FROM message WHERE n = ?", [(n,) for n in numbers])
 
     def count(self) -> int:
         """How many wait."""
         (count,) = self._db.execute("SELECT COUNT(*) FROM message").fetchone()
         return int(count)
 
+    def topics(self, sent: Container[int] = ()) -> set[str]:
+        """The topics of those that wait, but for those whose number is among `sent`."""
+        return {topic for n, topic in self._db.execute("SELECT n, topic FROM message") if n not in sent}
+
     def take_lost(self) -> int:
         """How many had to go since this was last asked."""
-        with self._db:
-            (count,) = self._db.execute("SELECT count FROM lost").fetchone()
-            if count:
+        (count,) = self._db.execute("SELECT count FROM lost").fetchone()
+        if count:
+            with self._db:
                 self._db.execute("UPDATE lost SET count = 0")
         return int(count)
 
-    # --- alerts that were last said to stand -----------------------------------------------------------------
+    def reached(self) -> Number:
+        """The number of the last event of the feed that went in."""
+        row = self._db.execute("SELECT run, n FROM reached").fetchone()
+        return Number("", 0) if row is None else Number(*row)
 
-    def stands(self, topic: str, payload: str | None) -> None:
-        """Remember that the alert at this topic was last said to stand, with this; or (None) that it does not."""
-        with self._db:
-            if payload is None:
-                self._db.execute("DELETE FROM standing WHERE topic = ?", (topic,))
-            else:
-                self._db.execute("INSERT OR REPLACE INTO standing VALUES (?, ?)", (topic, payload))
-
-    def standing(self) -> Iterator[tuple[str, str]]:
+    def standing(self) -> dict[str, str]:
         """Topics and last payloads of the alerts that were last said to stand."""
-        yield from self._db.execute("SELECT topic, payload FROM standing").fetchall()
-
-    def settled(self) -> list[tuple[str, str]]:
-        """As `standing`, without those of which something still waits: that will say it anyway, and in order."""
-        rows = self._db.execute("SELECT topic, payload FROM standing WHERE topic NOT IN (SELECT topic FROM message)")
-        return [(topic, payload) for topic, payload in rows]
+        return dict(self._db.execute("SELECT topic, payload FROM standing").fetchall())
 
     def close(self) -> None:
         """Close the file. May be called twice."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sys
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -74,11 +75,17 @@ class DriveSummary(_Payload):
 
 
 class DriveMessage(_Message):
-    """A drive has started, ended, or been summed up: topic `drive`; the last one is retained."""
+    """A drive has started or ended: topic `drive`; the last one is retained."""
 
-    what: Literal["started", "ended", "arrival"]
+    what: Literal["started", "ended"]
     drive: str
-    summary: DriveSummary | None = None
+
+
+class ArrivalMessage(_Message):
+    """The last drive that has been summed up: topic `arrival`, retained; a drive may be under way again."""
+
+    drive: str
+    summary: DriveSummary
     again: bool = Field(default=False, description="told again at the next start")
 
 
@@ -122,6 +129,7 @@ class CommandMessage(_Payload):
 MODELS: dict[str, type[BaseModel]] = {
     "alert": AlertMessage,
     "drive": DriveMessage,
+    "arrival": ArrivalMessage,
     "event": EventMessage,
     "values": ValuesMessage,
     "command": CommandMessage,
@@ -141,27 +149,52 @@ def wall_time(ns: int) -> str:
     return datetime.fromtimestamp(ns / 1e9, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def message_of(event: dict[str, Any], identity: str, vehicle: str, time: str) -> tuple[str, bool, _Message]:
+def message_of(event: dict[str, Any], identity: str, vehicle: str, wall: str) -> tuple[str, bool, _Message]:
     """An event of the feed -> the topic below the configured one, whether it is retained, and what is published."""
-    base = {"id": identity, "vehicle": vehicle, "t": event["t"], "time": time, "text": event["text"]}
+    base = {"id": identity, "vehicle": vehicle, "t": event["t"], "time": wall, "text": event["text"]}
     kind, what = event["kind"], str(event["what"])
     if kind == "alert":
         known = {k: event[k] for k in AlertMessage.model_fields if k in event}
         # A notice at the start that has no state of its own is as if acknowledged.
         given = {"state": "normal", "active": False, "acknowledged": True, "raised": False, **known, **base}
         return f"alert/{what}", True, AlertMessage(alert=what, **given)
-    if kind == "drive" and what in ("started", "ended", "arrival"):
-        summary = DriveSummary(**{k: event[k] for k in _DRIVE_KEYS}) if what == "arrival" else None
+    if kind == "drive" and what in ("started", "ended"):
+        return "drive", True, DriveMessage(what=what, drive=event["drive"], **base)
+    if kind == "drive" and what == "arrival":
+        summary = DriveSummary(**{k: event[k] for k in _DRIVE_KEYS})
         again = bool(event.get("again", False))
-        drive = DriveMessage(what=what, drive=event["drive"], summary=summary, again=again, **base)
-        return "drive", True, drive
+        return "arrival", True, ArrivalMessage(drive=event["drive"], summary=summary, again=again, **base)
     extra = {k: event[k] for k in ("ok", "alert", "alerts", "count") if k in event}
     return "event", False, EventMessage(kind=kind, what=what, **extra, **base)
 
 
+def lost_message(identity: str, vehicle: str, t_ns: int, count: int, why: str) -> EventMessage:
+    """An event of the messenger's own: so many messages are lost. `t_ns` is the monitor's clock."""
+    return EventMessage(
+        id=identity,
+        vehicle=vehicle,
+        t=t_ns,
+        time=wall_time(time.time_ns()),
+        text=f"{count} {'message is' if count == 1 else 'messages are'} lost: {why}",
+        kind="helper",
+        what="outbox",
+        ok=False,
+        count=count,
+    )
+
+
 def schema(name: str) -> dict[str, Any]:
-    """The JSON Schema of a kind of payload."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **MODELS[name].model_json_schema()}
+    """The JSON Schema of a kind of payload, in keywords that every draft since 4 understands."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **_plain(MODELS[name].model_json_schema())}
+
+
+def _plain(part: Any) -> Any:
+    """`const` came with draft 6: a subscriber with an older library would pass over it, and take anything."""
+    if isinstance(part, list):
+        return [_plain(p) for p in part]
+    if not isinstance(part, dict):
+        return part
+    return {("enum" if k == "const" else k): ([v] if k == "const" else _plain(v)) for k, v in part.items()}
 
 
 def schema_text(name: str) -> str:

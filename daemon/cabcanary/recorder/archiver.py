@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import glob
 import json
 import os
 import sys
@@ -17,20 +18,22 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.clock import Clock
 from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
 from cabcanary.recorder.layout import Survey, Table
 from cabcanary.recorder.recorded import Drive, NewerFormatError
-from cabcanary.recorder.retention import make_room, remove_leftovers
+from cabcanary.recorder.retention import UNREADABLE, UNREADABLE_DAYS, make_room, remove_leftovers
 from cabcanary.recorder.summary import Summary
 from cabcanary.settings.problems import SettingsError
 from cabcanary.settings.schema import Archive
-from cabcanary.store.archive import ROWS_PER_GROUP, SampleWriter
+from cabcanary.store.archive import ROWS_PER_GROUP, SampleWriter, read_about
 from cabcanary.store.manifest import (
     DRIVES,
     JOURNAL,
     MANIFEST_ENDING,
     Manifest,
     drive_folder,
+    make_folder,
     manifest_json,
     sync_folder,
     write_atomically,
@@ -47,8 +50,9 @@ if TYPE_CHECKING:
 def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any]]:
     """Everything that is to be done to the archive now; a report for each thing done."""
     limits = Archive.model_validate(settings.get("archive", {}))
-    fit = known_time(float(settings.get("speed", 1.0)))
-    now = datetime.now(UTC) if fit is not None else None
+    clock = Clock(float(settings.get("speed", 1.0)))
+    fit = known_time(clock.speed, settings.get("told_time"))
+    now = datetime.fromtimestamp(fit.wall_at(clock.now_ns()) / 1e9, UTC) if fit is not None else None
     if not (folder / JOURNAL).is_dir() and not (folder / DRIVES).is_dir():
         return
     # Room first, so that there is some for what is to be archived; a card that cannot be written says so by itself.
@@ -64,6 +68,8 @@ def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any
             reports = step()
         except OSError as error:
             reports = [{"failed": "archive", "text": f"the archive cannot be kept: {error}"}]
+        except Exception as error:  # noqa: BLE001 - one step's fault must not keep the others from their work
+            reports = [{"failed": "archive", "text": f"the archive cannot be kept: {type(error).__name__}: {error}"}]
         for report in reports:
             if report["text"] not in told:
                 told.add(report["text"])
@@ -88,8 +94,10 @@ def archive_all(folder: Path, fit: Fit | None = None) -> list[dict[str, Any]]:
             reports.append(_archive_one(folder, path, fit))
         except BlockingIOError:
             continue
-        except (OSError, ValueError, KeyError) as error:
+        except (OSError, ValueError) as error:
             reports.append({"failed": path.stem, "text": f"{path.name}: {error}"})
+        except Exception as error:  # noqa: BLE001 - whatever one journal holds, the others are archived
+            reports.append({"failed": path.stem, "text": f"{path.name}: {type(error).__name__}: {error}"})
         finally:
             os.close(descriptor)
     return reports
@@ -102,15 +110,38 @@ def _archive_one(folder: Path, path: Path, fit: Fit | None) -> dict[str, Any]:
         raise
     except ValueError as error:
         # Nothing can be made of it, and nothing is thrown away: it moves out of the way of the next start.
-        path.rename(path.with_suffix(".unreadable"))
-        return {
-            "failed": path.stem,
-            "text": f"{path.name}: {error}; kept as {path.with_suffix('.unreadable').name}",
-        }
+        aside = path.rename(path.with_suffix(UNREADABLE))
+        # From when on it lies there is said by whoever knows the time.
+        os.utime(aside, (0, 0))
+        return {"failed": path.stem, "text": f"{path.name}: {error}; kept as {aside.name} for {UNREADABLE_DAYS} days"}
+    name = drive.header["drive"]
+    drive.header = {**drive.header, "drive": _free_name(folder, drive.header)}
     manifest = write_drive(folder, drive, fit)
     path.unlink()
     sync_folder(path.parent)
-    return {"archived": manifest.drive, "recovered": manifest.recovered, "text": _words(manifest)}
+    words = _words(manifest) + ("" if manifest.drive == name else f"; there was another drive {name} already")
+    return {"archived": manifest.drive, "recovered": manifest.recovered, "text": words}
+
+
+def _free_name(folder: Path, header: dict[str, Any]) -> str:
+    """The drive's name; with a number behind it where another drive has that, whose files are never written over."""
+    name = wanted = str(header["drive"])
+    number = 1
+    while any(
+        not _is_same(p, header) for p in (folder / DRIVES).glob(f"vehicle=*/month=*/{glob.escape(name)}.parquet")
+    ):
+        number += 1
+        name = f"{wanted}-{number}"
+    return name
+
+
+def _is_same(samples: Path, header: dict[str, Any]) -> bool:
+    """Whether these are samples of this very drive, of which an earlier closing was cut off."""
+    try:
+        about = read_about(samples)
+    except (OSError, ValueError):
+        return False
+    return all(about.get(key) == header.get(key) for key in ("boot", "clock", "begun"))
 
 
 #: What of a journal's header goes into the archive: all that is needed to play the drive again.
@@ -158,7 +189,7 @@ def write_drive(folder: Path, drive: Recorded, fit: Fit | None = None, like: Man
     if like is not None:
         when = Dated(like.start, like.clock, like.clock_within_s)
     target = drive_folder(folder, header["vehicle"], when.start)
-    target.mkdir(parents=True, exist_ok=True)
+    make_folder(target)
     summary = Summary(plan)
     about = {k: header[k] for k in _ABOUT if k in header} | {"start": when.start, "clock_quality": when.quality}
     _write_samples(target / f"{header['drive']}.parquet", drive, plan, survey, summary, about)
@@ -211,6 +242,7 @@ def _manifest(drive: Recorded, closing: _Closing) -> Manifest:
         recovered=drive.end is None,
         lost_blocks=drive.lost_blocks,
         lost_ticks=int((drive.end or {}).get("lost_ticks", 0)),
+        lost_events=int((drive.end or {}).get("lost_events", 0)),
         software=header["software"],
         note=closing.note,
         **closing.figures,
@@ -219,10 +251,9 @@ def _manifest(drive: Recorded, closing: _Closing) -> Manifest:
 
 def _words(manifest: Manifest) -> str:
     how = "recovered after it was cut off" if manifest.recovered else "archived"
-    lost = f", {manifest.lost_blocks} blocks and {manifest.lost_ticks} ticks lost" * bool(
-        manifest.lost_blocks or manifest.lost_ticks
-    )
-    return f"drive {manifest.drive} {how}: {manifest.length_s:.1f} s{lost}"
+    lost = {"blocks": manifest.lost_blocks, "ticks": manifest.lost_ticks, "events": manifest.lost_events}
+    words = " and ".join(f"{count} {what}" for what, count in lost.items() if count)
+    return f"drive {manifest.drive} {how}: {manifest.length_s:.1f} s" + (f", {words} lost" if words else "")
 
 
 def _be_modest() -> None:

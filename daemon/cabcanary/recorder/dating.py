@@ -15,13 +15,15 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import Clock, boot_id, wall_is_synchronised, wall_ns
-from cabcanary.store.manifest import drive_folder, manifest_json, read_manifests, write_atomically
+from cabcanary.store.manifest import drive_folder, make_folder, manifest_json, read_manifests, write_atomically
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-SYNCHRONISED, AFTERWARDS, UNKNOWN = "synchronised", "dated afterwards", "not synchronised"
-#: A kernel that is synchronised is within its own maximum error; without better knowledge a second is said.
+SYNCHRONISED, SATELLITES = "synchronised", "by satellites"
+AFTERWARDS, UNKNOWN = "dated afterwards", "not synchronised"
+#: A kernel that is synchronised is within its own maximum error, and a receiver tells of a second within the next one;
+#: without better knowledge a second is said.
 _WITHIN_S = 1.0
 
 
@@ -48,10 +50,13 @@ class Dated:
     within_s: float | None
 
 
-def known_time(speed: float) -> Fit | None:
-    """What is known now; None while nobody has told this machine the time."""
+def known_time(speed: float, told: tuple[str, int, int] | None = None) -> Fit | None:
+    """What is known now; None while nobody has told this machine the time.
+
+    `told` is what a satellite receiver said: start of the machine, monotonic ns, wall ns. The system comes first.
+    """
     if not wall_is_synchronised():
-        return None
+        return Fit(*told, speed) if told else None
     return Fit(boot_id(), Clock(speed).now_ns(), wall_ns(), speed)
 
 
@@ -60,16 +65,24 @@ def dated(header: dict[str, Any], events: list[dict[str, Any]], first_ns: int | 
     mono_ns, wall = header["clock"]
     speed = float(header.get("speed", 1.0))
     first_ns = mono_ns if first_ns is None else first_ns
-    notes = [e for e in events if e.get("kind") == "clock" and e.get("synchronised") and "wall" in e]
-    offsets = [e["wall"] - e["t"] / speed for e in notes]
-    if offsets:
+    for quality, by in ((SYNCHRONISED, "system"), (SATELLITES, "gps")):
+        offsets = [e["wall"] - e["t"] / speed for e in events if _vouches(e, by)]
+        if not offsets:
+            continue
         # The middle one: a clock that was set in mid-drive is seen on both sides of it.
         middle = statistics.median(offsets)
         spread = max(abs(o - middle) for o in offsets) / 1e9
-        return Dated(_iso(middle + first_ns / speed), SYNCHRONISED, round(max(spread, _WITHIN_S), 3))
+        return Dated(_iso(middle + first_ns / speed), quality, round(max(spread, _WITHIN_S), 3))
     if fit is not None and fit.boot and fit.boot == header.get("boot"):
         return Dated(_iso(fit.wall_at(first_ns)), AFTERWARDS, _WITHIN_S)
     return Dated(_iso(wall - (mono_ns - first_ns) / speed), UNKNOWN, None)
+
+
+def _vouches(event: dict[str, Any], by: str) -> bool:
+    """Whether it is a note of the clock that somebody vouches for; older drives only knew of the system."""
+    if event.get("kind") != "clock" or "wall" not in event:
+        return False
+    return bool(event.get("by", "system" if event.get("synchronised") else "") == by)
 
 
 def date_afterwards(folder: Path, fit: Fit | None) -> list[dict[str, Any]]:
@@ -83,7 +96,7 @@ def date_afterwards(folder: Path, fit: Fit | None) -> list[dict[str, Any]]:
         start = _iso(fit.wall_at(manifest.first_ns))
         changed = manifest.model_copy(update={"start": start, "clock": AFTERWARDS, "clock_within_s": _WITHIN_S})
         target = drive_folder(folder, manifest.vehicle, start)
-        target.mkdir(parents=True, exist_ok=True)
+        make_folder(target)
         old = [] if target == path.parent else [p for p in path.parent.glob(f"{manifest.drive}.*") if p != path]
         for file in old:
             _have_also(file, target / file.name)

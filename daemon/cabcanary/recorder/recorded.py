@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,7 +34,7 @@ def plan_of(header: dict[str, Any]) -> Plan:
     return plan_from_texts(settings, rules, Baselines.model_validate(header.get("baselines") or {}))
 
 
-class Recorded:
+class Recorded(ABC):
     """What every kept drive can do, however it is kept: `header` and `walk` come from the file."""
 
     header: dict[str, Any]
@@ -42,9 +43,9 @@ class Recorded:
     end: dict[str, Any] | None
     lost_blocks: int
 
+    @abstractmethod
     def blocks(self) -> Iterator[tuple[list[Tick], list[Form] | None]]:
         """The ticks a piece at a time, and how each channel's numbers stand in it (None: as floats)."""
-        raise NotImplementedError
 
     def walk(self) -> Iterator[Tick]:
         """Every tick that survived, in order."""

@@ -8,9 +8,10 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import __version__
-from cabcanary.clock import boot_id, wall_is_synchronised, wall_ns
+from cabcanary.clock import boot_id
 from cabcanary.model import Event, EventKind
 from cabcanary.recorder.detect import DriveDetector
+from cabcanary.recorder.told_time import ToldTime
 from cabcanary.store.journal import FORMAT
 
 if TYPE_CHECKING:
@@ -48,12 +49,15 @@ class Recorder:
         self._snapshots: deque[States] = deque()
         self._kept_ns = int(plan.settings.drive.kept_before * 1e9)
         self._next_clock_note = 0
-        self._told_the_time = wall_is_synchronised()
+        #: What is known of the wall clock, and by whom.
+        self.time = ToldTime(plan.satellite_sources, clock.speed)
+        self._told_the_time = bool(self.time.look({}, 0).by)
         #: Set once when the machine has learnt the time; whoever acts on it takes it back.
         self.newly_told_the_time = False
         self._early_events: deque[dict[str, Any]] = deque(maxlen=_EARLY_EVENTS)
         self.drive: str | None = None
         self._started_ns = 0
+        self._closed = False
 
     def states_before(self, now_ns: int) -> States | None:
         """The state that the coming tick starts from, when it is time to keep one; a drive is played again from it."""
@@ -72,14 +76,16 @@ class Recorder:
     def step(self, frame: Frame, newest: Newest, state: States | None) -> tuple[Event | None, threading.Event | None]:
         """Record one tick, `state` being what `states_before` gave for it; returns what changed, and when a drive
         ended an event that says it is written."""
+        if self._closed:
+            return None, None
         if state is not None:
             self._keep(state, frame.time_ns)
         tick: Tick = (frame.time_ns, tuple(newest.get(k) for k in self._keys))
         change = self._detector.step(frame)
         if change == "start":
-            return self._start(frame, tick), None
+            return self._start(frame, tick, newest), None
         if frame.time_ns >= self._next_clock_note:
-            self._note_clock(frame.time_ns)
+            self._note_clock(frame.time_ns, newest)
         if self.drive is None:
             self._before.append(tick)
             return None, None
@@ -96,14 +102,17 @@ class Recorder:
             self._writer.event(event.as_json())
 
     def close(self, now_ns: int) -> tuple[Event | None, threading.Event | None]:
-        """The daemon stops: a drive under way is ended in order."""
+        """The daemon stops: a drive under way is ended in order, and none begins. May be called twice."""
+        self._closed = True
         return (None, None) if self.drive is None else self._end(now_ns)
 
-    def _start(self, frame: Frame, tick: Tick) -> Event:
+    def _start(self, frame: Frame, tick: Tick, newest: Newest) -> Event:
         begun, channels_state, rules_state = self._snapshots[0]
-        wall = wall_ns()
+        wall = self.time.look(newest, frame.time_ns).wall_ns
         started = datetime.fromtimestamp(wall / 1e9, UTC)
-        self.drive = f"{started:%Y%m%dT%H%M%SZ}-{os.urandom(2).hex()}"
+        # A clock without a battery shows the same seconds at every start, so the rest must differ by itself: of 10 000
+        # drives in one second two have the same 32 bits once in a hundred archives.
+        self.drive = f"{started:%Y%m%dT%H%M%SZ}-{os.urandom(4).hex()}"
         self._started_ns = frame.time_ns
         self._writer.open(self.drive, self._header(begun, channels_state, rules_state, frame.time_ns, wall))
         for earlier in self._before:
@@ -114,7 +123,7 @@ class Recorder:
         self._before.clear()
         self._snapshots.clear()
         self._early_events.clear()
-        self._note_clock(frame.time_ns)
+        self._note_clock(frame.time_ns, newest)
         text = f"drive {self.drive} started"
         return Event(frame.time_ns, EventKind.DRIVE, "started", text, {"drive": self.drive})
 
@@ -140,14 +149,14 @@ class Recorder:
             "boot": boot_id(),
         }
 
-    def _note_clock(self, now_ns: int) -> None:
+    def _note_clock(self, now_ns: int, newest: Newest) -> None:
         self._next_clock_note = now_ns + int(_CLOCK_NOTE_S * 1e9)
-        synchronised = wall_is_synchronised()
-        if synchronised and not self._told_the_time:
+        told = self.time.look(newest, now_ns)
+        if told.by and not self._told_the_time:
             # Drives of before can be dated now.
             self._told_the_time = self.newly_told_the_time = True
         if self.drive is not None:
-            data = {"wall": wall_ns(), "synchronised": synchronised}
+            data = {"wall": told.wall_ns, "synchronised": told.by == "system", "by": told.by}
             self._writer.event(Event(now_ns, EventKind.CLOCK, "wall", "", data).as_json())
 
     def _end(self, now_ns: int) -> tuple[Event, threading.Event]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.dating import UNKNOWN
-from cabcanary.store.manifest import DRIVES, Manifest, files_of, read_manifests, remove_drive
+from cabcanary.store.manifest import DRIVES, JOURNAL, Manifest, files_of, read_manifests, remove_drive
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -20,6 +21,8 @@ _GB = 1e9
 _LAST_RESERVE = 200e6
 #: What a power cut has left half written is of no use to anybody after this.
 _LEFTOVERS_S = 86_400.0
+#: The ending of a journal of which nothing could be read, and how long it lies there for whoever wants to look at it.
+UNREADABLE, UNREADABLE_DAYS = ".unreadable", 30
 
 
 @dataclass(slots=True)
@@ -34,39 +37,82 @@ class _Kept:
         return bool(self.manifest.alerts), self.manifest.start, self.manifest.drive
 
 
+@dataclass(slots=True)
+class _Unreadable:
+    """A journal that nothing could be made of."""
+
+    path: Path
+    since_s: float
+    size: int
+
+
 def make_room(folder: Path, limits: Archive, now: datetime | None) -> list[dict[str, Any]]:
-    """Remove drives until the limits hold; one report for each, and one if that is not enough.
+    """Remove drives until the limits hold, and before them journals that nothing could be made of.
 
-    `now` is the wall clock's time, or None while nobody knows it: then nothing goes by its age.
+    One report for each, and one if that is not enough. `now` is the wall clock's time, or None while nobody knows it:
+    then nothing goes by its age.
     """
-    drives = [_Kept(p, m, _size(p)) for p, m in read_manifests(folder)[0]]
-    free = sorted((d for d in drives if not d.manifest.kept), key=lambda d: d.rank)
-    reports = []
+    return _Room(folder, limits).make(now)
 
-    def remove(drive: _Kept, why: str) -> None:
+
+class _Room:
+    def __init__(self, folder: Path, limits: Archive) -> None:
+        self._folder, self._limits = folder, limits
+        self._drives = [_Kept(p, m, _size(p)) for p, m in read_manifests(folder)[0]]
+        self._free = sorted((d for d in self._drives if not d.manifest.kept), key=lambda d: d.rank)
+        aside = [(p, p.stat()) for p in (folder / JOURNAL).glob(f"*{UNREADABLE}")]
+        self._aside = sorted((_Unreadable(p, s.st_mtime, s.st_size) for p, s in aside), key=lambda u: u.since_s)
+        self._reports: list[dict[str, Any]] = []
+
+    def make(self, now: datetime | None) -> list[dict[str, Any]]:
+        if now is not None:
+            self._by_age(now)
+        while reason := _too_full(self._folder, self._limits, self._size(self._drives)):
+            if not self._free and not self._aside:
+                what = "only drives marked as kept are left; take some away or give the archive more room"
+                # There is nothing to say about an archive that is empty: others fill this card.
+                self._say_failed(f"{reason}, and {what}" if self._drives else f"{reason}; other files fill it")
+                break
+            if _in_vain(self._folder, self._limits, self._size(self._free)):
+                self._say_failed(f"{reason}, and all drives together would not make room: other files fill the card")
+                break
+            if self._aside:
+                self._discard(self._aside[0], reason)
+            else:
+                self._remove(self._free[0], reason)
+        return self._reports
+
+    def _by_age(self, now: datetime) -> None:
+        for journal in list(self._aside):
+            if journal.since_s <= 0:
+                # Nobody knew the time when it was put aside.
+                os.utime(journal.path, (now.timestamp(), now.timestamp()))
+            elif now.timestamp() - journal.since_s > UNREADABLE_DAYS * 86_400:
+                self._discard(journal, f"put aside more than {UNREADABLE_DAYS} days ago")
+        if self._limits.oldest_days is not None:
+            oldest = (now - timedelta(days=self._limits.oldest_days)).isoformat()
+            # A drive whose date is not known well cannot be called old.
+            for drive in [d for d in self._free if d.manifest.clock != UNKNOWN and d.manifest.start < oldest]:
+                self._remove(drive, f"older than {self._limits.oldest_days:g} days")
+
+    def _size(self, drives: list[_Kept]) -> int:
+        return sum(d.size for d in drives) + sum(j.size for j in self._aside)
+
+    def _remove(self, drive: _Kept, why: str) -> None:
         remove_drive(drive.path)
-        drives.remove(drive)
-        free.remove(drive)
+        self._drives.remove(drive)
+        self._free.remove(drive)
         words = f"drive {drive.manifest.drive} of {drive.manifest.start[:10]} removed: {why}"
-        reports.append({"removed": drive.manifest.drive, "text": words})
+        self._reports.append({"removed": drive.manifest.drive, "text": words})
 
-    if limits.oldest_days is not None and now is not None:
-        oldest = (now - timedelta(days=limits.oldest_days)).isoformat()
-        # A drive whose date is not known well cannot be called old.
-        for drive in [d for d in free if d.manifest.clock != UNKNOWN and d.manifest.start < oldest]:
-            remove(drive, f"older than {limits.oldest_days:g} days")
-    while reason := _too_full(folder, limits, sum(d.size for d in drives)):
-        if not free:
-            words = f"{reason}, and only drives marked as kept are left; take some away or give the archive more room"
-            # There is nothing to say about an archive that is empty: others fill this card.
-            reports.append({"failed": "archive", "text": words if drives else f"{reason}; other files fill it"})
-            break
-        if _in_vain(folder, limits, sum(d.size for d in free)):
-            words = f"{reason}, and all drives together would not make room: other files fill the card"
-            reports.append({"failed": "archive", "text": words})
-            break
-        remove(free[0], reason)
-    return reports
+    def _discard(self, journal: _Unreadable, why: str) -> None:
+        journal.path.unlink()
+        self._aside.remove(journal)
+        words = f"{journal.path.name}, of which nothing could be read, removed: {why}"
+        self._reports.append({"removed": journal.path.name, "text": words})
+
+    def _say_failed(self, words: str) -> None:
+        self._reports.append({"failed": "archive", "text": words})
 
 
 def _in_vain(folder: Path, limits: Archive, removable: int) -> bool:

@@ -12,11 +12,11 @@ import os
 import queue
 import threading
 import time
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json
 from cabcanary.store.manifest import JOURNAL, sync_folder
-from cabcanary.store.samples import SampleEncoder, tick_count
+from cabcanary.store.samples import SampleEncoder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -37,6 +37,10 @@ _LONGEST_UNSYNCED_S = 1.0
 _SLOW_SYNC_S = 2.0
 #: What waits for a stalled card, in ticks: a minute at 50 Hz. More is lost and counted.
 LONGEST_QUEUE = 3000
+#: Blocks of samples that wait for a card that fails: a minute of them. Older ones are lost and counted.
+_MOST_SAMPLES_WAITING = 120
+#: Events are few and say what mattered: they outlast the samples. So many wait for a card that fails.
+MOST_EVENTS_WAITING = 20_000
 
 
 class JournalWriter:
@@ -56,6 +60,7 @@ class JournalWriter:
         self._steps = {} if steps is None else steps
         self._queue: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
         self.lost_ticks = 0
+        self.lost_events = 0
         self._failing = ""
         self._losing = False
         self._lost_untold = 0
@@ -79,20 +84,23 @@ class JournalWriter:
         if self._losing and self._queue.qsize() < LONGEST_QUEUE // 2:
             # Not at the first gap: a slow card would go back and forth with every block.
             self._losing = False
-            self._tell(f"the card keeps up again; {self._lost_untold} ticks were lost", True)
+            self._tell(f"the card keeps up again; {_lost(self._lost_untold, self.lost_events)}", True)
             self._lost_untold = 0
         self._queue.put(("tick", tick))
 
     def event(self, event: dict[str, Any]) -> None:
-        """Add an event; the queue has room for these beyond what ticks may fill."""
+        """Add an event; the queue has room for these beyond what ticks may fill. More is lost and counted."""
         if self._queue.qsize() < 2 * LONGEST_QUEUE:
             self._queue.put(("event", event))
+        else:
+            self.lost_events += 1
 
     def close(self, end: dict[str, Any]) -> threading.Event:
         """End the drive; the event returned is set once all of it is written, or cannot be."""
         done = threading.Event()
-        self._queue.put(("close", ({**end, "lost_ticks": self.lost_ticks}, done)))
-        self.lost_ticks = 0
+        lost = {"lost_ticks": self.lost_ticks, "lost_events": self.lost_events}
+        self._queue.put(("close", ({**end, **lost}, done)))
+        self.lost_ticks = self.lost_events = 0
         return done
 
     @property
@@ -147,11 +155,13 @@ class JournalWriter:
         else:
             if self._failing and not drive.behind:
                 self._failing = ""
-                lost = f"; {drive.lost_ticks} ticks of this drive are lost" if drive.lost_ticks else ""
+                some = drive.lost_ticks or drive.lost_events
+                lost = f"; of this drive {_lost(drive.lost_ticks, drive.lost_events)}" if some else ""
                 self._tell(f"recording again{lost}", True)
         self._watch_speed(drive.sync_s)
         if what == "close" and drive.behind:
-            self._tell(f"the end of a drive could not be recorded: {drive.waiting_ticks} ticks are lost", False)
+            lost = _lost(drive.waiting(BlockKind.SAMPLES), drive.waiting(BlockKind.EVENTS))
+            self._tell(f"the end of a drive could not be recorded: {lost}", False)
 
     def _watch_speed(self, sync_s: float) -> None:
         if sync_s > _SLOW_SYNC_S and not self._slow:
@@ -160,6 +170,18 @@ class JournalWriter:
         elif self._slow and sync_s < _SLOW_SYNC_S / 2:
             self._slow = False
             self._tell("the card is as fast as it should be again", True)
+
+
+def _lost(ticks: int, events: int) -> str:
+    return f"{ticks} ticks" + (f" and {events} events" if events else "") + " were lost"
+
+
+class _Piece(NamedTuple):
+    """What goes into one block, and how many ticks or events are in it."""
+
+    kind: BlockKind
+    payload: bytes
+    items: int = 0
 
 
 class _DriveFile:
@@ -182,25 +204,25 @@ class _DriveFile:
         self._sequence = 0
         self._keeps_up = keeps_up
         # What has been written since the last sync that went well, and where that one ended.
-        self._unsynced: list[tuple[BlockKind, bytes]] = []
+        self._unsynced: list[_Piece] = []
         self._synced = (0, 0)
         self._synced_at = time.monotonic()
         #: How long the last sync took, real seconds.
         self.sync_s = 0.0
         self._ticks: list[Tick] = []
         self._events: list[dict[str, Any]] = []
-        self._pending: list[tuple[BlockKind, bytes]] = [(BlockKind.HEADER, encode_json(header))]
-        self.lost_ticks = 0
+        self._pending: list[_Piece] = [_Piece(BlockKind.HEADER, encode_json(header))]
+        self.lost_ticks = self.lost_events = 0
 
     @property
     def behind(self) -> bool:
         """Something that should be on disk is not."""
         return bool(self._pending)
 
-    @property
-    def waiting_ticks(self) -> int:
-        """Ticks that are not on disk yet."""
-        return len(self._ticks) + sum(tick_count(p) for kind, p in self._pending if kind is BlockKind.SAMPLES)
+    def waiting(self, kind: BlockKind) -> int:
+        """Ticks, or events, that are not on disk yet."""
+        new = len(self._ticks) if kind is BlockKind.SAMPLES else len(self._events)
+        return new + sum(piece.items for piece in self._pending if piece.kind is kind)
 
     def take(self, what: str, content: Any) -> None:
         """Take one piece and write what has come together; on OSError it is kept for the next time."""
@@ -216,28 +238,41 @@ class _DriveFile:
         else:
             self._collect()
             if what == "close":
-                end = {**content[0], "lost_ticks": content[0]["lost_ticks"] + self.lost_ticks}
-                self._pending.append((BlockKind.END, encode_json(end)))
+                told = content[0]
+                end = {
+                    **told,
+                    "lost_ticks": told["lost_ticks"] + self.lost_ticks,
+                    "lost_events": told["lost_events"] + self.lost_events,
+                }
+                self._pending.append(_Piece(BlockKind.END, encode_json(end)))
             self._write_pending(sync=True)
 
     def _collect(self) -> None:
         if self._ticks:
-            self._pending.append((BlockKind.SAMPLES, self._encoder.encode(self._ticks)))
+            self._pending.append(_Piece(BlockKind.SAMPLES, self._encoder.encode(self._ticks), len(self._ticks)))
             self._ticks = []
         if self._events:
-            self._pending.append((BlockKind.EVENTS, encode_events(self._events)))
+            self._pending.append(_Piece(BlockKind.EVENTS, encode_events(self._events), len(self._events)))
             self._events = []
-        # Keep about a minute for a card that fails; the header must not be dropped, it gives the rest a meaning.
-        while len(self._pending) > 120:
-            kind, payload = self._pending.pop(1)
-            if kind is BlockKind.SAMPLES:
-                self.lost_ticks += tick_count(payload)
+        if len(self._pending) > _MOST_SAMPLES_WAITING:
+            self._let_go()
+
+    def _let_go(self) -> None:
+        """Of what waits too long for a card that fails, the oldest; never the header, which gives all a meaning."""
+        samples = [piece for piece in self._pending if piece.kind is BlockKind.SAMPLES]
+        for piece in samples[: max(0, len(samples) - _MOST_SAMPLES_WAITING)]:
+            self._pending.remove(piece)
+            self.lost_ticks += piece.items
+        while self.waiting(BlockKind.EVENTS) > MOST_EVENTS_WAITING:
+            oldest = next(piece for piece in self._pending if piece.kind is BlockKind.EVENTS)
+            self._pending.remove(oldest)
+            self.lost_events += oldest.items
 
     def _write_pending(self, *, sync: bool = False) -> None:
         if self._descriptor is None:
             self._descriptor = self._create()
         while self._pending:
-            kind, payload = self._pending[0]
+            kind, payload, _ = self._pending[0]
             block = encode_block(self._sequence, kind, payload)
             self._write_whole(self._descriptor, block)
             self._unsynced.append(self._pending.pop(0))

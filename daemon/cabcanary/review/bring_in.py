@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import tempfile
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,11 +17,18 @@ from cabcanary.model import Frame, Quality, Value
 from cabcanary.recorder.summary import Summary
 from cabcanary.review.drives import DriveError
 from cabcanary.review.foreign import Mapping, read_foreign
-from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter
-from cabcanary.store.manifest import MANIFEST_ENDING, Manifest, drive_folder, manifest_json, write_atomically
+from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter, read_about
+from cabcanary.store.manifest import (
+    MANIFEST_ENDING,
+    Manifest,
+    drive_folder,
+    make_folder,
+    manifest_json,
+    write_atomically,
+)
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Iterator
 
     from cabcanary.plan import Plan
     from cabcanary.review.foreign import Foreign, Series
@@ -46,6 +56,8 @@ class BroughtIn:
     #: Channels of the settings that were worked out of what the file holds.
     derived: list[str]
     left_out: list[str]
+    #: The same file had been brought in before; that drive is replaced, and its mark and notes are kept.
+    replaced: bool = False
 
 
 def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: Plan | None = None) -> BroughtIn:
@@ -62,9 +74,10 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
     target_units = _units(log, plan)
     derived = [d for d in plan.pipeline().derived if d.name not in target_units] if plan is not None else []
     names = {**target_units, **{d.name: plan.channel_units[d.name] for d in derived if plan is not None}}
-    drive = f"{start:%Y%m%dT%H%M%SZ}-{hashlib.sha256(file.read_bytes()).hexdigest()[:6]}"
+    drive = f"{start:%Y%m%dT%H%M%SZ}-{hashlib.sha256(file.read_bytes()).hexdigest()[:8]}"
     target = drive_folder(folder, origin.vehicle, start.isoformat())
-    target.mkdir(parents=True, exist_ok=True)
+    make_folder(target)
+    before = _before(target / f"{drive}{MANIFEST_ENDING}")
     about = {
         "drive": drive,
         "vehicle": origin.vehicle,
@@ -107,10 +120,46 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
         software=__version__,
         made_from=file.name,
         first_ns=int(tick_ns[0]),
+        kept=before.kept if before else False,
+        notes=before.notes if before else [],
         **summary.result([], int(tick_ns[0])),
     )
     write_atomically(target / f"{drive}{MANIFEST_ENDING}", manifest_json(manifest))
-    return BroughtIn(manifest, list(target_units), [d.name for d in derived], log.left_out)
+    return BroughtIn(manifest, list(target_units), [d.name for d in derived], log.left_out, before is not None)
+
+
+@contextlib.contextmanager
+def with_settings(samples: Path, plan: Plan | None) -> Iterator[Path]:
+    """The samples of a drive that says what its channels and rules are.
+
+    That is the drive itself; of one that was brought in without settings, the same log brought in with those of `plan`,
+    for as long as it is looked at.
+
+    Raises:
+        DriveError: it has no settings, and none are given; or these do not fit it.
+    """
+    try:
+        about = read_about(samples)
+    except (OSError, ValueError) as error:
+        raise DriveError(str(error)) from error
+    if about.get("settings") != "":
+        yield samples
+        return
+    if plan is None:
+        words = "was brought in without settings: say --config here, or import its log again with --config"
+        raise DriveError(f"{samples.stem} {words}")
+    origin = Origin(str(about.get("vehicle", "")), str(about.get("stage", "")), str(about.get("start", "")))
+    with tempfile.TemporaryDirectory(prefix="cabcanary-") as temporary:
+        made = bring_in(Path(temporary), samples, Mapping(), origin, plan).manifest
+        yield drive_folder(Path(temporary), made.vehicle, made.start) / f"{made.drive}.parquet"
+
+
+def _before(manifest: Path) -> Manifest | None:
+    """What was made of the same file before."""
+    try:
+        return Manifest.model_validate_json(manifest.read_bytes())
+    except (OSError, ValueError):
+        return None
 
 
 def _start(file: Path, origin: Origin) -> tuple[datetime, str]:

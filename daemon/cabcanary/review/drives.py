@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from cabcanary.store.manifest import Manifest, manifest_json, read_manifests, remove_drive, slug, write_atomically
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
 
 #: Only values of these qualities are numbers to rely on; no dead sensor may look alive in a table.
 BELIEVED = ("good", "saturated high", "saturated low")
@@ -61,7 +58,9 @@ def find_drive(folder: Path, name: str) -> tuple[Path, Manifest]:
         DriveError: there is none, or more than one.
     """
     found, _ = read_manifests(folder)
-    if name == "last" and found:
+    if name == "last":
+        if not found:
+            raise DriveError(f"there are no drives in {folder}")
         return found[-1]
     exact = [f for f in found if f[1].drive == name]
     fitting = exact or [f for f in found if f[1].drive.startswith(name)]
@@ -71,6 +70,18 @@ def find_drive(folder: Path, name: str) -> tuple[Path, Manifest]:
         raise DriveError(f"there is no drive '{name}' in {folder}; cabcanary drives lists them")
     some = ", ".join(m.drive for _, m in fitting[:3])
     raise DriveError(f"'{name}' begins the names of {len(fitting)} drives ({some} …); write more of it")
+
+
+def find_samples(folder: Path, name: str) -> Path:
+    """A drive's Parquet file, by its path or as `find_drive` finds it.
+
+    Raises:
+        DriveError: there is none, or more than one.
+    """
+    path = Path(name)
+    if path.suffix == ".parquet" and path.is_file():
+        return path
+    return samples_path(*find_drive(folder, name))
 
 
 def keep_drive(folder: Path, name: str, *, kept: bool) -> str:

@@ -5,34 +5,73 @@ from __future__ import annotations
 import csv
 import json
 import shutil
+import tempfile
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.archived import ArchivedDrive
 from cabcanary.review.drives import BELIEVED, DriveError
+from cabcanary.store.manifest import DRIVES, JOURNAL
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
     from numpy.typing import NDArray
 
 _ROWS_AT_ONCE = 10_000
 
 
-def export_drive(samples: Path, to: str, target: Path) -> list[Path]:
-    """Write a drive as `to` (csv, parquet, mdf4) into `target`; returns the files made.
+def export_drive(samples: Path, to: str, target: Path, folder: Path) -> list[Path]:
+    """Write a drive as `to` (csv, parquet, mdf4) into `target`; returns the files made, all of them whole.
+
+    `folder` is the daemon's, whose archive nothing is written into. An MDF4 file always ends in .mf4.
 
     Raises:
         DriveError: this cannot be done, and what to do.
+        OSError: the target cannot be written; nothing is left of it.
     """
-    if target.exists():
-        raise DriveError(f"{target} is there already; name another file with --output, or remove it")
+    targets = _targets(to, target, folder)
     try:
         drive = ArchivedDrive(samples)
     except (OSError, ValueError) as error:
         raise DriveError(str(error)) from error
-    ways: dict[str, Callable[[ArchivedDrive, Path], list[Path]]] = {"csv": _csv, "parquet": _parquet, "mdf4": _mdf4}
-    return ways[to](drive, target)
+    ways: dict[str, Callable[[ArchivedDrive, Path], None]] = {"csv": _csv, "parquet": _parquet, "mdf4": _mdf4}
+    try:
+        # Beside the target, so that the whole file only needs to be renamed.
+        with tempfile.TemporaryDirectory(prefix=".cabcanary-export-", dir=target.parent) as parts:
+            made = [Path(parts) / t.name for t in targets]
+            ways[to](drive, made[0])
+            _refuse_taken(targets)
+            for part, whole in zip(made, targets, strict=True):
+                part.replace(whole)
+    except OSError as error:
+        raise OSError(error.errno, error.strerror or str(error), str(targets[0])) from error
+    return targets
+
+
+def _targets(to: str, target: Path, folder: Path) -> list[Path]:
+    """Every file that will be written; none of them is there, and none is in the archive."""
+    if to == "mdf4" and target.suffix.lower() != ".mf4":
+        target = target.with_name(f"{target.name}.mf4")
+    if not target.parent.is_dir():
+        raise DriveError(f"there is no folder {target.parent}; make it first, or name another with --output")
+    targets = [target, _events_beside(target)] if to == "csv" else [target]
+    place = target.resolve()
+    for kept in (folder / DRIVES, folder / JOURNAL):
+        if place.is_relative_to(kept.resolve()):
+            raise DriveError(f"{target} would lie in the daemon's own {kept}; name a place outside it with --output")
+    _refuse_taken(targets)
+    return targets
+
+
+def _refuse_taken(targets: list[Path]) -> None:
+    for target in targets:
+        if target.exists():
+            raise DriveError(f"{target} is there already; name another file with --output, or remove it")
+
+
+def _events_beside(target: Path) -> Path:
+    return target.with_suffix(".events.jsonl")
 
 
 def _channels(drive: ArchivedDrive) -> dict[str, str]:
@@ -40,7 +79,7 @@ def _channels(drive: ArchivedDrive) -> dict[str, str]:
     return {name: unit for name, unit in units.items() if f"{name}_uncertainty" in units}
 
 
-def _csv(drive: ArchivedDrive, target: Path) -> list[Path]:
+def _csv(drive: ArchivedDrive, target: Path) -> None:
     """`time_s`, then `channel [unit]`; the events as JSON lines beside it. `cabcanary import` reads it."""
     import pyarrow.parquet as pq
 
@@ -56,10 +95,8 @@ def _csv(drive: ArchivedDrive, target: Path) -> list[Path]:
                 for c in channels
             ]
             writer.writerows(zip([f"{t:.6f}" for t in part["time_s"]], *columns, strict=True))
-    events = target.with_suffix(".events.jsonl")
     lines = (json.dumps(_timed(e, drive), ensure_ascii=False) + "\n" for e in drive.events)
-    events.write_text("".join(lines), encoding="utf-8")
-    return [target, events]
+    _events_beside(target).write_text("".join(lines), encoding="utf-8")
 
 
 def _timed(event: dict[str, Any], drive: ArchivedDrive) -> dict[str, Any]:
@@ -77,12 +114,11 @@ def first_ns(drive: ArchivedDrive) -> int:
         return first
 
 
-def _parquet(drive: ArchivedDrive, target: Path) -> list[Path]:
+def _parquet(drive: ArchivedDrive, target: Path) -> None:
     shutil.copyfile(drive.samples, target)
-    return [target]
 
 
-def _mdf4(drive: ArchivedDrive, target: Path) -> list[Path]:
+def _mdf4(drive: ArchivedDrive, target: Path) -> None:
     """One signal a channel, values that are not to be relied on marked invalid; events in the file's comment."""
     try:
         from asammdf import MDF, Signal
@@ -112,8 +148,7 @@ def _mdf4(drive: ArchivedDrive, target: Path) -> list[Path]:
             ]
         )
         file.append(signals, common_timebase=True)
-        file.save(target, overwrite=True, compression=2)
-    return [target]
+        file.save(target, compression=2)
 
 
 def _filled(column: Any) -> NDArray[Any]:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import gc
 import json
 import re
+import sys
 import tomllib
+import traceback
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +28,12 @@ if TYPE_CHECKING:
 _HEADING = re.compile(r"^\s*(?P<name>.*?)\s*\[(?P<unit>[^\[\]]+)\]\s*$")
 _NAME = re.compile(r"^[a-z][a-z0-9_]{0,39}$")
 _TIME = "time_s"
+#: Seconds since 1970 are below this for some thousand years more; milliseconds since then have long been above.
+_LATEST_S = 1e11
+#: Whoever looks into an engine writes rows more often than this; milliseconds taken for seconds are mostly slower.
+_LONGEST_STEP_S = 10.0
+#: So far nanoseconds of 64 bits count.
+_LONGEST_S = 2.0**63 / 1e9
 _MAPPING_HELP = 'with --mapping FILE, and in it: "{name}" = {{ channel = "…", unit = "…" }}'
 
 
@@ -50,7 +60,8 @@ class Mapping:
     """Foreign column names -> channel and unit. Without a file, headings must be `channel [unit]`.
 
     A mapping file is TOML: `time = "Time"`, optionally `time_unit = "ms"`, and `[columns]` with lines such as
-    `"Lambda 1" = { channel = "lambda", unit = "lambda" }`. Columns that it does not name are left out.
+    `"Lambda 1" = { channel = "lambda", unit = "lambda" }`. Columns that it does not name are left out; without that
+    table the headings say it, as they do without a mapping.
 
     Raises:
         DriveError: the file is wrong; what is.
@@ -58,6 +69,8 @@ class Mapping:
 
     def __init__(self, file: Path | None = None) -> None:
         self.time, self._time_factor = _TIME, 1.0
+        #: Somebody has said in which unit the times are.
+        self.time_unit_said = False
         self._columns: dict[str, tuple[str, str]] | None = None
         if file is None:
             return
@@ -68,16 +81,18 @@ class Mapping:
         except ValueError as error:
             raise DriveError(f"{file}: {error}") from error
         self.time = str(content.get("time", _TIME))
+        self.time_unit_said = "time_unit" in content
         try:
-            self._time_factor = units.unit(str(content.get("time_unit", "s"))).factor
+            self._time_factor = units.convert(1.0, str(content.get("time_unit", "s")), "s")
         except units.UnitError as error:
             raise DriveError(f"{file}: time_unit: {error}") from error
-        columns = content.get("columns", {})
-        self._columns = {}
+        columns = content.get("columns")
+        named: dict[str, tuple[str, str]] = {}
         for name, target in columns.items() if isinstance(columns, dict) else ():
             if not isinstance(target, dict) or set(target) != {"channel", "unit"}:
                 raise DriveError(f'{file}: write "{name}" = {{ channel = "map", unit = "kPa" }}')
-            self._columns[name] = _checked(str(target["channel"]), str(target["unit"]), f"{file}: {name}")
+            named[name] = _checked(str(target["channel"]), str(target["unit"]), f"{file}: {name}")
+        self._columns = None if columns is None else named
 
     def seconds(self, numbers: NDArray[np.float64]) -> NDArray[np.float64]:
         """Times of the file in seconds."""
@@ -133,7 +148,33 @@ def read_foreign(file: Path, mapping: Mapping) -> Foreign:
     found = way(file, mapping)
     if not found.series:
         raise DriveError(f"{file}: none of its columns is a channel; name them {_MAPPING_HELP.format(name='Column')}")
-    return found
+    in_s = file.suffix.lower() in (".mf4", ".mdf")  # the format's own rule
+    return _from_first(file, found, sure_of_unit=in_s or mapping.time_unit_said)
+
+
+def _from_first(file: Path, log: Foreign, *, sure_of_unit: bool) -> Foreign:
+    """The log with its times counted from the first row; large ones keep all their digits so, however they began."""
+    first = log.rows_s[0]
+    _refuse_other_unit(file, log.rows_s, sure_of_unit=sure_of_unit)
+    series = [Series(s.name, s.unit, s.time_s - first, s.values) for s in log.series]
+    return Foreign(log.rows_s - first, series, log.left_out)
+
+
+def _refuse_other_unit(file: Path, rows_s: NDArray[np.float64], *, sure_of_unit: bool) -> None:
+    """Times that are no seconds: what they say, and how to say in what they are."""
+    step = float(np.median(np.diff(rows_s))) if len(rows_s) > 1 else 0.0
+    length, latest = float(rows_s[-1] - rows_s[0]), float(np.abs(rows_s).max())
+    if latest > _LATEST_S:
+        words = f"its times go up to {latest:.4g} s, which is no time in seconds"
+    elif length >= _LONGEST_S:
+        words = f"it would last {length:.4g} s"
+    elif step >= _LONGEST_STEP_S and not sure_of_unit:
+        words = f"its rows would be {step:g} s apart"
+    else:
+        return
+    raise DriveError(
+        f'{file}: {words}; say in a file for --mapping what its times are in: time_unit = "ms" (or "s", "min" …)'
+    )
 
 
 # --- CSV ------------------------------------------------------------------------------------------------------------
@@ -240,22 +281,43 @@ def _floats(file: Path, name: str, column: Any) -> NDArray[np.float64]:
 
 
 def _mdf4(file: Path, mapping: Mapping) -> Foreign:
+    with opened_mdf(file) as source:
+        return _mdf4_signals(file, source, mapping)
+
+
+@contextlib.contextmanager
+def opened_mdf(file: Path) -> Iterator[Any]:
+    """An MDF file, opened by the library; whatever it cannot read becomes a DriveError."""
     try:
         from asammdf import MDF
     except ImportError as error:
         raise DriveError("MDF4 needs a library that is not here: pip install 'cabcanary[mdf]'") from error
+    words = ""
     try:
         with MDF(file) as source:
-            return _mdf4_signals(file, source, mapping)
+            yield source
     except DriveError:
         raise
-    except Exception as error:
-        raise DriveError(f"{file} cannot be read as MDF: {error}") from error
+    except Exception as error:  # noqa: BLE001 - the library raises whatever a damaged file makes it stumble over
+        words = str(error)
+        _let_go(error)
+    if words:
+        raise DriveError(f"{file} cannot be read as MDF; it is cut short, damaged or something else ({words})")
+
+
+def _let_go(error: Exception) -> None:
+    """Drop what the library had half made of a file: it complains at its end, of which nobody needs to hear."""
+    before, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        traceback.clear_frames(error.__traceback__)
+        gc.collect()
+    finally:
+        sys.unraisablehook = before
 
 
 def _mdf4_signals(file: Path, source: Any, mapping: Mapping) -> Foreign:
     series, left_out = [], []
-    for signal in _signals(source):
+    for signal in mdf_signals(source):
         numeric = signal.samples.dtype.kind in "iufb" and signal.samples.ndim == 1 and len(signal.timestamps)
         target = mapping.target(signal.name, signal.unit or "") if numeric else None
         if target is None:
@@ -272,7 +334,8 @@ def _mdf4_signals(file: Path, source: Any, mapping: Mapping) -> Foreign:
     return Foreign(rows_s, series, left_out)
 
 
-def _signals(source: Any) -> Iterator[Any]:
+def mdf_signals(source: Any) -> Iterator[Any]:
+    """Every channel of an opened MDF file, with its own times."""
     for group in source.virtual_groups:
         yield from source.select(
             [(None, g, c) for g, cs in source.included_channels(group)[group].items() for c in cs],

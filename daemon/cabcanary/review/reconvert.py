@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from typing import TYPE_CHECKING, Any
+
+import tomli_w
 
 from cabcanary.recorder.archived import ArchivedDrive
 from cabcanary.recorder.archiver import write_drive
@@ -40,7 +41,7 @@ def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file:
             measured = ", ".join(n for n, _, _ in old["channels"])
             raise DriveError(f"{manifest.drive} has no measured channel '{name}'; there are: {measured}")
         settings["channels"][name].update(keys)
-    header = {**old, "settings": settings_text(settings), "drive": _free_name(manifest_path, manifest)}
+    header = {**old, "settings": tomli_w.dumps(settings), "drive": _free_name(manifest_path, manifest)}
     try:
         plan = plan_of(header)
     except SettingsError as error:
@@ -50,7 +51,10 @@ def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file:
     touched = {n for n, made_of in roots.items() if set(made_of) & set(changes)}
     header["channels_state"] = {n: s for n, s in old["channels_state"].items() if n not in touched}
     drive.header = header
-    drive.end, drive.lost_blocks = {"lost_ticks": manifest.lost_ticks}, manifest.lost_blocks
+    drive.end, drive.lost_blocks = (
+        {"lost_ticks": manifest.lost_ticks, "lost_events": manifest.lost_events},
+        manifest.lost_blocks,
+    )
     return write_drive(folder, drive, like=manifest)
 
 
@@ -73,22 +77,3 @@ def _free_name(manifest_path: Path, manifest: Manifest) -> str:
     while manifest_path.with_name(f"{original}-r{number}.manifest.json").exists():
         number += 1
     return f"{original}-r{number}"
-
-
-def settings_text(settings: dict[str, Any]) -> str:
-    """Plain settings as TOML."""
-    return "".join(f"{_key(k)} = {_value(v)}\n" for k, v in settings.items())
-
-
-def _key(key: str) -> str:
-    return json.dumps(key, ensure_ascii=False)
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + " }"
-    if isinstance(value, list):
-        return "[" + ", ".join(map(_value, value)) + "]"
-    if isinstance(value, float):
-        return repr(value)
-    return json.dumps(value, ensure_ascii=False)

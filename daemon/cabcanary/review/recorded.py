@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from cabcanary.expressions.arrays import Signals
 from cabcanary.plan import Plan, plan_from_texts
+from cabcanary.review.drives import DriveError
 from cabcanary.review.stored import Missing, StoredColumn, StoredColumns
 from cabcanary.rules.blind import BLIND
 from cabcanary.rules.whole_drive import Action, WholeDrive
@@ -18,7 +19,6 @@ from cabcanary.settings.load import rules_from_text, settings_from_text
 from cabcanary.settings.problems import SettingsError
 from cabcanary.store.archive import METADATA_KEY
 from cabcanary.store.baselines import Baselines
-from cabcanary.store.manifest import read_manifests
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 _EVENTS_ENDING = ".events.jsonl"
 
 
-class RecordedError(Exception):
+class RecordedError(DriveError):
     """A drive that cannot be looked at; the text says why and what to do."""
 
 
@@ -56,6 +56,19 @@ class Recorded:
     def actions(self) -> list[Action]:
         """What people did during the drive."""
         return beside(self.path, begun_ns(self.about)).actions
+
+    def refuse_other_units(self, plan: Plan) -> None:
+        """A drive's numbers are in its own units; rules for others would take them for what they are not.
+
+        Raises:
+            RecordedError: a channel of `plan` is in another unit.
+        """
+        kept = self.about.get("units", {})
+        for name, unit in plan.channel_units.items():
+            if kept.get(name, unit) != unit:
+                words = f"'{name}' is in {kept[name]} in this drive and in {unit} in {plan.file}"
+                fix = f'write unit = "{kept[name]}" for it in a copy of that file'
+                raise RecordedError(f"{self.path.stem}: {words}; {fix}")
 
     def whole(self, plan: Plan | None = None) -> WholeDrive:
         """The drive ready for rules, those of `plan` or its own."""
@@ -103,7 +116,7 @@ def beside(path: Path, begun_ns: int = 0) -> Beside:
             for e in found
             if e.get("kind") == "alert" and e.get("figures") and str(e.get("what")).startswith(BLIND)
         }
-        return Beside([a for e in found if (a := _action(e)) is not None and a.time_ns >= begun_ns], reasons)
+        return Beside([a for e in found if (a := action_of(e)) is not None and a.time_ns >= begun_ns], reasons)
     except (OSError, ValueError, KeyError, AttributeError) as error:
         raise RecordedError(f"{events} is damaged: {error}") from error
 
@@ -112,7 +125,8 @@ def beside(path: Path, begun_ns: int = 0) -> Beside:
 _TELLING = ('"acknowledge"', '"shelve"', f'"{BLIND}')
 
 
-def _action(event: dict[str, Any]) -> Action | None:
+def action_of(event: dict[str, Any]) -> Action | None:
+    """A recorded event as what a person did, if it is that."""
     kind, time_ns = event.get("kind"), int(event.get("t", 0))
     if kind == "acknowledge":
         return Action(time_ns, "acknowledge")
@@ -121,25 +135,6 @@ def _action(event: dict[str, Any]) -> Action | None:
         for_ns = int(event.get("until") or time_ns) - time_ns
         return Action(time_ns, what, str(event["what"]), for_ns, bool(event.get("one_shot")))
     return None
-
-
-def find_drive(name: str, folder: Path) -> Path:
-    """The Parquet file of a drive, by its path or by its name (or the beginning of it) in the daemon's folder.
-
-    Raises:
-        RecordedError: there is none, or several begin like this.
-    """
-    path = Path(name)
-    if path.suffix == ".parquet" and path.is_file():
-        return path
-    drives = [(p, m) for p, m in read_manifests(folder)[0] if m.drive.startswith(name)] if folder.is_dir() else []
-    if len(drives) > 1:
-        names = ", ".join(m.drive for _, m in drives[:5])
-        raise RecordedError(f"several drives begin with '{name}': {names}; give more of the name")
-    if not drives:
-        raise RecordedError(f"there is no drive '{name}' in {folder}; `cabcanary drives` lists what there is")
-    manifest_path, manifest = drives[0]
-    return manifest_path.with_name(f"{manifest.drive}.parquet")
 
 
 def open_drive(path: Path) -> tuple[StoredColumns, dict[str, Any]]:
@@ -160,6 +155,8 @@ def open_drive(path: Path) -> tuple[StoredColumns, dict[str, Any]]:
         raise RecordedError(f"{path}: its description is damaged: {error}") from error
     if not isinstance(about, dict) or not {"settings", "rules"} <= about.keys():
         raise RecordedError(f"{path} says nothing of settings and rules; bring it in with: cabcanary import")
+    if not about["settings"]:
+        raise RecordedError(f"{path} was brought in without settings; import its log again with --config")
     return columns, about
 
 

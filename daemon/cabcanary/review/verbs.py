@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import sys
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.command_line import DEFAULT_FOLDER
+
 if TYPE_CHECKING:
-    import argparse
     from collections.abc import Callable
 
 OK, FAILED, WRONG = 0, 1, 2
-_DEFAULT_FOLDER = Path("/var/lib/cabcanary")
 _ACTIONS = ("list", "keep", "release", "note", "remove")
 _ENDINGS = {"csv": ".csv", "parquet": ".parquet", "mdf4": ".mf4"}
 
@@ -20,6 +22,8 @@ _ENDINGS = {"csv": ".csv", "parquet": ".parquet", "mdf4": ".mf4"}
 def add_drive_verbs(verbs: Any) -> None:
     """Add drives, export, import and reconvert to the command line."""
     drives = verbs.add_parser("drives", help="list recorded drives; keep, note or remove one")
+    # A note's words may come after the options.
+    drives.intermixed = True
     drives.add_argument(
         "action", nargs="?", default="list", choices=_ACTIONS, metavar="ACTION", help=", ".join(_ACTIONS)
     )
@@ -27,8 +31,8 @@ def add_drive_verbs(verbs: Any) -> None:
     drives.add_argument("text", nargs="*", metavar="TEXT", help="the words of a note")
     drives.add_argument("--vehicle", default="", help="only of this vehicle")
     drives.add_argument("--stage", default="", help="only of stages that say this")
-    drives.add_argument("--since", default="", metavar="DAY", help="only from this day on (2026-11-25, UTC)")
-    drives.add_argument("--until", default="", metavar="DAY", help="only up to this day")
+    drives.add_argument("--since", type=_day, metavar="DAY", help="only from this day on (2026-11-25, UTC)")
+    drives.add_argument("--until", type=_day, metavar="DAY", help="only up to this day")
     drives.add_argument("--alert", default="", metavar="RULE", help="only those in which this was raised")
     drives.add_argument("--kept", action="store_true", help="only those that are kept")
     drives.add_argument("--yes", action="store_true", help="remove: it is meant")
@@ -39,12 +43,15 @@ def add_drive_verbs(verbs: Any) -> None:
     export = verbs.add_parser("export", help="write a drive for other programs")
     export.add_argument("drive", metavar="DRIVE", help='its name, the beginning of it, or "last"')
     export.add_argument("--to", choices=sorted(_ENDINGS), default="csv", help="format (default csv)")
-    export.add_argument("--output", type=Path, help="file to write (default: the drive's name, here)")
+    export.add_argument(
+        "--output", type=Path, help="file to write; none is written over (default: the drive's name, here)"
+    )
     _add_folder(export)
     export.set_defaults(run=_guarded(_export))
 
     bring = verbs.add_parser("import", help="bring in a log of another program: CSV, Parquet, MDF4")
     bring.add_argument("file", type=Path, metavar="FILE", help="CSV: time_s first, then channel [unit]")
+    bring.add_argument("--columns", action="store_true", help="only print what FILE holds, as a mapping to begin with")
     bring.add_argument("--mapping", type=Path, metavar="MAP", help="TOML file that says what foreign columns are")
     bring.add_argument("--vehicle", default="", help="whose drive it is (default: the settings' vehicle)")
     bring.add_argument("--stage", default="", help="stage of the build it was made in")
@@ -61,8 +68,19 @@ def add_drive_verbs(verbs: Any) -> None:
     again.set_defaults(run=_guarded(_reconvert))
 
 
+def _day(text: str) -> str:
+    """A day, or a whole month or year, that there is in the calendar."""
+    try:
+        if len(text) not in (4, 7, 10):
+            raise ValueError
+        date.fromisoformat(text + "0000-01-01"[len(text) :])
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no day; write it as in 2026-11-25") from None
+    return text
+
+
 def _add_folder(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--folder", type=Path, help=f"the daemon's folder (default {_DEFAULT_FOLDER})")
+    parser.add_argument("--folder", type=Path, help=f"the daemon's folder (default {DEFAULT_FOLDER})")
     parser.add_argument("--config", type=Path, help="settings file that names the folder")
 
 
@@ -87,7 +105,7 @@ def _folder(options: argparse.Namespace, *, must_be: bool = True) -> Path:
     from cabcanary.review.drives import DriveError
     from cabcanary.settings.load import load_settings
 
-    folder: Path = options.folder or _DEFAULT_FOLDER
+    folder: Path = options.folder or DEFAULT_FOLDER
     if options.config and not options.folder:
         folder = load_settings(options.config).model.daemon.folder
     if must_be and not folder.is_dir():
@@ -120,7 +138,9 @@ def _drives(options: argparse.Namespace) -> int:
 def _list(options: argparse.Namespace, folder: Path) -> int:
     from cabcanary.review.drives import Wanted, list_drives, table
 
-    wanted = Wanted(options.vehicle, options.stage, options.since, options.until, options.alert, options.kept)
+    wanted = Wanted(
+        options.vehicle, options.stage, options.since or "", options.until or "", options.alert, options.kept
+    )
     drives, faults = list_drives(folder, wanted)
     for fault in faults:
         sys.stderr.write(f"left out: {fault}\n")
@@ -137,14 +157,20 @@ def _export(options: argparse.Namespace) -> int:
     from cabcanary.review.drives import find_drive, samples_path
     from cabcanary.review.export import export_drive
 
-    path, manifest = find_drive(_folder(options), options.drive)
+    folder = _folder(options)
+    path, manifest = find_drive(folder, options.drive)
     target = options.output or Path(manifest.drive + _ENDINGS[options.to])
-    for made in export_drive(samples_path(path, manifest), options.to, target):
+    for made in export_drive(samples_path(path, manifest), options.to, target, folder):
         _say(f"wrote {made}")
     return OK
 
 
 def _bring_in(options: argparse.Namespace) -> int:
+    if options.columns:
+        from cabcanary.review.foreign_columns import columns_of, mapping_template
+
+        _say("\n".join(mapping_template(options.file, columns_of(options.file))))
+        return OK
     from cabcanary.plan import load_plan
     from cabcanary.review.bring_in import Origin, bring_in
     from cabcanary.review.drives import DriveError
@@ -158,6 +184,8 @@ def _bring_in(options: argparse.Namespace) -> int:
     done = bring_in(_folder(options, must_be=False), options.file, Mapping(options.mapping), origin, plan)
     minutes = done.manifest.length_s / 60
     _say(f"{options.file} is drive {done.manifest.drive}: {minutes:.1f} minutes, {', '.join(done.channels)}")
+    if done.replaced:
+        _say("it takes the place of what was made of the same file before; its mark and notes stay")
     if done.derived:
         _say(f"worked out of them: {', '.join(done.derived)}")
     if done.left_out:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cabcanary.review.recorded import RecordedError, find_drive
-from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, read_manifests
+from cabcanary.review.drives import DriveError, find_samples
+from cabcanary.review.recorded import RecordedError
+from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,7 +27,7 @@ def find_drives(names: Sequence[str], folder: Path) -> list[Path]:
     for name in names:
         try:
             paths = _named(name, folder)
-        except RecordedError as error:
+        except DriveError as error:
             wrong.append(str(error))
             continue
         found |= dict.fromkeys(p.resolve() for p in paths)
@@ -47,16 +48,10 @@ def _named(name: str, folder: Path) -> list[Path]:
         raise RecordedError(f"there is no file or folder {path}")
     if name == "all":
         return _in_folder(folder)
-    if name == "last":
-        return [p.with_name(f"{m.drive}.parquet") for p, m in read_manifests(folder)[0][-1:]] or [_none(folder)]
     beginning = sorted((folder / DRIVES).glob(f"vehicle=*/month=*/{_literal(name)}*{MANIFEST_ENDING}"))
     if beginning:
         return [p.with_name(p.name.removesuffix(MANIFEST_ENDING) + ".parquet") for p in beginning]
-    return [find_drive(name, folder)]
-
-
-def _none(folder: Path) -> Path:
-    raise RecordedError(f"there are no drives in {folder}")
+    return [find_samples(folder, name)]
 
 
 def _in_folder(folder: Path) -> list[Path]:
@@ -66,7 +61,7 @@ def _in_folder(folder: Path) -> list[Path]:
         return [p.with_name(p.name.removesuffix(MANIFEST_ENDING) + ".parquet") for p in manifests]
     files = sorted(folder.rglob("*.parquet"), key=lambda p: p.name)
     if not files:
-        _none(folder)
+        raise RecordedError(f"there are no drives in {folder}")
     return files
 
 

@@ -136,6 +136,10 @@ class BlindAlerts:
         alert = self.alerts.get(name)
         return [] if alert is None or not alert.shelved else self._unshelve(now_ns, name, alert)
 
+    def asking(self, now_ns: int) -> list[Change]:
+        """Every alert that asks for attention, as a change of now."""
+        return [self.change(now_ns, name) for name, alert in self.alerts.items() if alert.sounds]
+
     def change(self, now_ns: int, name: str, figures: str = "", quality: Quality | None = None) -> Change:
         """How this alert stands now, in words."""
         root, alert = name.removeprefix(BLIND), self.alerts[name]

@@ -123,6 +123,8 @@ class Engine:
         urgent = [r.urgent for r in self._watched]
         self._always = [s for s in self._shared.values() if s in urgent or s.remembers]
         self._blind = BlindAlerts()
+        #: Rules that this tick could not work out, by a fault of our own; the others went on.
+        self.faults: dict[str, Exception] = {}
         self._warming: dict[str, int] = {}
         self._last_ns: int | None = None
 
@@ -144,23 +146,36 @@ class Engine:
         changes: list[Change] = []
         tripped: list[Machine] = []
         known = self._reader.read(values)
+        self.faults = {}
         for shared in self._always:
             shared.at(known, now_ns)
         for runner in self._watched:
-            truth = runner.when.run(known, now_ns)
-            machine = runner.machine
-            if machine.resting and (truth is False or (truth is None and standing)):
-                if runner.excess is not None and runner.excess.remembers:
-                    runner.excess.run(known, now_ns)
-                continue
-            if machine.step(self._tick(runner, frame, known, dt_ns, truth, standing=standing)):
-                changes.append(self._change(runner, frame, known))
-            if machine.memory.blind_tripped:
-                tripped.append(machine)
+            try:
+                self._step_rule(runner, frame, known, dt_ns, changes, standing=standing)
+            except Exception as error:  # noqa: BLE001 - a fault in one rule must not silence the others
+                self.faults[runner.rule.id] = error
+            if runner.machine.memory.blind_tripped:
+                tripped.append(runner.machine)
         self._follow_warming(values, now_ns)
         if tripped or self._blind.standing:
             changes += self._blind.step(now_ns, tripped, values, self._warming.get)
         return changes
+
+    def _step_rule(
+        self, runner: _Runner, frame: Frame, known: Known, dt_ns: int, changes: list[Change], *, standing: bool
+    ) -> None:
+        truth, machine = runner.when.run(known, frame.time_ns), runner.machine
+        if machine.resting and (truth is False or (truth is None and standing)):
+            if runner.excess is not None and runner.excess.remembers:
+                runner.excess.run(known, frame.time_ns)
+            return
+        if machine.step(self._tick(runner, frame, known, dt_ns, truth, standing=standing)):
+            changes.append(self._change(runner, frame, known))
+
+    def asking(self, now_ns: int) -> list[Change]:
+        """Every alert that asks for attention, as a change of now: for whoever may have missed the one of then."""
+        asking = [change_of(r.machine, now_ns, "") for r in self._watched if r.machine.alert.sounds]
+        return asking + self._blind.asking(now_ns)
 
     def _tick(self, runner: _Runner, frame: Frame, known: Known, dt_ns: int, truth: Truth, *, standing: bool) -> Tick:
         suppress, urgent, now_ns = runner.suppress, runner.urgent, frame.time_ns
@@ -193,10 +208,15 @@ class Engine:
 
     def _change(self, runner: _Runner, frame: Frame, known: Known) -> Change:
         now_ns = frame.time_ns
-        sides: list[tuple[Compare, Interval, Interval]] = [
-            (node, left(known, now_ns), right(known, now_ns)) for node, left, right in runner.when.sides
-        ]
-        return change_of(runner.machine, now_ns, figures(runner.rule, frame.values, sides, self._units))
+        try:
+            sides: list[tuple[Compare, Interval, Interval]] = [
+                (node, left(known, now_ns), right(known, now_ns)) for node, left, right in runner.when.sides
+            ]
+            words = figures(runner.rule, frame.values, sides, self._units)
+        except Exception as error:  # noqa: BLE001 - an alert without its figures is an alert all the same
+            words = ""
+            self.faults[runner.rule.id] = error
+        return change_of(runner.machine, now_ns, words)
 
     # --- what a person does -----------------------------------------------------------------------------
 

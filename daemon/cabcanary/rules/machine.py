@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 #: The blind timer drains at a quarter of the rate that it fills: a wire that is dead for a fifth of the
 #: time or more is still heard. At the full rate a wire that flickers half the time never would be.
 BLIND_DRAIN_DIVISOR = 4
+#: What has been heard to be blind needs no more than this, times the divisor above, of sight to be well again: a rule
+#: that waits patiently for 20 s must not go on sounding for 80.
+LONGEST_BLIND_LEFT_NS = 1_000_000_000
 #: Between two ticks no more than this counts as blind: while the daemon itself stood still, nobody looked, and what
 #: came meanwhile may still lie unread.
 LONGEST_LOOK_NS = 100_000_000
@@ -148,7 +151,8 @@ class Machine:
             return
         dt_ns = min(tick.dt_ns, LONGEST_LOOK_NS)
         if tick.truth is not None:
-            memory.blind_ns = max(0, memory.blind_ns - dt_ns // BLIND_DRAIN_DIVISOR)
+            left_ns = min(memory.blind_ns, LONGEST_BLIND_LEFT_NS) if memory.blind_tripped else memory.blind_ns
+            memory.blind_ns = max(0, left_ns - dt_ns // BLIND_DRAIN_DIVISOR)
             if memory.blind_ns == 0:
                 memory.blind_tripped, memory.blind_roots = False, []
             return

@@ -15,6 +15,7 @@ from cabcanary.settings.problems import Problem, SettingsError, nearest
 from cabcanary.settings.schema import RuleFile, Settings
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from pydantic_core import ErrorDetails
@@ -40,6 +41,14 @@ class Loaded(Generic[T]):
         return _problem(self.file, self.positions, path, message, fix)
 
 
+@dataclass(frozen=True, slots=True)
+class _Help:
+    """What a person is pointed to: the guide to this kind of file, and what to write for a key."""
+
+    guide: str
+    hints: Mapping[str, str]
+
+
 def load_settings(file: Path) -> Loaded[Settings]:
     """Load a settings file.
 
@@ -58,6 +67,15 @@ def load_rule_file(file: Path) -> Loaded[RuleFile]:
     return _load(file, RuleFile)
 
 
+def load_file(file: Path, model: type[T], guide: str, hints: Mapping[str, str]) -> Loaded[T]:
+    """Load any other TOML file with a model of its own; `hints` say what to write for a key, `guide` where all stand.
+
+    Raises:
+        SettingsError: the file cannot be read, is no TOML, or says something that cannot be.
+    """
+    return _load(file, model, _Help(guide, hints))
+
+
 def settings_from_text(text: str, file: Path) -> Loaded[Settings]:
     """Like `load_settings`, for a text kept elsewhere, such as in a recording."""
     return _parse(text, file, Settings)
@@ -68,7 +86,7 @@ def rules_from_text(text: str, file: Path) -> Loaded[RuleFile]:
     return _parse(text, file, RuleFile)
 
 
-def _load(file: Path, model: type[T]) -> Loaded[T]:
+def _load(file: Path, model: type[T], helping: _Help | None = None) -> Loaded[T]:
     try:
         if file.stat().st_size > _LARGEST_FILE:
             raise SettingsError([Problem(file, 1, "", "this file is too large to be settings")])
@@ -89,10 +107,10 @@ def _load(file: Path, model: type[T]) -> Loaded[T]:
         raise SettingsError(
             [Problem(file, 1, "", f"is not UTF-8 text (byte {error.start})", "save it as UTF-8")]
         ) from error
-    return _parse(text, file, model)
+    return _parse(text, file, model, helping)
 
 
-def _parse(text: str, file: Path, model: type[T]) -> Loaded[T]:
+def _parse(text: str, file: Path, model: type[T], helping: _Help | None = None) -> Loaded[T]:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -103,7 +121,8 @@ def _parse(text: str, file: Path, model: type[T]) -> Loaded[T]:
     try:
         return Loaded(file, text, model.model_validate(data), positions)
     except ValidationError as error:
-        problems = [_from_pydantic(file, positions, model, e) for e in error.errors(include_url=False)]
+        chosen = helping or _Help("config/README.md", _EXAMPLES)
+        problems = [_from_pydantic(file, positions, model, e, chosen) for e in error.errors(include_url=False)]
         raise SettingsError(problems) from error
 
 
@@ -143,7 +162,9 @@ def dotted(path: tuple[str | int, ...]) -> str:
     return text
 
 
-def _from_pydantic(file: Path, positions: Positions, model: type[BaseModel], error: ErrorDetails) -> Problem:
+def _from_pydantic(
+    file: Path, positions: Positions, model: type[BaseModel], error: ErrorDetails, helping: _Help
+) -> Problem:
     path, parent, here = _without_tags(model, error["loc"])
     kind, context = error["type"], error.get("ctx", {})
     name = str(path[-1]) if path else ""
@@ -151,7 +172,7 @@ def _from_pydantic(file: Path, positions: Positions, model: type[BaseModel], err
         known = list(parent.model_fields) if parent is not None else []
         return _problem(file, positions, path, "unknown key", nearest(name, known))
     if kind == "missing":
-        return _problem(file, positions, path, "this key is missing", f"add {_EXAMPLES.get(name, f'{name} = …')}")
+        return _problem(file, positions, path, "this key is missing", f"add {helping.hints.get(name, f'{name} = …')}")
     if kind in ("union_tag_not_found", "union_tag_invalid"):
         return _tag_problem(file, positions, path, here, error)
     if kind == "string_pattern_mismatch" and "a-z" in str(context.get("pattern", "")):
@@ -160,7 +181,7 @@ def _from_pydantic(file: Path, positions: Positions, model: type[BaseModel], err
         )
     # Our own validators say what is wrong and, after a semicolon, what to do.
     message, _, fix = error["msg"].removeprefix("Value error, ").removeprefix("Input ").partition("; ")
-    fix = fix or _fix_for(kind, name, context, error.get("input"))
+    fix = fix or _fix_for(kind, name, context, error.get("input"), helping)
     return _problem(file, positions, path, _lower(message), fix)
 
 
@@ -223,10 +244,10 @@ _EXAMPLES = {
 _PAIRS = ("rails", "ends", "plausible", "range")
 
 
-def _fix_for(kind: str, name: str, context: dict[str, Any], given: Any) -> str:
+def _fix_for(kind: str, name: str, context: dict[str, Any], given: Any, helping: _Help) -> str:
     """What would be accepted instead, in one line."""
-    if name in _EXAMPLES and kind.startswith(("too_short", "list_type", "string_t")):
-        return f"write {_EXAMPLES[name]}"
+    if name in helping.hints and kind.startswith(("too_short", "list_type", "string_t")):
+        return f"write {helping.hints[name]}"
     if name in _PAIRS and kind == "too_long":
         return f"write two numbers with a decimal point, as in {name} = [0.25, 4.75]"
     if kind.endswith("_parsing") and isinstance(given, str) and re.match(r"\s*[-+.\d]", given):
@@ -238,7 +259,7 @@ def _fix_for(kind: str, name: str, context: dict[str, Any], given: Any) -> str:
         return f"use one of: {context.get('expected', '')}".replace("'", "")
     if kind.endswith(("_type", "_parsing")):
         return f"{name} takes {_TYPES.get(kind.rpartition('_')[0], 'another kind of value')}"
-    return f"correct {name} here; config/README.md shows each key with an example"
+    return f"correct {name} here; {helping.guide} shows each key with an example"
 
 
 _BOUNDS = {

@@ -9,8 +9,6 @@ from pydantic import Field, model_validator
 from cabcanary.settings.base import Name, PinName, Strict
 from cabcanary.settings.quantities import FolderPath, Seconds
 
-Share = Annotated[float, Field(ge=0, le=1)]
-
 
 class Buzzer(Strict):
     """A piezo on a PWM pin, or an active buzzer, which has one pitch and only needs to be switched."""
@@ -34,7 +32,8 @@ class Sounds(Strict):
     volume: float = Field(default=1.0, ge=0.2, le=1)
     #: Night is while this channel of states is on: the headlights' switch.
     night_when: Name | None = None
-    night_volume: Share = 0.4
+    #: No lower than can be heard: a caution at night is still a caution.
+    night_volume: float = Field(default=0.4, ge=0.2, le=1)
 
 
 class SoundCard(Strict):
@@ -108,13 +107,15 @@ class Mqtt(Strict):
     values: list[Name] = []
     values_hz: float = Field(default=0.2, gt=0, le=2)
     #: Messages kept while no broker can be reached; the oldest go first, and their count is told.
-    outbox: int = Field(default=5000, ge=10, le=100_000)
+    outbox: int = Field(default=5000, ge=10, le=30_000)
     keepalive: Seconds = 15.0
 
     @model_validator(mode="after")
     def _one_password(self) -> Mqtt:
         if self.password_file is not None and self.password_credential is not None:
             raise ValueError("give password_file or password_credential, not both")
+        if self.username is None and (self.password_file is not None or self.password_credential is not None):
+            raise ValueError("a password goes with a user's name; write username, or leave the password out")
         return self
 
     @property

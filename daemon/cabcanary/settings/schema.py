@@ -12,7 +12,7 @@ from cabcanary.settings.base import Name, Strict
 from cabcanary.settings.checks import Check
 from cabcanary.settings.derived import DerivedChannel
 from cabcanary.settings.outputs import Buttons, Buzzer, Lamp, Mqtt, SoundCard, Sounds, Terminal, Watcher
-from cabcanary.settings.quantities import FolderPath, Seconds, UnitSymbol
+from cabcanary.settings.quantities import FolderPath, FolderPathOrNone, Seconds, UnitSymbol
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.settings.wires import Source
 
@@ -58,16 +58,24 @@ class Daemon(Strict):
     tick_hz: float = Field(default=50.0, ge=10, le=500)
     folder: FolderPath = Path("/var/lib/cabcanary")
     feed: FolderPath | None = None
+    #: Where sockets lie, and what need not outlast the computer's own start: not on the card, which may fail.
+    #: systemd makes such a folder and names it (RuntimeDirectory=); without it, the folder above.
+    sockets: FolderPathOrNone = Field(default="${RUNTIME_DIRECTORY:-}", validate_default=True)
+
+    @property
+    def run_folder(self) -> Path:
+        """The folder of the sockets."""
+        return self.sockets or self.folder
 
     @property
     def feed_path(self) -> Path:
         """The Unix socket of the local feed."""
-        return self.feed or self.folder / "feed.sock"
+        return self.feed or self.run_folder / "feed.sock"
 
     @property
     def watch_path(self) -> Path:
         """The Unix datagram socket on which the watcher hears the heartbeat."""
-        return self.folder / "watch.sock"
+        return self.run_folder / "watch.sock"
 
 
 # --- Channels -----------------------------------------------------------------------------------------

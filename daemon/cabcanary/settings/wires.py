@@ -128,6 +128,12 @@ class SerialBinarySource(SerialPort):
         return self
 
 
+class GpsTimeSource(SerialPort):
+    """A satellite receiver that sends NMEA 0183 sentences: the time for dating drives. Its position is not read."""
+
+    kind: Literal["gps_time"]
+
+
 class CanSignal(Strict):
     """A number in a broadcast CAN frame, written down by hand.
 
@@ -217,6 +223,13 @@ class HostSource(Strict):
 
 
 Source = Annotated[
-    IioSource | HwmonSource | SerialTextSource | SerialBinarySource | CanSource | GpioSource | HostSource,
+    IioSource
+    | HwmonSource
+    | SerialTextSource
+    | SerialBinarySource
+    | GpsTimeSource
+    | CanSource
+    | GpioSource
+    | HostSource,
     Field(discriminator="kind"),
 ]

@@ -13,6 +13,7 @@ import random
 import sys
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.sources.child import Child
 from cabcanary.sources.slot import Backoff
 
 if TYPE_CHECKING:
@@ -42,8 +43,9 @@ class Helper:
     ) -> None:
         self._module, self._settings = module, settings
         self._status, self._take, self._lost = status, take, lost
-        self.process: asyncio.subprocess.Process | None = None
+        self.process: Child | None = None
         self._standing: dict[str, Any] | None = None
+        self._finishing = False
 
     def tell(self, message: dict[str, Any]) -> None:
         """Give the helper another line of JSON, now and after every new start; the newest replaces the one before.
@@ -53,16 +55,15 @@ class Helper:
         """
         self._standing = message
         process = self.process
-        if process is None or process.returncode is not None or process.stdin is None or process.stdin.is_closing():
+        if process is None or process.returncode is not None or process.stdin.is_closing():
             return
         if process.stdin.transport.get_write_buffer_size() > _MOST_UNREAD:
-            with contextlib.suppress(ProcessLookupError):
-                process.kill()
+            process.kill()
             return
         process.stdin.write(json.dumps(message).encode() + b"\n")
 
     async def run(self) -> None:
-        """Run the helper for ever; ends only by cancellation, and takes the process along."""
+        """Run the helper for ever; ends by cancellation, which takes the process along, and once it has finished."""
         backoff = Backoff(first_s=0.3, longest_s=10.0)
         loop = asyncio.get_running_loop()
         while True:
@@ -75,6 +76,8 @@ class Helper:
                 self._lost(f"the helper {self._module} cannot be started")
                 await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
                 continue
+            if self._finishing:
+                return
             if loop.time() - started > _HEALTHY_S:
                 backoff.reset()
             words = f"the helper {self._module} ended with code {code}; it is started again"
@@ -82,19 +85,24 @@ class Helper:
             self._lost(words)
             await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
 
+    async def finish(self, longest_s: float) -> None:
+        """Have the helper end by itself, because its input has ended, and not come again.
+
+        Returns after `longest_s` real seconds at the latest: one that needs longer is left to who cancels `run`.
+        """
+        self._finishing = True
+        process = self.process
+        if process is None:
+            return
+        process.stdin.close()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(longest_s):
+                await process.wait()
+
     async def run_once(self) -> int:
         """Run the helper to its end and return its exit code."""
-        process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            self._module,
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-            limit=_LONGEST_LINE,
-        )
+        process = await Child.start([sys.executable, "-m", self._module], _LONGEST_LINE)
         self.process = process
-        assert process.stdin is not None
-        assert process.stdout is not None
         try:
             process.stdin.write(json.dumps(self._settings).encode() + b"\n")
             if self._standing is not None:
@@ -121,17 +129,14 @@ class Helper:
                 self._take(message)
 
 
-async def _end(process: asyncio.subprocess.Process) -> None:
+async def _end(process: Child) -> None:
     """End a helper: its input ends, then it is asked, then it is killed."""
-    if process.stdin is not None:
-        process.stdin.close()
+    process.stdin.close()
     if process.returncode is not None:
         return
-    with contextlib.suppress(ProcessLookupError):
-        process.terminate()
+    process.terminate()
     try:
         await asyncio.wait_for(process.wait(), _STOP_S)
     except TimeoutError:
-        with contextlib.suppress(ProcessLookupError):
-            process.kill()
+        process.kill()
         await process.wait()

@@ -8,13 +8,14 @@ from cabcanary import units
 from cabcanary.settings.wires import (
     CanSource,
     GpioSource,
+    GpsTimeSource,
     HostSource,
     HwmonSource,
     IioSource,
     SerialBinarySource,
     SerialTextSource,
 )
-from cabcanary.sources import hwmon, iio, this_computer
+from cabcanary.sources import gps_time, hwmon, iio, this_computer
 from cabcanary.sources.obd_pids import ITEMS
 
 if TYPE_CHECKING:
@@ -38,6 +39,8 @@ def wire_of(source: Source, spec: MeasuredChannel) -> tuple[units.Unit, bool]:
             return units.unit((signal.unit if signal else "") or spec.wire_unit or spec.unit), False
         case GpioSource():
             return units.unit("state"), False
+        case GpsTimeSource():
+            return units.unit("s"), False
         case HostSource():
             # An item that there is none of is told of elsewhere.
             return units.unit(this_computer.ITEMS.get(spec.item, spec.wire_unit or spec.unit)), False
@@ -55,6 +58,8 @@ def offered(source: Source) -> list[str] | None:
             return [*source.items, *source.signals, *source.dbc_signals]
         case GpioSource():
             return list(source.pins)
+        case GpsTimeSource():
+            return [gps_time.ITEM]
         case HostSource():
             return list(this_computer.ITEMS)
         case SerialBinarySource():

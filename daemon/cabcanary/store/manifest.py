@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -46,6 +47,8 @@ class Manifest(BaseModel):
     #: Blocks or ticks that did not reach the disk.
     lost_blocks: int
     lost_ticks: int
+    #: Alerts among them: then the counts below are too low.
+    lost_events: int = 0
     software: str
     boost_unit: str | None = None
     peak_boost: float | None = None
@@ -77,6 +80,23 @@ def slug(name: str) -> str:
 def drive_folder(folder: Path, vehicle: str, start: str) -> Path:
     """Where a drive is archived: partitioned by vehicle and month, as Hive-style data sets are."""
     return folder / DRIVES / f"vehicle={slug(vehicle)}" / f"month={start[:7]}"
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder of the archive with all above it. What root makes belongs to the owner of the folder above it, or
+    the daemon, which is somebody else, could not write there afterwards."""
+    above = folder.parent
+    if not above.exists():
+        make_folder(above)
+    try:
+        folder.mkdir()
+    except FileExistsError:
+        return
+    if os.geteuid() == 0:
+        owner = above.stat()
+        # Some cards are formatted in a way that knows no owners; then nobody is kept from writing either.
+        with contextlib.suppress(OSError):
+            os.chown(folder, owner.st_uid, owner.st_gid)
 
 
 def write_atomically(path: Path, data: bytes) -> None:

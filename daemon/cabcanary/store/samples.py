@@ -339,11 +339,6 @@ class _Stream:
         return self.data[self._at - count : self._at]
 
 
-def tick_count(payload: bytes) -> int:
-    """How many ticks a samples block holds, without reading it."""
-    return int.from_bytes(payload[:4], "little")
-
-
 def forms_of(payload: bytes) -> list[Form]:
     """How each channel's numbers stand in a samples block."""
     _, channels, _, _ = _HEAD.unpack_from(payload, 0)

@@ -1,0 +1,114 @@
+"""Starting, feeding and ending a helper process holds up nothing in the loop."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from cabcanary.sources.child import Child
+
+SLOW = Path(__file__).parents[1] / "support" / "slow_exec.c"
+#: What a loop that is held up by a start would show.
+TICKER = """
+import asyncio, sys, time
+from cabcanary.sources.child import Child
+
+async def main():
+    gaps, last = [], time.monotonic()
+    begun = last
+    start = asyncio.ensure_future(Child.start([sys.executable, "-c", ""], 1000))
+    while not start.done():
+        await asyncio.sleep(0.01)
+        now = time.monotonic()
+        gaps.append(now - last)
+        last = now
+    child = await start
+    code = await child.wait()
+    print(time.monotonic() - begun, max(gaps), code)
+
+asyncio.run(main())
+"""
+
+
+def test_a_card_that_is_slow_to_read_a_program_holds_up_no_tick(tmp_path: Path) -> None:
+    compiler = shutil.which("cc") or shutil.which("gcc")
+    assert compiler is not None, "no C compiler: apt-get install gcc libc6-dev"
+    library = tmp_path / "slow_exec.so"
+    subprocess.run([compiler, "-shared", "-fPIC", "-o", str(library), str(SLOW)], check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", TICKER],
+        env={**os.environ, "LD_PRELOAD": str(library)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    took, longest, code = map(float, done.stdout.split())
+    assert took > 3.0
+    # A third of what it would be if the loop waited: no absolute speed is asked for.
+    assert longest < took / 3
+    assert code == 0
+
+
+async def test_a_child_answers_and_ends_when_its_input_ends() -> None:
+    child = await Child.start(["cat"], 1000)
+    child.stdin.write(b"hello\n")
+    assert await child.stdout.readline() == b"hello\n"
+    child.stdin.close()
+    assert await child.wait() == 0
+    assert child.returncode == 0
+
+
+async def test_a_child_is_ended_and_ending_it_twice_is_no_fault() -> None:
+    child = await Child.start(["sleep", "60"], 1000)
+    assert child.returncode is None
+    child.terminate()
+    assert await child.wait() == -15
+    child.terminate()
+    child.kill()
+
+
+async def test_what_is_not_there_cannot_be_started() -> None:
+    with pytest.raises(FileNotFoundError):
+        await Child.start(["/no/such/program"], 1000)
+
+
+async def test_a_start_that_nobody_waits_for_any_more_leaves_no_process(tmp_path: Path) -> None:
+    mark = tmp_path / "mark"
+    script = f"import time; open({str(mark)!r}, 'w').close(); time.sleep(60)"
+    task = asyncio.ensure_future(Child.start([sys.executable, "-c", script], 1000))
+    await asyncio.sleep(0)
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+    def running() -> bool:
+        return any(
+            str(mark).encode() in p.read_bytes() for p in Path("/proc").glob("[0-9]*/cmdline") if p.parent.exists()
+        )
+
+    for _ in range(500):
+        if not running():
+            break
+        await asyncio.sleep(0.01)
+    assert not running()
+
+
+async def test_descriptors_do_not_pile_up() -> None:
+    def count() -> int:
+        return len(list(Path("/proc/self/fd").iterdir()))
+
+    child = await Child.start(["true"], 1000)
+    await child.wait()
+    before = count()
+    for _ in range(5):
+        child = await Child.start(["true"], 1000)
+        await child.wait()
+        assert await child.stdout.read() == b""
+    await asyncio.sleep(0.05)
+    assert count() <= before
