@@ -329,8 +329,8 @@ def test_a_stalled_card_is_not_waited_for_and_what_does_not_fit_is_counted(tmp_p
     assert end["lost_events"] == 2 * LONGEST_QUEUE
 
 
-def test_a_card_that_stays_full_loses_samples_before_events(tmp_path, writer, card, told, plain_ticks):
-    ticks = plain_ticks(150 * 50)
+def drive_while_full(writer, card, told, ticks):
+    """A drive with an event at every 25th tick, on a card that has room only when it has ended."""
     card.full = True
     writer.open("d", {"drive": "d", "channels": CHANNELS})
     for n, tick in enumerate(ticks):
@@ -341,6 +341,11 @@ def test_a_card_that_stays_full_loses_samples_before_events(tmp_path, writer, ca
     told.wait_for(1)
     card.full = False
     finish(writer)
+
+
+def test_a_card_that_stays_full_loses_samples_before_events(tmp_path, writer, card, told, plain_ticks):
+    ticks = plain_ticks(150 * 50)
+    drive_while_full(writer, card, told, ticks)
     read_ticks, end, blocks = read(tmp_path)
     events = events_of(blocks)
     # All 300 events of two and a half minutes, and the last minute of samples.
@@ -353,16 +358,7 @@ def test_a_card_that_stays_full_loses_samples_before_events(tmp_path, writer, ca
 def test_more_events_than_can_wait_are_counted_too(tmp_path, writer, card, told, plain_ticks, monkeypatch):
     monkeypatch.setattr(writer_module, "MOST_EVENTS_WAITING", 100)
     ticks = plain_ticks(120 * 50)
-    card.full = True
-    writer.open("d", {"drive": "d", "channels": CHANNELS})
-    for n, tick in enumerate(ticks):
-        writer.tick(tick)
-        if n % 25 == 0:
-            writer.event({"t": tick[0], "kind": "alert"})
-        card.wait_for_writes(n // 26 - 10)
-    told.wait_for(1)
-    card.full = False
-    finish(writer)
+    drive_while_full(writer, card, told, ticks)
     _, end, blocks = read(tmp_path)
     events = events_of(blocks)
     assert end["lost_events"] == 240 - len(events)

@@ -591,3 +591,9 @@ def test_what_cannot_be_read_holds_nothing_and_says_why(tmp_path: Path) -> None:
         answer = cabcanary("import", file, "--columns")
         assert (answer.returncode, answer.stdout) == (2, "")
         assert words in answer.stderr
+
+
+def test_a_column_of_plain_numbers_has_empty_brackets_and_comes_in(tmp_path: Path) -> None:
+    file = tmp_path / "log.csv"
+    file.write_text("time_s,late_ticks [],map [kPa]\n0.0,3,100\n0.1,4,101\n")
+    assert "late_ticks" in done("import", file, "--vehicle", "bench van", "--folder", tmp_path / "van")

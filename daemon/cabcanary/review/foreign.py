@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-_HEADING = re.compile(r"^\s*(?P<name>.*?)\s*\[(?P<unit>[^\[\]]+)\]\s*$")
+_HEADING = re.compile(r"^\s*(?P<name>.*?)\s*\[(?P<unit>[^\[\]]*)\]\s*$")
 _NAME = re.compile(r"^[a-z][a-z0-9_]{0,39}$")
 _TIME = "time_s"
 #: Seconds since 1970 are below this for some thousand years more; milliseconds since then have long been above.
