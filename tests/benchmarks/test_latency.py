@@ -376,7 +376,7 @@ def measure_all(
             made.measure(rows[-1], counts(name), noise)
             if name == "quiet":
                 rows.append(Row("quiet, a voltage read 200 times a second"))
-                made.measure_voltage(rows[-1], counts(name) // 4, noise)
+                made.measure_voltage(rows[-1], max(12, counts(name) // 4), noise)
                 show(rows[-2].line())
             assert made.processes[0].poll() is None
         show(rows[-1].line())

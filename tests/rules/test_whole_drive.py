@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabcanary import units
-from cabcanary.expressions.arrays import Column, Signals, evaluate_condition, evaluate_number
+from cabcanary.expressions.arrays import Column, Evaluator, Signals, evaluate_condition, evaluate_number
 from cabcanary.expressions.names import ConditionError, Names, Table
 from cabcanary.expressions.parse import parse_condition, parse_number
 from cabcanary.expressions.scalar import compile_condition, compile_number
@@ -240,6 +240,39 @@ def a_number_is_the_same_to_the_last_bit(text, drive, length, form):
         live = program(rows[row], int(time_ns))
         whole = (float(found.low[row]), float(found.high[row])) if found.known[row] else None
         assert whole == live
+
+
+@COUNTS
+def test_blocks_may_be_asked_for_in_any_order(examples):
+    over(examples // 10, blocks_may_be_asked_for_in_any_order)
+
+
+@given(CONDITIONS, drives(), st.integers(1, 20), FORMS, st.data())
+def blocks_may_be_asked_for_in_any_order(text, drive, length, form, data):
+    # Suppression and urgency are asked only where a rule wants to know: some blocks never, others late.
+    times, rows = drive
+    node = parse_condition(text, NAMES)
+    whole = evaluate_condition(node, signals_of(times, rows, length, form)).truths
+    signals = signals_of(times, rows, length, form)
+    condition = Evaluator(signals).condition(node)
+    asked = data.draw(st.lists(st.sampled_from(signals.blocks), max_size=6))
+    with np.errstate(all="ignore"):
+        for block in asked:
+            found = condition.at(block)
+            assert found.true.tolist() == whole.true[block.first : block.last].tolist()
+            assert found.false.tolist() == whole.false[block.first : block.last].tolist()
+
+
+def test_a_deadband_is_asked_first_where_it_is_plainly_false():
+    # Three blocks of two ticks: nobody asks for the first; the second is false by its bounds; the third is not.
+    times = np.arange(0, 6 * 20_000_000, 20_000_000, dtype=np.int64)
+    levels = [9.0, 9.0, 0.0, 0.0, 7.6, 9.0]
+    rows = [dict.fromkeys(LEVELS, Value(0.0, Quality.GOOD, 0)) | {"boost": Value(v, Quality.GOOD, 0)} for v in levels]
+    for form in (Column, Described):
+        signals = signals_of(times, rows, 2, form)
+        condition = Evaluator(signals).condition(parse_condition("boost > 8 psi deadband 1 psi", NAMES))
+        assert condition.at(signals.blocks[1]).true.tolist() == [False, False]
+        assert condition.at(signals.blocks[2]).true.tolist() == [False, True]
 
 
 # --- whole rules ----------------------------------------------------------------------------------------------------

@@ -132,7 +132,7 @@ class AgainstLimit(Conditions):
     def _work_out(self, block: Block) -> Truths:
         if not self._band:
             return self._judged(block, 0.0)
-        on = self._chain.before(block, self.at)
+        on = self._chain.before(block, self.anew)
         if not on and self._one_for_all(block, self._band) is False:
             result = self._judged(block, self._band)
             self._chain.after(block, False)
@@ -243,7 +243,7 @@ class Compared(Conditions):
         without = self._judge(narrow, wide, 0.0, self._or_equal)
         if not self._band:
             return without
-        on = self._chain.before(block, self.at)
+        on = self._chain.before(block, self.anew)
         if not on and not without.true.any():
             self._chain.after(block, False)
             return without

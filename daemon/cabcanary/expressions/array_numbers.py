@@ -36,9 +36,14 @@ class OverBlocks(ABC, Generic[Answer]):
         """The answer for a block."""
         found = self._found.get(block.number)
         if found is None:
-            found = self._found[block.number] = self._work_out(block)
-            # Windows reach back into the block before; what lies further back is worked out again if it is asked for.
-            self._found.pop(block.number - 2, None)
+            found = self.anew(block)
+        return found
+
+    def anew(self, block: Block) -> Answer:
+        """The answer for a block, worked out even if it is there: what goes on from it may not have been."""
+        found = self._found[block.number] = self._work_out(block)
+        # Windows reach back into the block before; what lies further back is worked out again if it is asked for.
+        self._found.pop(block.number - 2, None)
         return found
 
     @abstractmethod
@@ -62,7 +67,10 @@ class Chain(Generic[Answer]):
         self._before: list[Answer] = [first]
 
     def before(self, block: Block, work_out: Callable[[Block], Any]) -> Answer:
-        """Where it stood before a block; blocks that nobody has asked for yet are worked out on the way."""
+        """Where it stood before a block; those of the blocks before that are not known yet are worked out on the way.
+
+        `work_out` must call `after`, whether it has been asked for that block before or not.
+        """
         while len(self._before) <= block.number:
             work_out(self._signals.blocks[len(self._before) - 1])
         return self._before[block.number]
@@ -269,7 +277,7 @@ class TimeInNumber(Numbers):
         truths, times = self._inner.at(block), self._signals.times_ns[block.rows]
         if not len(times):
             return Span(np.array([]), np.array([]), truths.true)
-        elapsed_ns, truth, before_ns = self._chain.before(block, self.at)
+        elapsed_ns, truth, before_ns = self._chain.before(block, self.anew)
         if truths.false.all():
             self._chain.after(block, (0, False, int(times[-1])))
             nothing = np.zeros(len(times))

@@ -88,7 +88,7 @@ class LastKnown(OverBlocks["Bools"]):
 
     def _work_out(self, block: Block) -> Bools:
         true, false = self._inner.at(block)
-        before = self._chain.before(block, self.at)
+        before = self._chain.before(block, self.anew)
         last = np.maximum.accumulate(np.where(true | false, np.arange(len(true)), -1))
         found: Bools = np.where(last >= 0, true[last], before)
         self._chain.after(block, bool(found[-1]))
