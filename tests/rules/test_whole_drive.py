@@ -266,11 +266,11 @@ def blocks_may_be_asked_for_in_any_order(text, drive, length, form, data):
 def test_a_deadband_is_asked_first_where_it_is_plainly_false():
     # Three blocks of two ticks: nobody asks for the first; the second is false by its bounds; the third is not.
     times = np.arange(0, 6 * 20_000_000, 20_000_000, dtype=np.int64)
-    levels = [9.0, 9.0, 0.0, 0.0, 7.6, 9.0]
-    rows = [dict.fromkeys(LEVELS, Value(0.0, Quality.GOOD, 0)) | {"boost": Value(v, Quality.GOOD, 0)} for v in levels]
+    levels = [0.95, 0.95, 0.50, 0.50, 0.84, 0.95]
+    rows = [dict.fromkeys(LEVELS, Value(0.0, Quality.GOOD, 0)) | {"lambda": Value(v, Quality.GOOD, 0)} for v in levels]
     for form in (Column, Described):
         signals = signals_of(times, rows, 2, form)
-        condition = Evaluator(signals).condition(parse_condition("boost > 8 psi deadband 1 psi", NAMES))
+        condition = Evaluator(signals).condition(parse_condition("lambda > ceiling(boost) deadband 0.01", NAMES))
         assert condition.at(signals.blocks[1]).true.tolist() == [False, False]
         assert condition.at(signals.blocks[2]).true.tolist() == [False, True]
 
