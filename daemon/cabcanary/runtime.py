@@ -70,6 +70,8 @@ class Daemon:
         self._commands = Commands(self._engine, self._annunciator, clock, plan.settings.buttons, self._tell)
         self._feed = Feed(plan.settings.daemon.feed_path, self._hello, self._standing, self._commands.take)
         self._archive_wanted = asyncio.Event()
+        #: Set once the first tick has looked at everything: only then may anything be done in the background.
+        self._armed = asyncio.Event()
         self._arrival_told = False
         self._messenger: Helper | None = None
         self._last_drive: threading.Event | None = None
@@ -236,6 +238,7 @@ class Daemon:
 
     async def _archive(self) -> None:
         """Recover what an earlier run left behind, then archive each drive as it ends."""
+        await self._armed.wait()
         self._archive_wanted.set()
         while True:
             await self._archive_wanted.wait()
@@ -283,6 +286,9 @@ class Daemon:
         event = Event(self._clock.now_ns(), EventKind.RECORDER, "ok" if ok else "failed", text, {"ok": ok})
         with contextlib.suppress(RuntimeError):
             self._loop.call_soon_threadsafe(self._tell, event)
+            if not ok:
+                # A full card in mid-drive: old drives may make room for the one under way.
+                self._loop.call_soon_threadsafe(self._archive_wanted.set)
 
     # --- the tick -------------------------------------------------------------------------------------
 
@@ -299,6 +305,7 @@ class Daemon:
                 self.late_ticks += late
                 due += late * period
             self._tick()
+            self._armed.set()
             # Watchdogs wait in real seconds, whatever the clock's speed.
             now_s = self._loop.time()
             if now_s - beat_s > _HEARTBEAT_S:

@@ -16,7 +16,7 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 from cabcanary.alerts.sounds import CANNOT_SEE
 from cabcanary.clock import Clock
 from cabcanary.host import AlreadyWatchedError, claim
-from cabcanary.model import EventKind, Priority, Reading
+from cabcanary.model import EventKind, Frame, Priority, Quality, Reading, Value
 from cabcanary.plan import load_plan
 from cabcanary.rules import engine
 from cabcanary.rules.engine import Engine
@@ -296,3 +296,50 @@ async def test_a_rule_that_cannot_be_worked_out_is_heard_and_the_others_go_on(da
     daemon._tick()
     # The good rule has gone; that the other cannot be worked out is only known where it is asked.
     assert "rule broken" in "".join(daemon._own_faults)
+
+
+# --- what waits for the warnings, and what does not ------------------------------------------------------------------
+
+
+async def turns() -> None:
+    for _ in range(20):
+        await asyncio.sleep(0)
+
+
+async def test_recovery_begins_only_when_the_first_tick_has_looked(daemon, monkeypatch) -> None:
+    runs = []
+
+    async def archiver() -> list[str]:
+        runs.append(1)
+        return []
+
+    monkeypatch.setattr(daemon, "_run_archiver", archiver)
+    archive, tick = (asyncio.ensure_future(work()) for work in (daemon._archive, asyncio.Event().wait))
+    await turns()
+    assert runs == []
+    tick.cancel()
+    tick = asyncio.ensure_future(daemon._keep_ticking())
+    while not runs:
+        await asyncio.sleep(0.01)
+    # And again when the card fails in mid-drive: old drives may make room.
+    daemon._recorder_told("cannot record: No space left on device", False)
+    while len(runs) < 2:
+        await asyncio.sleep(0.01)
+    for task in (archive, tick):
+        task.cancel()
+    await asyncio.gather(archive, tick, return_exceptions=True)
+
+
+async def test_night_comes_and_goes_with_its_channel(daemon, monkeypatch) -> None:
+    settings = daemon._plan.settings
+    sounds = settings.sounds.model_copy(update={"night_when": "lights"})
+    changed = replace(daemon._plan, settings=settings.model_copy(update={"sounds": sounds}))
+    monkeypatch.setattr(daemon, "_plan", changed)
+    for level, quality, night in (
+        (1.0, Quality.GOOD, True),
+        (0.0, Quality.GOOD, False),
+        (1.0, Quality.GOOD, True),
+        (None, Quality.ABSENT, False),  # not known: as loud as by day
+    ):
+        daemon._follow_key(Frame(0, {"lights": Value(level, quality, 0)}), drive_ended=False)
+        assert daemon._annunciator.loudness.night is night
