@@ -49,7 +49,7 @@ TRUTH_COLUMNS = (
     "time_s", "key_on", "cranking", "running", "speed_km_h", "rpm", "gear", "pedal_percent", "throttle_percent",
     "map_kpa", "baro_kpa", "boost_kpa", "coolant_c", "charge_c", "lambda_cylinder", "lambda_leanest", "fuel_cut",
     "exhaust_flow_g_s", "airflow_g_s", "supply_v", "short_trim_percent", "long_trim_percent", "fuel_pressure_kpa",
-    "command_lambda", "shown_lambda", "shown_map_kpa",
+    "command_lambda", "closed_loop", "shown_lambda", "shown_map_kpa",
 )  # fmt: skip
 
 
@@ -59,7 +59,8 @@ def _row(t: Truth, shown_lambda: float | None, shown_map: float | None) -> tuple
         t.time_s, t.key_on, t.cranking, t.running, t.speed_km_h, t.rpm, t.gear, t.pedal_percent, t.throttle_percent,
         t.map_kpa, t.baro_kpa, t.boost_kpa, t.coolant_c, t.charge_c, t.lambda_cylinder, t.lambda_leanest, t.fuel_cut,
         t.exhaust_flow_g_s, t.airflow_g_s, t.supply_v, t.short_trim_percent, t.long_trim_percent, t.fuel_pressure_kpa,
-        t.command_lambda, nan if shown_lambda is None else shown_lambda, nan if shown_map is None else shown_map,
+        t.command_lambda, t.closed_loop, nan if shown_lambda is None else shown_lambda,
+        nan if shown_map is None else shown_map,
     )  # fmt: skip
 
 

@@ -184,7 +184,7 @@ KINDS: dict[FaultKind, KindInfo] = {
     ),
     FaultKind.EXHAUST_LEAK: KindInfo(
         _MIX, "the exhaust leaks ahead of the sensor", f"of {_EXHAUST_LEAK_KG_S * 1000:g} g/s drawn in at idle",
-        0.60, _IDLE, "other", 0.0, (add("exhaust_leak_kg_s", _EXHAUST_LEAK_KG_S),),
+        0.70, _IDLE, "other", 0.0, (add("exhaust_leak_kg_s", _EXHAUST_LEAK_KG_S),),
     ),
     FaultKind.MISFIRE: KindInfo(
         _MIX, "the engine misfires", "share of cycles that do not burn", 0.25, _RUN, "other", 0.0,

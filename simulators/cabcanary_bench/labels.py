@@ -24,6 +24,8 @@ _BOOSTED_PSI = 2.0
 _PLAINLY_PSI = 0.3
 #: Ticks of 20 ms: longer than the on-delay of over-boost and the time permitted to a mixture 0.05 too lean.
 _LEAST_TICKS = 12
+#: A sensor's drift shows in closed loop above idle, and there only over some seconds: 15 s.
+_ABOVE_IDLE_RPM, _LEAST_CLOSED_TICKS = 1200.0, 750
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,7 @@ def _fault(fault: Fault, truth: Mapping[str, NDArray[np.float64]]) -> Label:
     during = (time >= fault.start_s) & (time < fault.end_s)
     cylinder, sensor = _shows(fault, truth)
     onset_cylinder, onset_sensor = _first(time, during & cylinder), _first(time, during & sensor)
-    must = fault.must_be_found and onset_sensor is not None and _lasts(during & _plainly(fault, truth, sensor))
+    must = fault.must_be_found and onset_sensor is not None and _shows_long_enough(fault, truth, during & sensor)
     return Label(
         str(fault.kind), info.family, fault.label, True, fault.start_s, fault.end_s, fault.severity, info.expects,
         must, onset_cylinder, onset_sensor,
@@ -99,6 +101,14 @@ def _shows(fault: Fault, truth: Mapping[str, NDArray[np.float64]]) -> tuple[NDAr
     return there, there
 
 
+def _shows_long_enough(fault: Fault, truth: Mapping[str, NDArray[np.float64]], shows: NDArray[np.bool_]) -> bool:
+    """Whether it shows long enough, once, for anything to be said of it."""
+    if fault.kind.info.found == "closed loop":
+        can_be_told = (truth["closed_loop"] > 0) & (truth["rpm"] > _ABOVE_IDLE_RPM)
+        return _longest(shows & can_be_told) >= _LEAST_CLOSED_TICKS
+    return _longest(shows & _plainly(fault, truth, shows)) >= _LEAST_TICKS
+
+
 def _plainly(fault: Fault, truth: Mapping[str, NDArray[np.float64]], sensor: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Where it stands in the sensors' outputs beyond what two barometers may differ by."""
     if fault.kind.info.expects != "over_boost":
@@ -109,10 +119,10 @@ def _plainly(fault: Fault, truth: Mapping[str, NDArray[np.float64]], sensor: NDA
     return plainly
 
 
-def _lasts(there: NDArray[np.bool_]) -> bool:
-    """Whether it is there long enough, once, for anything to be said of it."""
+def _longest(there: NDArray[np.bool_]) -> int:
+    """The ticks of the longest stretch in which it is there."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], there, [False]]).astype(np.int8)))
-    return bool(len(edges)) and int((edges[1::2] - edges[::2]).max()) >= _LEAST_TICKS
+    return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
 
 
 def _too_lean(boost_psi: NDArray[np.float64], lambda_: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -190,3 +190,30 @@ def test_a_verdict_goes_on_from_a_saved_state(readings, at):
     second.ends.restore(first.ends.state())
     second.now_ns = first.now_ns
     assert told + [second.says(*r) for r in readings[at:]] == expected
+
+
+def run_rich(sensor, seconds):
+    """From 0.85 to the rich end through valid readings, and on there."""
+    verdicts = [sensor.says(0.85 - 0.02 * n) for n in range(11)]
+    return [*verdicts, *(sensor.says(0.5) for _ in range(round(seconds / 0.02)))]
+
+
+def test_the_rich_end_is_believed_for_five_seconds_and_no_longer(sensor):
+    verdicts = [q for q, _ in run_rich(sensor, 20.0)]
+    first = verdicts.index(LOW_END)
+    assert set(verdicts[first : first + 250]) == {LOW_END}
+    assert set(verdicts[first + 251 :]) == {BROKEN}
+
+
+def test_the_rich_end_that_was_held_too_long_is_still_not_believed_after_a_restart(sensor):
+    run_rich(sensor, 20.0)
+    after = Sensor()
+    after.ends.restore(sensor.ends.state())
+    after.now_ns = sensor.now_ns
+    assert after.says(0.5)[0] is BROKEN
+    assert after.says(0.80)[0] is GOOD
+
+
+def test_rich_moments_apart_are_each_believed(sensor):
+    for _ in range(10):
+        assert {q for q, _ in run_rich(sensor, 2.0)} == {GOOD, LOW_END}

@@ -6,6 +6,7 @@ import contextlib
 import json
 import signal
 import socket
+import sqlite3
 import threading
 import time
 from collections import defaultdict
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 #: The outbox of this test is small, so that its bound is worth something.
 BOUND = 200
 
+#: The broker keeps back no message that it has told us it has: one that is killed loses those, by no fault of ours.
+AT_ONCE = ["max_inflight_messages 0", "max_queued_messages 0"]
 
 OFTEN = """
 [[rule]]
@@ -89,15 +92,17 @@ class Subscriber:
         self._port = port
         self.got: list[tuple[str, dict[str, Any]]] = []
         self._client: Any = None
-        self._ready = threading.Event()
+        self._ready, self._gone = threading.Event(), threading.Event()
 
     def connect(self) -> None:
         self.close()
         self._ready.clear()
-        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        self._gone.clear()
+        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2, reconnect_on_failure=False)
         self._client.on_message = self._take
         self._client.on_connect = lambda client, *_: client.subscribe(f"{TOPIC}/#", 1)
         self._client.on_subscribe = lambda *_: self._ready.set()
+        self._client.on_disconnect = lambda *_: self._gone.set()
         self._client.connect("127.0.0.1", self._port)
         self._client.loop_start()
         assert self._ready.wait(20.0)
@@ -107,7 +112,9 @@ class Subscriber:
             self.got.append((message.topic, json.loads(message.payload)))
 
     def close(self) -> None:
+        """Leave; but a broker that was killed may have left messages on the way, and these are read first."""
         if self._client is not None:
+            self._gone.wait(5.0)
             self._client.loop_stop()
             self._client.disconnect()
             self._client = None
@@ -154,12 +161,15 @@ def drive_through(
                 told = {k: v for k, v in event.items() if k != "past"}
                 if (told["kind"], told["what"]) != ("helper", "messenger"):
                     events[event_id(boot, told)] = told
-            return set(events) <= {payload["id"] for _, payload in subscriber.got}
+            return set(events) <= _ids(subscriber)
 
         boot = Path("/proc/sys/kernel/random/boot_id").read_text().strip()
-        wait_for("all that was told to arrive", arrived, 90.0)
+        try:
+            wait_for("all that was told to arrive", arrived, 90.0)
+        except pytest.fail.Exception:
+            pytest.fail(f"never arrived: {_whereabouts(driven.folder, set(events) - _ids(subscriber), events)}")
         check(subscriber.got, events)
-        copies = len(subscriber.got) - len({payload["id"] for _, payload in subscriber.got})
+        copies = len(subscriber.got) - len(_ids(subscriber))
         with capsys.disabled():
             alerts = sum(e["kind"] == "alert" for e in events.values())
             print(
@@ -168,8 +178,23 @@ def drive_through(
             )
         assert largest < 8_000_000
     finally:
+        post.stop()
         subscriber.close()
         gate.close()
+
+
+def _ids(subscriber: Subscriber) -> set[str]:
+    return {payload["id"] for _, payload in subscriber.got}
+
+
+def _whereabouts(folder: Path, missing: set[str], events: dict[str, dict[str, Any]]) -> list[str]:
+    """Which events are missing, and what the outbox knows of each."""
+    db = sqlite3.connect(folder / "outbox.sqlite")
+    with contextlib.closing(db):
+        seen = {identity for (identity,) in db.execute("SELECT id FROM seen")}
+        waiting = [payload for (payload,) in db.execute("SELECT payload FROM message")]
+    where = {i: "waits" if any(i in p for p in waiting) else "sent" if i in seen else "unknown" for i in missing}
+    return [f"{where[i]}: {events[i]}" for i in sorted(missing)]
 
 
 def check(got: list[tuple[str, dict[str, Any]]], events: dict[str, dict[str, Any]]) -> None:
@@ -192,7 +217,7 @@ def check(got: list[tuple[str, dict[str, Any]]], events: dict[str, dict[str, Any
 def test_a_broker_killed_and_restarted_loses_nothing(
     ride: Callable[..., Ride], broker: Any, van_settings: Callable[..., Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    drive_through(8, ride, broker(), van_settings, capsys)
+    drive_through(8, ride, broker(more=AT_ONCE), van_settings, capsys)
 
 
 @pytest.mark.long
@@ -200,4 +225,4 @@ def test_a_broker_killed_and_restarted_loses_nothing(
 def test_a_broker_killed_and_restarted_fifty_times_loses_nothing(
     ride: Callable[..., Ride], broker: Any, van_settings: Callable[..., Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    drive_through(50, lambda **k: ride(**{"speed": 2.0, **k}), broker(), van_settings, capsys)
+    drive_through(50, lambda **k: ride(**{"speed": 2.0, **k}), broker(more=AT_ONCE), van_settings, capsys)

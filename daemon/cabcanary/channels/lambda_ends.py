@@ -5,7 +5,8 @@ that the sensor's lag allows; a broken wire jumps there within one sample. The f
 the second as *cannot see*, and the first must never become the second. So the verdict "broken" needs
 evidence: samples close enough together to have seen a ramp, no ramp in them, and a step that not even free
 air could have made. What stays open sounds as lean at the lean end, and as *cannot see* at the rich end: a
-wire without a live zero that is grounded looks rich, and rich would silence the rules for lean.
+wire without a live zero that is grounded looks rich, and rich would silence the rules for lean. For the same reason
+the rich end is believed for some seconds only, however it was reached: no engine that drives is that rich for long.
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ _RAMP_SHARE = 0.10
 _HISTORY_RESPONSES = 5.0
 #: Needed to tell a ramp from a jump at all (design rule: at least three samples per response time).
 _SAMPLES_PER_RESPONSE = 3.0
+#: How long the rich end is believed. Beyond it an engine misfires (common practice, no source); enrichment as the
+#: throttle opens is over within a second or two.
+_LONGEST_RICH_NS = 5_000_000_000
 
 
 class LambdaEnds:
@@ -33,15 +37,21 @@ class LambdaEnds:
         self._response_ns = int(response_s * 1e9)
         self._recent: list[tuple[int, float]] = []
         self._broken = False
+        self._rich_since_ns: int | None = None
 
     def judge(self, value: float, quality: Quality, time_ns: int) -> tuple[Quality, str]:
         """Quality and reason for a new reading whose curve gave `quality`; called once per reading."""
         if quality is Quality.GOOD:
             self._broken = False
+            self._rich_since_ns = None
             self._remember(time_ns, value)
             return quality, ""
         if quality not in (Quality.SATURATED_HIGH, Quality.SATURATED_LOW):
             return quality, ""
+        if quality is Quality.SATURATED_HIGH:
+            self._rich_since_ns = None
+        elif self._rich_too_long(time_ns):
+            return Quality.OUT_OF_RANGE, "at the rich end for longer than an engine burns: sensor or wire"
         side = "lean" if quality is Quality.SATURATED_HIGH else "rich"
         if not self._broken and self._at_end(value):
             self._remember(time_ns, value)
@@ -59,6 +69,12 @@ class LambdaEnds:
             return Quality.OUT_OF_RANGE, "rich, or wire broken"
         self._remember(time_ns, value)
         return quality, f"ran to the {side} end of its range" if reached else "lean, or wire broken"
+
+    def _rich_too_long(self, time_ns: int) -> bool:
+        """Whether the rich end has been shown, and nothing else, for longer than it is believed."""
+        if self._rich_since_ns is None:
+            self._rich_since_ns = time_ns
+        return time_ns - self._rich_since_ns > _LONGEST_RICH_NS
 
     def _at_end(self, end: float) -> bool:
         """The last reading was at this very end, and was believed."""
@@ -100,9 +116,10 @@ class LambdaEnds:
 
     def state(self) -> dict[str, Any]:
         """All that the next verdict depends on."""
-        return {"recent": [list(r) for r in self._recent], "broken": self._broken}
+        return {"recent": [list(r) for r in self._recent], "broken": self._broken, "rich_since": self._rich_since_ns}
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state."""
         self._recent = [(int(t), float(v)) for t, v in state["recent"]]
         self._broken = bool(state["broken"])
+        self._rich_since_ns = state.get("rich_since")
