@@ -18,8 +18,27 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
+#: Folders and files whose tests look at a clock, a pty or a process: each of them wants the machine to itself.
+_IN_TIME = (
+    "tests/bench/test_dropouts.py",
+    "tests/bench/test_first_drive.py",
+    "tests/bench/test_replay_wires.py",
+    "tests/bench/test_wiring.py",
+    "tests/benchmarks/",
+    "tests/contracts/",
+    "tests/faults/",
+    "tests/messenger/",
+    "tests/recorder/test_writer.py",
+    "tests/runtime/",
+    "tests/sources/",
+)
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """The full counts of a campaign are run by asking for them: -m long."""
+    """Marks what must run alone. The full counts of a campaign are run by asking for them: -m long."""
+    for item in items:
+        if item.nodeid.startswith(_IN_TIME):
+            item.add_marker("in_time")
     if "long" in config.option.markexpr:
         return
     skip = pytest.mark.skip(reason="a long campaign: run it with -m long")

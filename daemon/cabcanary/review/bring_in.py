@@ -17,6 +17,7 @@ from cabcanary.model import Frame, Quality, Value
 from cabcanary.recorder.summary import Summary
 from cabcanary.review.drives import DriveError
 from cabcanary.review.foreign import Mapping, read_foreign
+from cabcanary.review.progress import shown
 from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter, read_about
 from cabcanary.store.manifest import (
     MANIFEST_ENDING,
@@ -225,7 +226,8 @@ def _held(series: Series, rows_s: Any, unit: str) -> tuple[Any, Any]:
 
 
 def _write(writer: SampleWriter, frames: _Frames, tick_ns: Any, names: list[str], summary: Summary) -> None:
-    for start in range(0, len(tick_ns), ROWS_PER_GROUP):
+    starts = range(0, len(tick_ns), ROWS_PER_GROUP)
+    for start in shown(starts, "computing", "rows", len(tick_ns), lambda _: ROWS_PER_GROUP):
         times = tick_ns[start : start + ROWS_PER_GROUP]
         made = [frames.at(start + n, int(t)) for n, t in enumerate(times)]
         for frame in made:

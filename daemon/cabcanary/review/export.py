@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.archived import ArchivedDrive
 from cabcanary.review.drives import BELIEVED, DriveError
+from cabcanary.review.progress import shown
 from cabcanary.store.manifest import DRIVES, JOURNAL
 
 if TYPE_CHECKING:
@@ -88,7 +89,8 @@ def _csv(drive: ArchivedDrive, target: Path) -> None:
     with target.open("w", encoding="utf-8", newline="") as file, pq.ParquetFile(drive.samples) as source:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["time_s", *(f"{name} [{unit}]" for name, unit in channels.items())])
-        for batch in source.iter_batches(_ROWS_AT_ONCE, columns=names):
+        batches = source.iter_batches(_ROWS_AT_ONCE, columns=names)
+        for batch in shown(batches, "writing", "rows", source.metadata.num_rows, lambda b: int(b.num_rows)):
             part = batch.to_pydict()
             columns = [
                 [v if q in BELIEVED else None for v, q in zip(part[c], part[f"{c}_quality"], strict=True)]

@@ -17,6 +17,7 @@ import numpy as np
 
 from cabcanary import units
 from cabcanary.review.drives import BELIEVED, DriveError
+from cabcanary.review.progress import shown
 from cabcanary.store.archive import METADATA_KEY
 
 if TYPE_CHECKING:
@@ -199,7 +200,7 @@ def _csv_rows(file: Path, reader: Any, mapping: Mapping) -> Foreign:
     _refuse_twice(file, [name for name, _ in targets.values()])
     times: list[float] = []
     columns: dict[int, list[float]] = {n: [] for n in targets}
-    for row in reader:
+    for row in shown(reader, "reading", "lines"):
         if not row:
             continue
         line = reader.line_num

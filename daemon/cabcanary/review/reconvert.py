@@ -11,12 +11,26 @@ from cabcanary.recorder.archived import ArchivedDrive
 from cabcanary.recorder.archiver import write_drive
 from cabcanary.recorder.recorded import plan_of
 from cabcanary.review.drives import DriveError, samples_path
+from cabcanary.review.progress import shown
 from cabcanary.settings.problems import SettingsError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     from cabcanary.store.manifest import Manifest
+    from cabcanary.store.samples import Form, Tick
+
+
+class _Shown(ArchivedDrive):
+    """Shows how far it has been read, each time that it is."""
+
+    def __init__(self, samples: Path, ticks: int) -> None:
+        super().__init__(samples)
+        self._ticks = ticks
+
+    def blocks(self) -> Iterator[tuple[list[Tick], list[Form] | None]]:
+        return shown(super().blocks(), "converting", "ticks", self._ticks, lambda block: len(block[0]))
 
 
 def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file: Path) -> Manifest:
@@ -29,7 +43,7 @@ def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file:
     """
     changes = _changes(curve_file)
     try:
-        drive = ArchivedDrive(samples_path(manifest_path, manifest))
+        drive = _Shown(samples_path(manifest_path, manifest), manifest.ticks)
     except (OSError, ValueError) as error:
         raise DriveError(str(error)) from error
     if not drive.header["channels"]:

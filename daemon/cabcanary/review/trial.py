@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tqdm import tqdm
-
 from cabcanary.review.backtest import DriveFault, DriveResult, Task
 from cabcanary.review.many import run_here, run_on_cluster
+from cabcanary.review.progress import shown
 from cabcanary.review.recorded import RecordedError, open_drive
 from cabcanary.review.rule_sets import RulesError, RuleSource, book_for, source_of
 from cabcanary.review.sweep import STEPS, Sweep, has_limit, plan_sweep
@@ -59,7 +57,7 @@ def try_rules(wanted: Wanted) -> Totals:
     sweeps = _planned(wanted, after, paths) if wanted.sweeps else ()
     tasks = [Task(str(path), after, before, sweeps) for path in paths]
     results = run_on_cluster(tasks, wanted.scheduler) if wanted.scheduler else run_here(tasks, wanted.workers)
-    found = list(tqdm(results, total=len(tasks), unit="drive", disable=None, file=sys.stderr, leave=False))
+    found = list(shown(results, "drives tried", "drives", len(tasks)))
     order = {task.path: n for n, task in enumerate(tasks)}
     found.sort(key=lambda r: order[r.path])
     drives = [r for r in found if isinstance(r, DriveResult)]
