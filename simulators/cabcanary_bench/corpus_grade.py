@@ -39,7 +39,8 @@ _BY_KIND: dict[FaultKind, tuple[str, ...]] = {
     FaultKind.EXHAUST_LEAK: ("fuel_trim_at_idle", "wideband_off"),
     FaultKind.MISFIRE: (*_LEAN, "wideband_off", "fuel_trim_at_idle"),
     FaultKind.BELT_SLIP: _NO_BOOST,
-    FaultKind.HOSE_OFF: _NO_BOOST,
+    # With the throttle shut it shows as a manifold without vacuum.
+    FaultKind.HOSE_OFF: (*_NO_BOOST, "open_tap"),
     FaultKind.BYPASS_STUCK_OPEN: _NO_BOOST,
     FaultKind.BYPASS_STUCK_SHUT: ("charge_heats_at_idle", "vacuum_leak"),
     FaultKind.UNMEANT_BOOST: ("open_tap", "over_boost"),

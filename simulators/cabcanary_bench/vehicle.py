@@ -183,6 +183,8 @@ class Vehicle:
         if height:
             baro, ambient = altitude_pa(baro, height), ambient - _LAPSE_K_M * height
         air.surround(baro, ambient + effects.ambient_offset_k)
+        if not self.time_s:
+            air.map_pa = air.baro_pa  # the van has stood here
         air.hose_open, air.leak_m2, air.soak_k = effects.hose_open, effects.leak_m2, effects.charge_soak_k
         air.shut_least, air.shut_most = effects.bypass_least_shut, effects.bypass_most_shut
 

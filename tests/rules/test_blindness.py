@@ -132,6 +132,16 @@ def test_boost_during_warm_up_is_a_caution(cab):
     ]
 
 
+def test_a_lost_pressure_is_to_blame_and_not_the_sensor_that_still_warms_up(cab):
+    van = cab(LEAN)
+    van.hold(1000, **IDLE | {"lambda": WARMING})
+    told = blind(van.hold(80_000, map=None, boost=None))
+    assert [(name, state) for _, name, state in told] == [("cannot_see_map", ACTIVE)]
+    # For longer than any sensor takes to warm up: now it is dead as well.
+    told = blind(van.hold(15_000))
+    assert [(name, state) for _, name, state in told] == [("cannot_see_lambda", ACTIVE)]
+
+
 def test_a_sensor_that_dies_while_it_warms_up_is_a_warning_again(cab):
     van = cab(LEAN)
     van.hold(1000, **DRIVING | {"lambda": WARMING})

@@ -77,11 +77,14 @@ class BlindAlerts:
         """One tick; `tripped` are the rules that have been blind for too long."""
         wanted: dict[str, Priority] = {}
         for machine in tripped:
-            for root in machine.memory.blind_roots:
-                since = warming_since(root)
-                # Warming up, and not for longer than any sensor takes: after that it is dead like any other.
-                warming = since is not None and now_ns - since < LONGEST_WARM_UP_NS
-                priority = min(machine.rule.priority, Priority.CAUTION) if warming else machine.rule.priority
+            roots = machine.memory.blind_roots
+            # Warming up, and not for longer than any sensor takes: after that it is dead like any other.
+            warming = {
+                r for r in roots if (since := warming_since(r)) is not None and now_ns - since < LONGEST_WARM_UP_NS
+            }
+            # Where another one is lost, that is what can be helped.
+            for root in [r for r in roots if r not in warming] or roots:
+                priority = min(machine.rule.priority, Priority.CAUTION) if root in warming else machine.rule.priority
                 wanted[root] = max(wanted.get(root, priority), priority)
         changes = [c for root, p in wanted.items() if (c := self._raise(now_ns, root, p, values[root])) is not None]
         changes += [self._end(now_ns, root) for root in [r for r in self._priority if r not in wanted]]
