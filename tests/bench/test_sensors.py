@@ -7,7 +7,10 @@ from dataclasses import replace
 
 import pytest
 
+from cabcanary.model import Quality, Reading, Value
+from cabcanary.plan import load_plan
 from cabcanary_bench.faults import Effects
+from cabcanary_bench.paths import config_folder
 from cabcanary_bench.sensors import GasColumn, Sensors, exhaust_k, map_kpa, map_volts, ntc_ohm, ntc_volts
 from cabcanary_bench.vehicle import DriverInput, Truth, Vehicle
 
@@ -39,6 +42,29 @@ def test_the_thermistor_follows_the_beta_equation(celsius: float, ohm: float, vo
     # R = R25 exp(B (1/T - 1/298.15)), 10 kohm, B 3950; 5 V over 2.49 kohm; worked by hand.
     assert ntc_ohm(celsius) == pytest.approx(ohm, rel=1e-4)
     assert ntc_volts(celsius) == pytest.approx(volts, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("volts", "celsius"), [(4.967, -39.0), (4.939, -30.0), (4.885, -20.0), (2.498, 60.0), (0.703, 120.0)]
+)
+def test_the_van_s_settings_read_it_from_the_coldest_morning_on(volts: float, celsius: float) -> None:
+    # The same equation, by hand: 373.8 kohm at -39, 200.2 at -30, 105.4 at -20 °C.
+    shown = charge_temperature(volts)
+    assert (shown.quality, shown.value) == (Quality.GOOD, pytest.approx(celsius, abs=0.5))
+    assert ntc_volts(celsius) == pytest.approx(volts, abs=1e-3)
+
+
+@pytest.mark.parametrize("volts", [0.0, 5.0])
+def test_a_short_or_an_open_wire_is_still_told_from_cold_and_hot(volts: float) -> None:
+    assert charge_temperature(volts).quality is Quality.OUT_OF_RANGE
+
+
+def charge_temperature(volts: float) -> Value:
+    """What the bench van's settings make of a voltage."""
+    pipeline = load_plan(config_folder() / "bench-van.toml").pipeline()
+    now_ns = 1_000_000_000
+    frame = pipeline.step({("adc", "voltage2"): Reading("adc", "voltage2", volts * 1000, now_ns)}, now_ns)
+    return frame.values["charge_temperature"]
 
 
 @pytest.mark.parametrize(("kpa", "volts"), [(20.0, 0.5), (135.0, 2.5), (250.0, 4.5)])

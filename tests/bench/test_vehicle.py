@@ -92,6 +92,13 @@ def test_it_starts_flares_and_idles() -> None:
     assert all(0.98 <= t.lambda_cylinder <= 1.02 for t in idle)
 
 
+def test_a_van_that_stood_high_up_begins_with_that_air_in_its_manifold() -> None:
+    # Standard atmosphere, ISO 2533 (from memory): 79.50 kPa at 2000 m.
+    vehicle = Vehicle()
+    first = vehicle.step(STEP_S, DriverInput(True, False, 0.0, altitude_m=2000.0))
+    assert (first.map_kpa, first.baro_kpa) == pytest.approx((79.50, 79.50), abs=0.05)
+
+
 def test_the_closed_loop_makes_a_small_ripple() -> None:
     idle = drive(idling(), 10.0)
     values = [t.lambda_cylinder for t in idle]
