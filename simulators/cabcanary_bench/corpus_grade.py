@@ -20,7 +20,10 @@ if TYPE_CHECKING:
 _LEAN = ("lean_under_boost", "lean_under_load", "lean_at_tip_in", "knock_prone")
 _NO_BOOST = ("boost_lost", "boost_low")
 _SUPPLY = ("supply_low", "supply_low_boosted", "supply_high", "belt_lost")
-_BLIND_MAP = ("cannot_see_map", "cannot_see_boost", "cannot_see_air_pressure", "pressure_line_dead", "open_tap")
+_BLIND_MAP = (
+    "cannot_see_map", "cannot_see_boost", "cannot_see_boost_as_burnt", "cannot_see_air_pressure", "pressure_line_dead",
+    "open_tap",
+)  # fmt: skip
 _BLIND_ENGINE = tuple(
     f"cannot_see_{c}"
     for c in ("engine_speed", "throttle", "coolant", "fuel_system", "short_trim", "long_trim", "vehicle_speed")
