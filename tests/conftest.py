@@ -25,13 +25,11 @@ _IN_TIME = (
     "tests/bench/test_replay_wires.py",
     "tests/bench/test_wiring.py",
     "tests/benchmarks/",
-    "tests/contracts/",
     "tests/faults/",
-    "tests/messenger/",
-    "tests/recorder/test_writer.py",
     "tests/runtime/",
-    "tests/sources/",
 )
+#: And those that mostly wait, and bear one other of their kind beside them.
+_WAITS = ("tests/contracts/", "tests/messenger/", "tests/recorder/test_writer.py", "tests/sources/")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -39,6 +37,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     for item in items:
         if item.nodeid.startswith(_IN_TIME):
             item.add_marker("in_time")
+        elif item.nodeid.startswith(_WAITS):
+            item.add_marker("waits")
     if "long" in config.option.markexpr:
         return
     skip = pytest.mark.skip(reason="a long campaign: run it with -m long")

@@ -237,7 +237,7 @@ KINDS: dict[FaultKind, KindInfo] = {
         (switch("map_line_off", value=True),),
     ),
     FaultKind.MAP_LINE_KINKED: KindInfo(
-        _PLUMB, "the pressure line is kinked", f"of {_KINK_LAG_S:g} s of lag", 0.50, "a pull", "blind map", 0.0,
+        _PLUMB, "the pressure line is kinked", f"of {_KINK_LAG_S:g} s of lag", 0.70, "a pull", "blind map", 0.0,
         (at_least("map_line_lag_s", _KINK_LAG_S),),
     ),
     FaultKind.MAP_LINE_MELTED: KindInfo(

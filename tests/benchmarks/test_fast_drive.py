@@ -38,7 +38,7 @@ def test_how_many_times_real_time_a_drive_without_wires_is(capsys) -> None:
         return FIRST_DRIVE.length_s / (time.process_time() - begin)
 
     rows = {
-        "drive without wires, as made up for the corpus": max(fast() for _ in range(3)),
+        "drive without wires, as made up for the corpus": fast(),
         "the van and its sensors, every 10 ms": stepwise(),
         "channels and rules over a recording, tick by tick": judged(),
     }

@@ -132,6 +132,13 @@ def test_boost_during_warm_up_is_a_caution(cab):
     ]
 
 
+def test_a_sensor_that_is_warm_now_is_no_warning_because_it_was_not_under_boost(cab):
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING | {"lambda": WARMING})
+    changes = [c for _ in range(300) for c in van.tick(**DRIVING)]
+    assert [(c.alert, c.state) for c in changes] == [("cannot_see_lambda", NORMAL)]
+
+
 def test_a_lost_pressure_is_to_blame_and_not_the_sensor_that_still_warms_up(cab):
     van = cab(LEAN)
     van.hold(1000, **IDLE | {"lambda": WARMING})

@@ -204,7 +204,9 @@ def test_acknowledge_silences_the_sound_and_not_the_state(ride: Make) -> None:
     assert (state["active"], state["acknowledged"], state["raised"]) == (True, True, False)
     # The event goes out with the tick, the reply with the loop's next turn: either may come first.
     reply = wait_for("the reply", lambda: next((o["reply"] for o in driven.told.others if "reply" in o), None))
-    assert reply == {"acknowledged": ["over_boost"]}
+    # On a machine that stood still for a while the wires really were silent, and that is acknowledged too.
+    seen = [a for a in reply["acknowledged"] if not (driven.machine_late and a.startswith("cannot_see_"))]
+    assert seen == ["over_boost"]
     driven.event("sound", "silence")
     returned = driven.event("alert", "over_boost", state="normal")
     # Between the two the condition stood, and the pin gave no warning: at most the short sound that says "taken".

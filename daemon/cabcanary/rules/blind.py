@@ -95,7 +95,8 @@ class BlindAlerts:
 
     def _raise(self, now_ns: int, root: str, priority: Priority, value: Value) -> Change | None:
         before = self._priority.get(root)
-        if before is not None and priority <= before:
+        # What is seen again is no worse than it was said to be, though the rule still counts as blind for a while.
+        if before is not None and (priority <= before or value.quality in _USABLE):
             return None
         alert = self.alerts.setdefault(BLIND + root, AlertState())
         alert.active, alert.acknowledged, alert.since_ns = True, False, now_ns
