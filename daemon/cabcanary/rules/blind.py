@@ -56,6 +56,8 @@ class BlindAlerts:
     def __init__(self) -> None:
         self.alerts: dict[str, AlertState] = {}
         self._priority: dict[str, Priority] = {}
+        #: Whether at the last step something was not raised only because of how the sensors were just then.
+        self.held_back = False
 
     @property
     def standing(self) -> bool:
@@ -76,6 +78,7 @@ class BlindAlerts:
     ) -> list[Change]:
         """One tick; `tripped` are the rules that have been blind for too long."""
         wanted: dict[str, Priority] = {}
+        to_blame: set[str] = set()
         for machine in tripped:
             roots = machine.memory.blind_roots
             # Warming up, and not for longer than any sensor takes: after that it is dead like any other.
@@ -83,10 +86,13 @@ class BlindAlerts:
                 r for r in roots if (since := warming_since(r)) is not None and now_ns - since < LONGEST_WARM_UP_NS
             }
             # Where another one is lost, that is what can be helped.
-            for root in [r for r in roots if r not in warming] or roots:
+            to_blame.update([r for r in roots if r not in warming] or roots)
+            for root in roots:
                 priority = min(machine.rule.priority, Priority.CAUTION) if root in warming else machine.rule.priority
                 wanted[root] = max(wanted.get(root, priority), priority)
-        changes = [c for root, p in wanted.items() if (c := self._raise(now_ns, root, p, values[root])) is not None]
+        self.held_back = not to_blame.issuperset(r for r in wanted if r not in self._priority)
+        raised = [(r, p) for r, p in wanted.items() if r in to_blame or r in self._priority]
+        changes = [c for root, p in raised if (c := self._raise(now_ns, root, p, values[root])) is not None]
         changes += [self._end(now_ns, root) for root in [r for r in self._priority if r not in wanted]]
         for name, alert in self.alerts.items():
             if alert.shelved_until_ns is not None and now_ns >= alert.shelved_until_ns:
@@ -95,8 +101,11 @@ class BlindAlerts:
 
     def _raise(self, now_ns: int, root: str, priority: Priority, value: Value) -> Change | None:
         before = self._priority.get(root)
+        if before is not None and priority <= before:
+            return None
         # What is seen again is no worse than it was said to be, though the rule still counts as blind for a while.
-        if before is not None and (priority <= before or value.quality in _USABLE):
+        if before is not None and value.quality in _USABLE:
+            self.held_back = True
             return None
         alert = self.alerts.setdefault(BLIND + root, AlertState())
         alert.active, alert.acknowledged, alert.since_ns = True, False, now_ns

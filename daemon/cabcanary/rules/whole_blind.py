@@ -51,8 +51,9 @@ class BlindRun:
             self._act_until(row)
             self._roots |= dict(news.get(row, ()))
             told = self._step(row)
-            # Where nothing warms up and nothing is put aside, the next row that can tell anything is the next event.
-            busy = told or self._alerts.shelved or self._any_warming(row)
+            # Where nothing warms up, nothing is put aside and nothing is held back, the next row that can tell anything
+            # is the next event.
+            busy = told or self._alerts.shelved or self._alerts.held_back or self._any_warming(row)
             row = row + 1 if busy else events[bisect_right(events, row)]
             self._row = row if busy else None
         if self._row is not None:
