@@ -230,4 +230,4 @@ def test_a_broker_killed_and_restarted_loses_nothing(
 def test_a_broker_killed_and_restarted_fifty_times_loses_nothing(
     ride: Callable[..., Ride], broker: Any, van_settings: Callable[..., Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    drive_through(50, lambda **k: ride(**{"speed": 2.0, **k}), broker(more=AT_ONCE), van_settings, capsys)
+    drive_through(50, ride, broker(more=AT_ONCE), van_settings, capsys)
