@@ -22,7 +22,7 @@ _NO_BOOST = ("boost_lost", "boost_low")
 _SUPPLY = ("supply_low", "supply_low_boosted", "supply_high", "belt_lost")
 _BLIND_MAP = (
     "cannot_see_map", "cannot_see_boost", "cannot_see_boost_as_burnt", "cannot_see_air_pressure", "pressure_line_dead",
-    "open_tap",
+    "pressure_line_slow", "open_tap",
 )  # fmt: skip
 _BLIND_ENGINE = tuple(
     f"cannot_see_{c}"
