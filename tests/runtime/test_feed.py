@@ -196,7 +196,10 @@ def test_another_user_may_look_and_not_touch(ride: Make, van_settings: Callable[
 
 def test_acknowledge_silences_the_sound_and_not_the_state(ride: Make) -> None:
     driven = ride()
-    driven.begin(at_s=193.0)
+    # The van drives from the first moment on: wires that stand still in mid-drive are told too, as soon as that lasts.
+    driven.rig.skip(178.0)
+    driven.start()
+    driven.rig.start_van()
     driven.raised("over_boost")
     wait_for("the sound", lambda: any(p["state"] and p["frequency"] == 1900.0 for p in driven.pins()))
     driven.told.command({"do": "acknowledge"})
@@ -204,9 +207,10 @@ def test_acknowledge_silences_the_sound_and_not_the_state(ride: Make) -> None:
     assert (state["active"], state["acknowledged"], state["raised"]) == (True, True, False)
     # The event goes out with the tick, the reply with the loop's next turn: either may come first.
     reply = wait_for("the reply", lambda: next((o["reply"] for o in driven.told.others if "reply" in o), None))
-    # On a machine that stood still for a while the wires really were silent, and that is acknowledged too.
-    seen = [a for a in reply["acknowledged"] if not (driven.machine_late and a.startswith("cannot_see_"))]
-    assert seen == ["over_boost"]
+    # A daemon that starts in mid-drive is blind until the bus has told the air's pressure, and on a machine that stood
+    # still for a while the wires really were silent: that is acknowledged too.
+    blind = {a for a in reply["acknowledged"] if a.startswith("cannot_see_") and driven.machine_late}
+    assert [a for a in reply["acknowledged"] if a not in blind | {"cannot_see_barometer"}] == ["over_boost"]
     driven.event("sound", "silence")
     returned = driven.event("alert", "over_boost", state="normal")
     # Between the two the condition stood, and the pin gave no warning: at most the short sound that says "taken".
@@ -216,4 +220,4 @@ def test_acknowledge_silences_the_sound_and_not_the_state(ride: Make) -> None:
     assert {p["frequency"] for p in later if p["state"]} <= {880.0} | cannot_see
     assert cannot_see or later[-1]["state"] == 0
     assert returned["t"] - state["t"] > 1_000_000_000
-    assert driven.alerts() == ["over_boost"]
+    assert [a for a in driven.alerts() if a not in blind | {"cannot_see_barometer"}] == ["over_boost"]

@@ -40,8 +40,6 @@ _POLL_S = 0.02
 #: Clock seconds by which van, wires or ticks may be late before a delay is held against the machine: the wideband
 #: is stale after 0.15 s, and sends every 0.02 s.
 LATE_S = 0.12
-#: The bench's drives begin with the key off; by then it is on, and the engine runs.
-KEY_ON_S = 10.0
 
 
 def command(*arguments: str) -> list[str]:
@@ -162,9 +160,6 @@ class Ride:
         self.rig.skip(at_s)
         self.start()
         self.ready()
-        if at_s > KEY_ON_S:
-            # A daemon that starts in mid-drive is rightly blind for boost until the bus has told the air's pressure.
-            self.frame("the air's pressure", lambda v: "air_pressure" not in v or v["air_pressure"][1] == "good")
         self.rig.start_van()
 
     def stop(self) -> int:
