@@ -184,7 +184,7 @@ KINDS: dict[FaultKind, KindInfo] = {
     ),
     FaultKind.EXHAUST_LEAK: KindInfo(
         _MIX, "the exhaust leaks ahead of the sensor", f"of {_EXHAUST_LEAK_KG_S * 1000:g} g/s drawn in at idle",
-        0.70, _IDLE, "other", 0.0, (add("exhaust_leak_kg_s", _EXHAUST_LEAK_KG_S),),
+        0.60, _IDLE, "other", 0.0, (add("exhaust_leak_kg_s", _EXHAUST_LEAK_KG_S),),
     ),
     FaultKind.MISFIRE: KindInfo(
         _MIX, "the engine misfires", "share of cycles that do not burn", 0.25, _RUN, "other", 0.0,
@@ -237,7 +237,7 @@ KINDS: dict[FaultKind, KindInfo] = {
         (switch("map_line_off", value=True),),
     ),
     FaultKind.MAP_LINE_KINKED: KindInfo(
-        _PLUMB, "the pressure line is kinked", f"of {_KINK_LAG_S:g} s of lag", 0.70, "a pull", "blind map", 0.0,
+        _PLUMB, "the pressure line is kinked", f"of {_KINK_LAG_S:g} s of lag", 0.50, "a pull", "blind map", 0.0,
         (at_least("map_line_lag_s", _KINK_LAG_S),),
     ),
     FaultKind.MAP_LINE_MELTED: KindInfo(

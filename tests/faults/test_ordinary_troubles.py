@@ -96,8 +96,9 @@ def test_malformed_lines_are_told_and_the_good_ones_between_them_count(ride: Mak
         driven.frame("the good line", lambda v, w=wanted: v["lambda"][:2] == [pytest.approx(w), "good"])  # type: ignore[misc]
     driven.logged("wideband: 1 malformed line(s), the last: b'\\xff\\xfe\\x80'")
     assert {f["values"]["lambda"][0] for f in driven.told.frames} <= {None, 0.8, 0.81, 0.82, 0.83}
-    # Read all the same: what is written once and for all is called stuck after a while, on a slow machine by now.
-    driven.frame("the voltages all the same", lambda v: v["map"][1] in ("good", "stuck"))
+    # Voltages that stand still are called stuck after a while, on a slow machine by now: let them move.
+    driven.rig.start_van()
+    driven.frame("the voltages all the same", good("map"))
 
 
 def test_a_port_that_speaks_at_another_rate_gives_no_value_and_a_hint(ride: Make) -> None:
