@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -18,6 +20,7 @@ import pytest
 from broker import PASSWORD, TOPIC, USER, Broker, mqtt_table
 from harness import Ride, wait_for
 
+from cabcanary.messenger.broker import without_closed_sockets
 from cabcanary.messenger.credentials import SecretError, read_credential, tls_context
 from cabcanary.messenger.payloads import MODELS, SCHEMAS, schema_text
 
@@ -428,6 +431,25 @@ def test_a_certificate_that_does_not_do_is_one_clear_line_and_no_storm(
     assert connections(post) - before <= 6
     assert driven.log.count("messenger: broker") == 1
     assert "Traceback" not in driven.log
+
+
+def test_a_socket_closed_before_it_is_watched_is_no_fault_of_ours(caplog: pytest.LogCaptureFixture) -> None:
+    async def watch_what_is_closed() -> None:
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(without_closed_sockets)
+        mine, theirs = socket.socketpair()
+        number = mine.fileno()
+        mine.close()
+        loop.call_soon(loop.add_writer, number, print)
+        loop.call_soon(loop.add_writer, -1, print)
+        await asyncio.sleep(0.01)
+        assert caplog.text == ""
+        loop.call_soon(int, "what else goes wrong is told")
+        await asyncio.sleep(0.01)
+        theirs.close()
+
+    asyncio.run(watch_what_is_closed())
+    assert "what else goes wrong is told" in caplog.text
 
 
 def test_a_private_key_that_others_can_read_is_refused(keys: Path, tmp_path: Path) -> None:

@@ -421,7 +421,8 @@ def test_a_terminal_shows_how_far_it_is(drives):
     assert len(json.loads(done.stdout)["drives"]) == 3
 
 
-def test_ctrl_c_ends_it_without_a_trace_and_leaves_nobody_behind(drives, tmp_path):
+@pytest.mark.parametrize("processes", [2, 3, 4], ids=["as the first helper starts", "in mid-start", "at work"])
+def test_ctrl_c_ends_it_without_a_trace_and_leaves_nobody_behind(drives, tmp_path, processes):
     many(tmp_path, drives, 900)
     command = [sys.executable, "-c", "import sys; from cabcanary.cli import main; sys.exit(main())"]
     process = subprocess.Popen(
@@ -431,17 +432,25 @@ def test_ctrl_c_ends_it_without_a_trace_and_leaves_nobody_behind(drives, tmp_pat
         text=True,
         start_new_session=True,
     )
+    try:
+        seen = _until_in_session(process, lambda n: n >= processes)
+        os.killpg(process.pid, signal.SIGINT)
+        out, err = process.communicate(timeout=60)
+        assert (process.returncode, out) == (1, "")
+        assert "Traceback" not in err
+        assert seen >= processes
+        assert _until_in_session(process, lambda n: n == 0) == 0
+    finally:
+        for left in _in_session(process.pid):
+            os.kill(left, signal.SIGKILL)
+
+
+def _until_in_session(process, enough):
+    """How many processes a session has, once they are enough, or after a minute."""
     deadline = time.monotonic() + 60
-    while len(children := _in_session(process.pid)) < 4 and time.monotonic() < deadline and process.poll() is None:
-        time.sleep(0.05)
-    os.killpg(process.pid, signal.SIGINT)
-    out, err = process.communicate(timeout=60)
-    assert (process.returncode, out) == (1, "")
-    assert "Traceback" not in err
-    assert len(children) >= 4
-    while (left := _in_session(process.pid)) and time.monotonic() < deadline + 60:
-        time.sleep(0.05)
-    assert left == []
+    while not enough(n := len(_in_session(process.pid))) and time.monotonic() < deadline:
+        time.sleep(0.005)
+    return n
 
 
 def _in_session(session):

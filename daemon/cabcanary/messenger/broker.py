@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import hashlib
 import logging
 import random
@@ -74,6 +75,18 @@ class _Client(aiomqtt.Client):
         """Why the last message was refused, once."""
         refused, self.refused = self.refused, None
         return refused
+
+
+def without_closed_sockets(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """The loop's exception handler: as usual, but for a socket that was closed before the loop came to watch it.
+
+    paho asks for a socket from the thread that connects, and the broker may hang up before the loop has its turn
+    (`aiomqtt.Client._on_socket_register_write`). The end of the connection is told in its own way.
+    """
+    error = context.get("exception")
+    closed = isinstance(error, OSError) and error.errno in (errno.EBADF, errno.ENOENT, errno.EPERM)
+    if not closed and not (isinstance(error, ValueError) and "file descriptor" in str(error)):
+        loop.default_exception_handler(context)
 
 
 class Broker:

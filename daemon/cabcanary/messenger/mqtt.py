@@ -20,7 +20,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
-from cabcanary.messenger.broker import Broker
+from cabcanary.messenger.broker import Broker, without_closed_sockets
 from cabcanary.messenger.follow import LAST_WORDS_S, FeedFollower
 from cabcanary.messenger.keeper import Keeper
 from cabcanary.sources.slot import Status
@@ -126,6 +126,7 @@ async def _run(settings: dict[str, Any]) -> None:
     ending = asyncio.Event()
     work = asyncio.ensure_future(serve(settings, Status("messenger", tell), ending))
     loop = asyncio.get_running_loop()
+    loop.set_exception_handler(without_closed_sockets)
 
     def ends_soon() -> None:
         # Whatever hangs then (a broker that takes no good-bye), this process does not outlive its daemon.

@@ -7,6 +7,7 @@ import importlib
 import multiprocessing
 import os
 import signal
+import threading
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from typing import TYPE_CHECKING, Any
 
@@ -53,12 +54,26 @@ def run_here(tasks: Sequence[Task], workers: int | None = None) -> Iterator[Driv
 @contextlib.contextmanager
 def _ctrl_c_kept_back() -> Iterator[None]:
     """Ctrl-C goes to every process of a terminal. Those that are started in here never hear of it: the first process
-    tells them to stop."""
+    tells them to stop, once it has started them all. Half a start cannot be undone: a worker that its pool does not
+    know of takes the word to stop from one that it waits for.
+
+    Raises:
+        KeyboardInterrupt: at the end, if Ctrl-C was pressed in between.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    pressed: list[int] = []
+    # Python hears of a signal through whichever thread does not block it, so its handler is set aside as well.
+    handler = signal.signal(signal.SIGINT, lambda number, _frame: pressed.append(number))
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        signal.signal(signal.SIGINT, handler)
+        if pressed:
+            signal.raise_signal(signal.SIGINT)
 
 
 def _some(tasks: Sequence[Task]) -> list[DriveResult | DriveFault]:
