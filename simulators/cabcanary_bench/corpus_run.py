@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
-import sys
-import time
+import signal
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from typing import TYPE_CHECKING
 
+from cabcanary.review.many import ctrl_c_kept_back
+from cabcanary.review.progress import shown
 from cabcanary.store.baselines import Baseline, Baselines
 
 from .corpus import jobs, run_job
@@ -47,8 +47,8 @@ def run_corpus(
     Drives that lie in `keep` from before are judged anew and not driven again.
     """
     config = config_folder() / "bench-van.toml"
-    shown = tuple(k for k in FaultKind if k.info.family != "host" and k is not FaultKind.FEED_LIVE)
-    wanted = list(jobs(hours, faults, seed, shown))
+    kinds = tuple(k for k in FaultKind if k.info.family != "host" and k is not FaultKind.FEED_LIVE)
+    wanted = list(jobs(hours, faults, seed, kinds))
     report = grade(driven(wanted, config, workers, weaken=weaken, keep=keep))
     if as_json:
         print(json.dumps(report.as_json(), ensure_ascii=False, indent=1))
@@ -61,45 +61,25 @@ def run_corpus(
 def driven(
     wanted: list[Job], config: Path, workers: int | None, *, weaken: bool, keep: Path | None = None
 ) -> Iterator[Outcome]:
-    """Every job's outcome as it comes, from all cores; a terminal is shown how far it is."""
-    cores = workers or os.cpu_count() or 1
-    progress = _Progress(len(wanted), cores)
-    with ProcessPoolExecutor(cores) as pool:
-        baselines = bench_baselines()
-        running = [
-            pool.submit(run_job, job, config, baselines, weaken=weaken and job.kind is None, keep=keep)
-            for job in wanted
-        ]
-        try:
-            for future in as_completed(running):
-                progress.one_more()
-                yield future.result()
-        finally:
-            # Stopped by a person, nothing more is begun.
-            pool.shutdown(wait=False, cancel_futures=True)
-            progress.end()
+    """Every job's outcome as it comes, from all cores; a terminal is shown how far it is.
+
+    Ctrl-C ends it at once: what is kept is whole, and what is not is driven another time.
+    """
+    baselines = bench_baselines()
+    pool = ProcessPoolExecutor(workers, initializer=_ends_at_ctrl_c)
+    try:
+        with ctrl_c_kept_back():
+            running = [
+                pool.submit(run_job, job, config, baselines, weaken=weaken and job.kind is None, keep=keep)
+                for job in wanted
+            ]
+        for future in shown(as_completed(running), "corpus", "drives", len(wanted)):
+            yield future.result()
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
 
 
-class _Progress:
-    """How far it is, on a terminal's standard error."""
-
-    def __init__(self, wanted: int, cores: int) -> None:
-        self._wanted, self._done = wanted, 0
-        self._shown, self._began = sys.stderr.isatty(), time.monotonic()
-        self._say(f"{wanted} drives on {cores} core{'s' if cores > 1 else ''} ")
-
-    def one_more(self) -> None:
-        """Another drive is done."""
-        self._done += 1
-        left_s = (time.monotonic() - self._began) / self._done * (self._wanted - self._done)
-        left = f"{left_s / 60:.0f} min" if left_s >= 90 else f"{left_s:.0f} s"
-        self._say(f"\r{self._done} of {self._wanted} drives, about {left} left    ")
-
-    def end(self) -> None:
-        """A line of its own for what comes next."""
-        self._say("\n")
-
-    def _say(self, text: str) -> None:
-        if self._shown:
-            sys.stderr.write(text)
-            sys.stderr.flush()
+def _ends_at_ctrl_c() -> None:
+    # Silently: the process that began it says what is to be said. A drive takes too long to be waited for.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})

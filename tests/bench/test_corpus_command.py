@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
 
 import pytest
 
@@ -44,3 +50,22 @@ def test_a_missed_fault_ends_with_1(monkeypatch, capsys):
     monkeypatch.setattr(corpus_run, "grade", lambda _: report)
     assert main(["bench", "corpus", "--hours", "0.1", "--faults", "1"]) == 1
     assert "hose_off" in capsys.readouterr().out
+
+
+def test_ctrl_c_ends_it_at_once_without_a_trace():
+    code = "import sys; from cabcanary.cli import main; sys.exit(main())"
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, "bench", "corpus", "--hours", "1", "--faults", "4", "--cores", "2"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+    )
+    children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
+    deadline = time.monotonic() + 60
+    while len(children.read_text().split()) < 2 and time.monotonic() < deadline:
+        time.sleep(0.05)
+    os.killpg(process.pid, signal.SIGINT)
+    # A drive takes longer than this.
+    out, _ = process.communicate(timeout=10)
+    assert (process.returncode, out) == (1, "")

@@ -42,7 +42,7 @@ def run_here(tasks: Sequence[Task], workers: int | None = None) -> Iterator[Driv
     context.set_forkserver_preload([_MODULE])
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=take_over, initargs=(hand_over(),))
     try:
-        with _ctrl_c_kept_back():
+        with ctrl_c_kept_back():
             running = [pool.submit(_some, rest[n : n + at_a_time]) for n in range(0, len(rest), at_a_time)]
         for future in as_completed(running):
             yield from future.result()
@@ -52,7 +52,7 @@ def run_here(tasks: Sequence[Task], workers: int | None = None) -> Iterator[Driv
 
 
 @contextlib.contextmanager
-def _ctrl_c_kept_back() -> Iterator[None]:
+def ctrl_c_kept_back() -> Iterator[None]:
     """Ctrl-C goes to every process of a terminal. Those that are started in here never hear of it: the first process
     tells them to stop, once it has started them all. Half a start cannot be undone: a worker that its pool does not
     know of takes the word to stop from one that it waits for.
