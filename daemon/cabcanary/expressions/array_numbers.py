@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 import numpy as np
 
 from cabcanary.expressions import spans
-from cabcanary.expressions.array_windows import WINDOWS, starts
+from cabcanary.expressions.array_windows import WINDOWS, has_gaps, starts
 from cabcanary.expressions.bounds import dimension
 from cabcanary.expressions.fixed_point import scale_of
 from cabcanary.expressions.signals import Block, Channel, Signals, Span, Truths, everywhere, nowhere
@@ -81,6 +81,10 @@ class Chain(Generic[Answer]):
             self._before.append(state)
 
 
+#: As plain numbers, which numpy compares with codes many times faster than members of an enumeration.
+_LAST_USABLE, _AT_TOP, _AT_BOTTOM = int(Quality.SATURATED_LOW), int(Quality.SATURATED_HIGH), int(Quality.SATURATED_LOW)
+
+
 class Seen(NamedTuple):
     """Where a channel may feed a rule, and where it is at an end of its range; None: nowhere."""
 
@@ -101,11 +105,11 @@ class Sight(OverBlocks[Seen]):
         quality = self.channel.quality(block)
         known, high, low = everywhere(count), None, None
         if quality is not None and quality.any():
-            usable = quality <= Quality.SATURATED_LOW
+            usable = quality <= _LAST_USABLE
             if not usable.any():
                 return Seen(nowhere(count), None, None)
             known = known if usable.all() else usable
-            high_open, low_open = quality == Quality.SATURATED_HIGH, quality == Quality.SATURATED_LOW
+            high_open, low_open = quality == _AT_TOP, quality == _AT_BOTTOM
             high, low = high_open if high_open.any() else None, low_open if low_open.any() else None
         if not self.channel.complete(block):
             missing = np.isnan(self.channel.numbers(block))
@@ -164,6 +168,7 @@ class Constant(Numbers):
     def __init__(self, si: float) -> None:
         super().__init__()
         self.si = si
+        self._numbers = np.array([])
 
     def within(self, block: Block) -> tuple[float, float] | None:  # noqa: ARG002 - the same in each
         """The number itself."""
@@ -171,8 +176,10 @@ class Constant(Numbers):
 
     def _work_out(self, block: Block) -> Span:
         count = block.last - block.first
-        numbers = np.full(count, self.si)
-        return Span(numbers, numbers, everywhere(count))
+        if len(self._numbers) != count:
+            # One number that stands for all takes no room.
+            self._numbers = np.broadcast_to(np.float64(self.si), count)
+        return Span(self._numbers, self._numbers, everywhere(count))
 
 
 class Calculated(Numbers):
@@ -217,7 +224,7 @@ class WindowNumber(Numbers):
             # The ticks before the drive stand in front of it.
             times = np.concatenate([self._history_ns, times])
             x = _joined([self._history, x])
-            start = starts(times, self._width, count)
+            start = starts(times, self._width, count, gaps=has_gaps(times))
         else:
             start = self._starts.at(block, self._width)
         found: Span = WINDOWS[self._kind](times, x, start, self._scale)
@@ -247,6 +254,7 @@ class Starts:
 
     def __init__(self, signals: Signals) -> None:
         self._signals = signals
+        self._gaps: bool | None = None
         self._found: dict[tuple[int, int], Ints] = {}
 
     def reach(self, block: Block, width_ns: int) -> int:
@@ -259,7 +267,9 @@ class Starts:
         key = (block.number, width_ns)
         if key not in self._found:
             times = self._signals.times_ns[self.reach(block, width_ns) : block.last]
-            self._found[key] = starts(times, width_ns, block.last - block.first)
+            if self._gaps is None:
+                self._gaps = has_gaps(self._signals.times_ns)
+            self._found[key] = starts(times, width_ns, block.last - block.first, gaps=self._gaps)
             self._found.pop((block.number - 1, width_ns), None)
         return self._found[key]
 
@@ -277,7 +287,7 @@ class TimeInNumber(Numbers):
         truths, times = self._inner.at(block), self._signals.times_ns[block.rows]
         if not len(times):
             return Span(np.array([]), np.array([]), truths.true)
-        elapsed_ns, truth, before_ns = self._chain.before(block, self.anew)
+        state = elapsed_ns, truth, before_ns = self._chain.before(block, self.anew)
         if truths.false.all():
             self._chain.after(block, (0, False, int(times[-1])))
             nothing = np.zeros(len(times))
@@ -286,14 +296,33 @@ class TimeInNumber(Numbers):
             seconds = (elapsed_ns + (times - before_ns)).astype(np.float64) / 1e9
             self._chain.after(block, (elapsed_ns + int(times[-1]) - before_ns, True, int(times[-1])))
             return Span(seconds, seconds, truths.true)
+        known = spans.either(truths.true, truths.false)
+        work_out = self._runs if known is everywhere(len(times)) or known.all() else self._summed
+        since = work_out(truths, times, state)
+        self._chain.after(block, (int(since[-1]), bool(truths.true[-1]), int(times[-1])))
+        seconds = since.astype(np.float64)
+        seconds /= 1e9
+        return Span(seconds, seconds, known)
+
+    def _summed(self, truths: Truths, times: Ints, state: tuple[int, bool, int | None]) -> Ints:
+        """The ns at each tick; where it is not known the time stands still."""
+        elapsed_ns, truth, before_ns = state
         dt = np.diff(times, prepend=times[:1] if before_ns is None else np.array([before_ns], dtype=np.int64))
         was_true = np.concatenate([[truth and before_ns is not None], truths.true[:-1]])
         total = np.cumsum(np.where(truths.true & was_true, dt, 0))
         last_false = np.maximum.accumulate(np.where(truths.false, np.arange(len(times)), -1))
-        since = np.where(last_false >= 0, total - total[last_false], total + elapsed_ns)
-        self._chain.after(block, (int(since[-1]), bool(truths.true[-1]), int(times[-1])))
-        seconds = since.astype(np.float64) / 1e9
-        return Span(seconds, seconds, spans.either(truths.true, truths.false))
+        return np.where(last_false >= 0, total - total[last_false], total + elapsed_ns)
+
+    def _runs(self, truths: Truths, times: Ints, state: tuple[int, bool, int | None]) -> Ints:
+        """As `_summed`, where it is known at every tick: each stretch counts from its beginning."""
+        (elapsed_ns, truth, before_ns), true = state, truths.true
+        edges = np.flatnonzero(true[1:] != true[:-1]) + 1
+        begins = np.concatenate([[0], edges])
+        since = times[begins]
+        since[0] = (before_ns if truth and before_ns is not None else since[0]) - elapsed_ns
+        elapsed: Ints = times - np.repeat(since, np.diff(begins, append=len(times)))
+        elapsed *= true
+        return elapsed
 
 
 def smallest_or_largest(kind: str) -> Callable[..., Span]:

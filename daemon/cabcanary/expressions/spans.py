@@ -74,6 +74,27 @@ def extreme(kind: str, parts: list[Span]) -> Span:
     return span(low, reduce(pick, [p.high for p in parts]), known, point=all(p.is_point for p in parts))
 
 
+#: Up to here, all segments at all values cost less than to find each value's own.
+_FEW_POINTS = 8
+
+
+def _by_segments(xs: Floats, ys: Floats, points: Floats) -> Floats:
+    found = _on_line(xs, ys, points, len(xs) - 1)
+    for n in range(len(xs) - 2, 0, -1):
+        found = np.where(points < xs[n], _on_line(xs, ys, points, n), found)
+    return found
+
+
+def _by_search(xs: Floats, ys: Floats, points: Floats) -> Floats:
+    return _on_line(xs, ys, points, np.clip(np.searchsorted(xs, points, side="right"), 1, len(xs) - 1))
+
+
+def _on_line(xs: Floats, ys: Floats, points: Floats, n: Any) -> Floats:
+    """On the line that ends at the n-th point."""
+    line: Floats = ys[n - 1] + (ys[n] - ys[n - 1]) * ((points - xs[n - 1]) / (xs[n] - xs[n - 1]))
+    return line
+
+
 def table(node: tree.TableCall, x: Span) -> Span:
     """A table at a value: straight lines between points, held beyond the ends."""
     xs, ys = np.array(node.xs), np.array(node.ys)
@@ -81,8 +102,7 @@ def table(node: tree.TableCall, x: Span) -> Span:
     def at(points: Floats) -> Floats:
         if len(xs) == 1:
             return np.full(len(points), ys[0])
-        n = np.clip(np.searchsorted(xs, points, side="right"), 1, len(xs) - 1)
-        inside = ys[n - 1] + (ys[n] - ys[n - 1]) * ((points - xs[n - 1]) / (xs[n] - xs[n - 1]))
+        inside = _by_segments(xs, ys, points) if len(xs) <= _FEW_POINTS else _by_search(xs, ys, points)
         held: Floats = np.where(points <= xs[0], ys[0], np.where(points >= xs[-1], ys[-1], inside))
         return held
 

@@ -35,6 +35,7 @@ class StoredColumns:
     def __init__(self, path: Path) -> None:
         self._file = pq.ParquetFile(path, memory_map=False, pre_buffer=False)
         self._about = self._file.metadata
+        self._row_groups = [self._about.row_group(n) for n in range(self._about.num_row_groups)]
         self.names: dict[str, int] = {name: n for n, name in enumerate(self._file.schema_arrow.names)}
         self.metadata: dict[bytes, bytes] = self._file.schema_arrow.metadata or {}
         self._groups: list[list[int]] = []
@@ -44,8 +45,8 @@ class StoredColumns:
         found: list[Block] = []
         first = last = 0
         groups: list[int] = []
-        for group in range(self._about.num_row_groups):
-            rows = self._about.row_group(group).num_rows
+        for group, told in enumerate(self._row_groups):
+            rows = told.num_rows
             if groups and last + rows - first > ROWS_PER_BLOCK:
                 found.append(Block(len(found), first, last))
                 self._groups.append(groups)
@@ -79,7 +80,7 @@ class StoredColumns:
             return []
         place, found = self.names[name], []
         for group in self._groups[block.number]:
-            said = self._about.row_group(group).column(place).statistics
+            said = self._row_groups[group].column(place).statistics
             if said is None or not said.has_min_max or not said.has_null_count:
                 return []
             found.append(said)
@@ -229,7 +230,7 @@ def _code(words: Any) -> Codes:
     codes = np.array([_BY_WORDS.get(w, int(Quality.ABSENT)) for w in words.dictionary.to_pylist()], dtype=np.uint8)
     if words.null_count:
         return np.array([_BY_WORDS.get(w, int(Quality.ABSENT)) for w in words.to_pylist()], dtype=np.uint8)
-    found: Codes = codes[words.indices.to_numpy()]
+    found: Codes = codes.take(words.indices.to_numpy())
     return found
 
 
