@@ -7,7 +7,7 @@ import pandas as pd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabcanary.expressions.array_windows import WINDOWS, has_gaps, starts
+from cabcanary.expressions.array_windows import WINDOWS, has_gaps, windows
 from cabcanary.expressions.fixed_point import LONGEST_GAP_NS
 from cabcanary.expressions.signals import Span
 
@@ -43,15 +43,15 @@ def rolled(times, numbers, width_ns, what):
     return np.concatenate(found)
 
 
-def windows(times, width_ns, count=None):
-    return starts(times, width_ns, len(times) if count is None else count, gaps=has_gaps(times))
+def of(times, width_ns, count=None):
+    return windows(times, width_ns, len(times) if count is None else count, gaps=has_gaps(times))
 
 
 @settings(max_examples=100, deadline=None)
 @given(stretches())
 def test_lowest_highest_and_average_are_those_of_pandas(stretch):
     times, numbers, known, is_open, width = stretch
-    first = windows(times, width)
+    first = of(times, width)
     ever_unknown = rolled(times, (~known).astype(float), width, "max") > 0
     ever_open = rolled(times, is_open.astype(float), width, "max") > 0
     x = Span(numbers, np.where(is_open, np.inf, numbers), known)
@@ -73,8 +73,8 @@ def test_lowest_highest_and_average_are_those_of_pandas(stretch):
 def test_the_last_ticks_alone_have_the_same_windows(stretch, count):
     times, numbers, known, _, width = stretch
     count = min(count, len(times))
-    every, last = windows(times, width), windows(times, width, count)
-    assert (every[len(times) - count :] == last).all()
+    every, last = of(times, width), of(times, width, count)
+    assert (every.start[len(times) - count :] == last.start).all()
     x = Span(numbers, numbers, known)
     for kind, work_out in WINDOWS.items():
         with np.errstate(all="ignore"):
@@ -88,12 +88,12 @@ def test_the_last_ticks_alone_have_the_same_windows(stretch, count):
 @given(stretches())
 def test_a_rate_is_the_difference_over_the_window(stretch):
     times, numbers, known, _, width = stretch
-    first = windows(times, width)
+    first = of(times, width)
     with np.errstate(all="ignore"):
         found = WINDOWS["rate"](times, Span(numbers, numbers, known), first, SCALE)
-    oldest = times[first]
+    oldest = times[first.start]
     assert ((times - oldest) <= width).all()
     sees = found.known
     np.testing.assert_allclose(
-        found.low[sees] * ((times - oldest)[sees] / 1e9), (numbers - numbers[first])[sees], atol=1e-9
+        found.low[sees] * ((times - oldest)[sees] / 1e9), (numbers - numbers[first.start])[sees], atol=1e-9
     )

@@ -199,6 +199,11 @@ class AgainstLimit(Conditions):
 _LAST_BITS = 1e-12
 
 
+def clear_apart(highest: float, lowest: float) -> bool:
+    """Whether one bound is clearly below another: what a table gives may lie a last bit beyond its points."""
+    return highest < lowest - _LAST_BITS * (abs(lowest) + abs(highest))
+
+
 class Compared(Conditions):
     """Two numbers against each other; `wide` are the same with their uncertainties around them."""
 
@@ -231,8 +236,7 @@ class Compared(Conditions):
         above, below = self._narrow[0].within(block), self._narrow[1].within(block)
         if above is None or below is None:
             return False
-        # What a table gives between its points may lie a last bit beyond them.
-        return above[1] + self._band < below[0] - _LAST_BITS * abs(below[0]) - _LAST_BITS * abs(above[1])
+        return clear_apart(above[1] + self._band, below[0])
 
     def _work_out(self, block: Block) -> Truths:
         if self.false_at_sight(block):

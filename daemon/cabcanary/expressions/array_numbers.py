@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 import numpy as np
 
 from cabcanary.expressions import spans
-from cabcanary.expressions.array_windows import WINDOWS, has_gaps, starts
+from cabcanary.expressions.array_windows import WINDOWS, Windows, has_gaps, windows
 from cabcanary.expressions.bounds import dimension
 from cabcanary.expressions.fixed_point import scale_of
 from cabcanary.expressions.signals import Block, Channel, Signals, Span, Truths, everywhere, nowhere
@@ -206,7 +206,7 @@ class WindowNumber(Numbers):
 
     def __init__(self, node: tree.Window, inner: Numbers, signals: Signals, history: list[Any], shared: Starts) -> None:
         super().__init__(inner.sides)
-        self._kind, self._width, self._scale = node.kind, node.width_ns, scale_of(dimension(node.of))
+        self.kind, self._width, self._scale = node.kind, node.width_ns, scale_of(dimension(node.of))
         self._inner, self._signals, self._starts = inner, signals, shared
         self._history_ns = np.array([t for t, _, _ in history], dtype=np.int64)
         known = np.array([low is not None for _, low, _ in history], dtype=np.bool_)
@@ -215,19 +215,37 @@ class WindowNumber(Numbers):
         self._history = Span(low, high, known)
 
     def _work_out(self, block: Block) -> Span:
-        count = block.last - block.first
-        if not count:
+        if block.last == block.first:
             return self._inner.at(block)
+        found: Span = WINDOWS[self.kind](*self.reach(block), self._scale)
+        return found
+
+    def reach(self, block: Block) -> tuple[Ints, Span, Windows]:
+        """What the windows of a block reach: ticks, the number at them, and the windows."""
+        count = block.last - block.first
         first = self._starts.reach(block, self._width)
         times, x = self._signals.times_ns[first : block.last], self._since(first, block)
         if first == 0 and len(self._history_ns):
             # The ticks before the drive stand in front of it.
             times = np.concatenate([self._history_ns, times])
             x = _joined([self._history, x])
-            start = starts(times, self._width, count, gaps=has_gaps(times))
-        else:
-            start = self._starts.at(block, self._width)
-        found: Span = WINDOWS[self._kind](times, x, start, self._scale)
+            return times, x, windows(times, self._width, count, gaps=has_gaps(times))
+        return times, x, self._starts.at(block, self._width)
+
+    def within_reach(self, block: Block) -> tuple[float, float] | None:
+        """Bounds of the number in all that the windows of a block reach, where they are known without fetching it."""
+        found = self._inner.within(block)
+        if found is None or block.last == block.first:
+            return None
+        first = self._starts.reach(block, self._width)
+        if first == 0 and len(self._history_ns):
+            return None
+        while block.first > first:
+            block = self._signals.blocks[block.number - 1]
+            before = self._inner.within(block)
+            if before is None:
+                return None
+            found = min(found[0], before[0]), max(found[1], before[1])
         return found
 
     def _since(self, first: int, block: Block) -> Span:
@@ -250,26 +268,26 @@ def _joined(parts: list[Span]) -> Span:
 
 
 class Starts:
-    """Where windows of a width begin, for each block; shared by all windows of that width."""
+    """The windows of a width, for each block; shared by all windows of that width."""
 
     def __init__(self, signals: Signals) -> None:
         self._signals = signals
         self._gaps: bool | None = None
-        self._found: dict[tuple[int, int], Ints] = {}
+        self._found: dict[tuple[int, int], Windows] = {}
 
     def reach(self, block: Block, width_ns: int) -> int:
         """The first row in any window of a block."""
         times = self._signals.times_ns
         return int(np.searchsorted(times, times[block.first] - width_ns, side="left"))
 
-    def at(self, block: Block, width_ns: int) -> Ints:
-        """The first tick of each window of a block, counted from `reach`."""
+    def at(self, block: Block, width_ns: int) -> Windows:
+        """The windows of a block, counted from `reach`."""
         key = (block.number, width_ns)
         if key not in self._found:
             times = self._signals.times_ns[self.reach(block, width_ns) : block.last]
             if self._gaps is None:
                 self._gaps = has_gaps(self._signals.times_ns)
-            self._found[key] = starts(times, width_ns, block.last - block.first, gaps=self._gaps)
+            self._found[key] = windows(times, width_ns, block.last - block.first, gaps=self._gaps)
             self._found.pop((block.number - 1, width_ns), None)
         return self._found[key]
 

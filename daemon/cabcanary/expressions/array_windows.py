@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -12,6 +12,8 @@ from cabcanary.expressions.spans import span
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
 
     from cabcanary.expressions import tree
     from cabcanary.expressions.signals import Bools, Floats, Ints
@@ -25,9 +27,19 @@ def has_gaps(times: Ints) -> bool:
 _NO_ROWS = np.array([], dtype=np.int64)
 
 
-def starts(times: Ints, width_ns: int, count: int, *, gaps: bool) -> Ints:
-    """For each of the last `count` ticks the first one in its window; all of their windows lie within `times`, in which
-    there may be `gaps`."""
+class Windows(NamedTuple):
+    """Where the windows of the last ticks begin, and how many ticks each holds. The first `whole` of them reach back to
+    the first tick; those behind hold `shortest` to `longest` ticks."""
+
+    start: Ints
+    length: Ints
+    whole: int
+    shortest: int
+    longest: int
+
+
+def windows(times: Ints, width_ns: int, count: int, *, gaps: bool) -> Windows:
+    """The windows of the last `count` ticks; all of them lie within `times`, in which there may be `gaps`."""
     first = len(times) - count
     oldest = times[first:] - width_ns
     start = _guessed(times, oldest, first) if count else _NO_ROWS
@@ -35,7 +47,11 @@ def starts(times: Ints, width_ns: int, count: int, *, gaps: bool) -> Ints:
         broken = np.diff(times, prepend=times[:1]) > LONGEST_GAP_NS
         begun = np.maximum.accumulate(np.where(broken, np.arange(len(times)), 0))
         start = np.maximum(start, begun[first:])
-    return start
+    length = np.arange(first + 1, len(times) + 1) - start
+    whole = int(np.searchsorted(start, 1))
+    rest = length[whole:]
+    shortest, longest = (int(rest.min()), int(rest.max())) if len(rest) else (0, 0)
+    return Windows(start, length, whole, shortest, longest)
 
 
 def _guessed(times: Ints, oldest: Ints, first: int) -> Ints:
@@ -63,50 +79,40 @@ def _guessed(times: Ints, oldest: Ints, first: int) -> Ints:
     return start
 
 
-def _none_unknown(known: Bools, start: Ints, here: slice) -> Bools:
+def none_unknown(known: Bools, of: Windows) -> Bools:
+    """Whether all is known in the windows of the last ticks."""
     if known.all():
-        return known[here]
-    # Each stretch of unknown ticks is in the windows from its first tick to the last one that begins in it.
-    begins, ends = _stretches(~known)
-    none = np.ones(len(start), dtype=np.bool_)
-    lasts = np.searchsorted(start, ends)
-    for begin, last in zip((begins - here.start).tolist(), lasts.tolist(), strict=True):
-        none[max(0, begin) : last] = False
-    return none
+        return known[len(known) - len(of.start) :]
+    return ~any_in(~known, of)
 
 
-def _stretches(true: Bools) -> tuple[Ints, Ints]:
-    """Where stretches of "true" begin, and the rows behind them."""
-    edges = np.flatnonzero(true[1:] != true[:-1]) + 1
-    first = [0] if true[0] else []
-    begins_and_ends = np.concatenate([first, edges, [len(true)] if (len(first) + len(edges)) % 2 else []])
-    found: Ints = begins_and_ends.astype(np.int64)
-    return found[::2], found[1::2]
+def any_in(true: Bools, of: Windows) -> Bools:
+    """Whether anything is true in the windows of the last ticks."""
+    found: Bools = _outermost(np.logical_or, true, of)
+    return found
 
 
-def _rate(times: Ints, x: Span, start: Ints, _scale: float) -> Span:
-    here = slice(len(times) - len(start), None)
+def _rate(times: Ints, x: Span, of: Windows, _scale: float) -> Span:
+    here, start = slice(len(times) - len(of.start), None), of.start
     now, then = times[here], times[start]
     seconds = (now - then).astype(np.float64) / 1e9
-    known = _none_unknown(x.known, start, here) & (now != then)
+    known = none_unknown(x.known, of) & (now != then)
     low = (x.low[here] - x.high[start]) / seconds
     return Span(low, low, known) if x.is_point else Span(low, (x.high[here] - x.low[start]) / seconds, known)
 
 
-def _average(times: Ints, x: Span, start: Ints, scale: float) -> Span:
-    here = slice(len(times) - len(start), None)
-    known = _none_unknown(x.known, start, here)
-    count = np.arange(len(times) - len(start) + 1, len(times) + 1) - start
+def _average(_times: Ints, x: Span, of: Windows, scale: float) -> Span:
+    known = none_unknown(x.known, of)
 
     def mean(values: Floats, open_end: float) -> tuple[Floats, Bools]:
         scaled = values * scale
         if _all_fit(scaled):
-            return _means(np.rint(scaled), start, count, scale), everywhere(len(start))
+            return _means(np.rint(scaled), of, scale), everywhere(len(of.start))
         is_open = x.known & (values == open_end)
         fits = x.known & (np.abs(scaled) <= LARGEST)
-        result = _means(np.where(fits, np.rint(scaled), 0.0), start, count, scale)
-        result = np.where(_none_unknown(~is_open, start, here), result, open_end)
-        return result, _none_unknown(fits | is_open | ~x.known, start, here)
+        result = _means(np.where(fits, np.rint(scaled), 0.0), of, scale)
+        result = np.where(none_unknown(~is_open, of), result, open_end)
+        return result, none_unknown(fits | is_open | ~x.known, of)
 
     low, low_fits = mean(x.low, -np.inf)
     if x.is_point:
@@ -120,13 +126,13 @@ def _all_fit(scaled: Floats) -> bool:
     return max(float(scaled.max(initial=0.0)), -float(scaled.min(initial=0.0))) <= LARGEST
 
 
-def _means(whole: Floats, start: Ints, count: Ints, scale: float) -> Floats:
+def _means(whole: Floats, of: Windows, scale: float) -> Floats:
     total = np.zeros(len(whole) + 1, dtype=np.int64)
     total[1:] = whole
     np.cumsum(total, out=total)
-    sums = total[len(total) - len(start) :]
-    sums -= total.take(start)
-    mean: Floats = sums / count
+    sums = total[len(total) - len(of.start) :]
+    sums -= total.take(of.start)
+    mean: Floats = sums / of.length
     mean /= scale
     return mean
 
@@ -135,24 +141,27 @@ def _means(whole: Floats, start: Ints, count: Ints, scale: float) -> Floats:
 _FEW_TICKS = 4
 
 
-def _outermost(pick: np.ufunc, values: Floats, start: Ints) -> Floats:
-    """The smallest or largest of values[start[i]] up to the i-th of the last rows: by tables of growing stretches."""
+def _outermost(pick: np.ufunc, values: NDArray[Any], of: Windows) -> NDArray[Any]:
+    """The smallest or largest of the values in the windows of the last ticks."""
+    if not of.whole:
+        return _behind(pick, values, of)
     # Windows that reach back to the first value are that value and all that came since.
-    whole = int(np.searchsorted(start, 1))
-    if whole:
-        ramp = pick.accumulate(values[: len(values) - len(start) + whole])[-whole:]
-        return ramp if whole == len(start) else np.concatenate([ramp, _outermost(pick, values, start[whole:])])
+    ramp: NDArray[Any] = pick.accumulate(values[: len(values) - len(of.start) + of.whole])[-of.whole :]
+    return ramp if of.whole == len(of.start) else np.concatenate([ramp, _behind(pick, values, of)])
+
+
+def _behind(pick: np.ufunc, values: NDArray[Any], of: Windows) -> NDArray[Any]:
+    """Of the windows that begin behind the first value: by tables of growing stretches."""
+    start, length, longest = of.start[of.whole :], of.length[of.whole :], of.longest
+    if longest - of.shortest <= _FEW_TICKS:
+        return _nearly_even(pick, values, length, of.shortest, longest)
     count, rows = len(start), len(values)
-    length = np.arange(rows - count + 1, rows + 1) - start
-    shortest, longest = int(length.min(initial=rows)), int(length.max(initial=0))
-    if longest - shortest <= _FEW_TICKS:
-        return _nearly_even(pick, values, length, shortest, longest)
-    end, result, table = np.arange(rows - count, rows), np.empty(count), values
+    end, result, table = np.arange(rows - count, rows), np.empty(count, values.dtype), values
     # table[i] is the outermost of the 2^k values from i on.
     for k in range(longest.bit_length()):
         if k:
             table = pick(table[: -(1 << k - 1)], table[1 << k - 1 :])
-        if 2 << k <= shortest:
+        if 2 << k <= of.shortest:
             continue
         here = np.flatnonzero((length >> k) == 1)
         if len(here):
@@ -160,35 +169,35 @@ def _outermost(pick: np.ufunc, values: Floats, start: Ints) -> Floats:
     return result
 
 
-def _nearly_even(pick: np.ufunc, values: Floats, length: Ints, shortest: int, longest: int) -> Floats:
-    """As `_outermost`, for windows of nearly the same length: all is done with slices."""
+def _nearly_even(pick: np.ufunc, values: NDArray[Any], length: Ints, shortest: int, longest: int) -> NDArray[Any]:
+    """As `_behind`, for windows of nearly the same length: all is done with slices."""
     first, table = len(values) - len(length), values
-    steps = max(shortest, 1).bit_length() - 1
+    steps = shortest.bit_length() - 1
     for k in range(steps):
         table = pick(table[: -(1 << k)], table[1 << k :])
 
-    def back(of: Floats, ticks: int) -> Floats:
+    def back(of: NDArray[Any], ticks: int) -> NDArray[Any]:
         """For each row what lies so many ticks before it; rows that have none get the first."""
         at = of[max(first - ticks, 0) : first - ticks + len(length)]
         return at if first >= ticks else np.concatenate([np.full(ticks - first, of[0]), at])
 
-    result: Floats = pick(back(table, shortest - 1), back(table, (1 << steps) - 1))
+    result: NDArray[Any] = pick(back(table, shortest - 1), back(table, (1 << steps) - 1))
     for ticks in range(shortest, longest):
         result = np.where(length > ticks, pick(result, back(values, ticks)), result)
     return result
 
 
-def _extremum(pick: np.ufunc) -> Callable[[Ints, Span, Ints, float], Span]:
-    def window(times: Ints, x: Span, start: Ints, _scale: float) -> Span:
-        known = _none_unknown(x.known, start, slice(len(times) - len(start), None))
-        low = _outermost(pick, x.low, start)
-        return span(low, low if x.is_point else _outermost(pick, x.high, start), known, point=x.is_point)
+def _extremum(pick: np.ufunc) -> Callable[[Ints, Span, Windows, float], Span]:
+    def window(_times: Ints, x: Span, of: Windows, _scale: float) -> Span:
+        known = none_unknown(x.known, of)
+        low = _outermost(pick, x.low, of)
+        return span(low, low if x.is_point else _outermost(pick, x.high, of), known, point=x.is_point)
 
     return window
 
 
-#: Each takes the ticks' times, the number at them, the first tick of each of the last ticks' windows, and the scale.
-WINDOWS: Mapping[tree.WindowKind, Callable[[Ints, Span, Ints, float], Any]] = {
+#: Each takes the ticks' times, the number at them, the windows of the last of them, and the scale.
+WINDOWS: Mapping[tree.WindowKind, Callable[[Ints, Span, Windows, float], Any]] = {
     "rate": _rate,
     "average": _average,
     "lowest": _extremum(np.minimum),

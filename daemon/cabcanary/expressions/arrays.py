@@ -15,6 +15,7 @@ import numpy as np
 
 from cabcanary.expressions import spans, tree
 from cabcanary.expressions.array_conditions import AgainstLimit, Compared, Conditions, Fixed, Joined, Negated, Switch
+from cabcanary.expressions.array_extremes import against
 from cabcanary.expressions.array_numbers import (
     Calculated,
     ChannelNumber,
@@ -202,7 +203,8 @@ class _Compiler:
         if node.sureness == "likely":
             if isinstance(left, ChannelNumber) and isinstance(right, Constant):
                 return AgainstLimit(node, left, right, self._signals, on)
-            return Compared(node, (left, right), (left, right), self._signals, on)
+            found = against(node, left, right, self._signals, on)
+            return found or Compared(node, (left, right), (left, right), self._signals, on)
         before, self._widen = self._widen, COVERAGE
         wide = (self.number(node.left), self.number(node.right))
         self._widen = before

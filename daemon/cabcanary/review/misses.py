@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cabcanary.expressions.array_conditions import AgainstLimit, Compared, Joined, Negated
+from cabcanary.expressions.array_extremes import ExtremeAgainstLimit
 from cabcanary.expressions.signals import Truths, everywhere, nowhere
 from cabcanary.expressions.spans import both, either
 from cabcanary.rules.figures import show, unit_of
@@ -186,7 +187,7 @@ def _leaves(node: Conditions, *, wanted: bool) -> Iterator[_Leaf]:
                 yield from _leaves(part, wanted=wanted)
         case Negated():
             yield from _leaves(node.inner, wanted=not wanted)
-        case AgainstLimit() | Compared():
+        case AgainstLimit() | Compared() | ExtremeAgainstLimit():
             yield _Leaf(node.node, node, wanted)
 
 
