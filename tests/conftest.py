@@ -28,17 +28,31 @@ _IN_TIME = (
     "tests/faults/",
     "tests/runtime/",
 )
-#: And those that mostly wait, and bear one other of their kind beside them.
-_WAITS = ("tests/contracts/", "tests/messenger/", "tests/recorder/test_writer.py", "tests/sources/")
+#: And those that mostly wait, and bear one other of their kind beside them: they ask what happens, not how soon.
+_WAITS = (
+    "tests/contracts/",
+    "tests/faults/test_ordinary_troubles.py",
+    "tests/messenger/",
+    "tests/recorder/test_writer.py",
+    "tests/runtime/test_cab.py",
+    "tests/runtime/test_command_line.py",
+    "tests/runtime/test_commands.py",
+    "tests/runtime/test_feed.py",
+    "tests/runtime/test_listen.py",
+    "tests/runtime/test_listen_ways.py",
+    "tests/runtime/test_systemd.py",
+    "tests/runtime/test_watch.py",
+    "tests/sources/",
+)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Marks what must run alone. The full counts of a campaign are run by asking for them: -m long."""
     for item in items:
-        if item.nodeid.startswith(_IN_TIME):
-            item.add_marker("in_time")
-        elif item.nodeid.startswith(_WAITS):
+        if item.nodeid.startswith(_WAITS):
             item.add_marker("waits")
+        elif item.nodeid.startswith(_IN_TIME):
+            item.add_marker("in_time")
     if "long" in config.option.markexpr:
         return
     skip = pytest.mark.skip(reason="a long campaign: run it with -m long")

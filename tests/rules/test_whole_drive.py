@@ -225,6 +225,35 @@ def a_condition_is_the_same_at_every_tick(text, drive, cut, length, form):
     assert whole == live
 
 
+WINDOWED = st.tuples(
+    st.sampled_from(["lowest", "highest"]),
+    st.sampled_from(["map", "map", "map - 1 kPa", "max(map, 103 kPa)"]),
+    st.sampled_from(WIDTHS),
+    SIGN,
+    st.sampled_from(["30 kPa", "103 kPa", "150 kPa"]),
+    st.sampled_from(["", " deadband 3 kPa", " deadband 60 kPa"]),
+).map(lambda p: f"{p[0]}({p[1]}, {p[2]}) {p[3]} {p[4]}{p[5]}")
+
+
+@COUNTS
+def test_a_window_against_a_limit_is_the_same_at_every_tick(examples):
+    over(
+        examples // 4,
+        given(WINDOWED.filter(can_be), drives(), st.integers(0, 40), LENGTHS, FORMS)(
+            a_condition_is_the_same_at_every_tick.hypothesis.inner_test
+        ),
+    )
+
+
+def test_a_block_whose_statistics_lie_within_the_deadband_stands_on():
+    # 160 kPa, then 145 kPa for two blocks, then 85 kPa: only the last is below 150 kPa less 60 kPa.
+    levels = [160.0] * 10 + [145.0] * 20 + [85.0] * 10
+    column = Described(np.array(levels), np.zeros(40, dtype=np.uint8), np.zeros(40))
+    signals = Signals(np.arange(40, dtype=np.int64) * 20_000_000, {"map": column}, blocks_of(40, 10))
+    node = parse_condition("lowest(map, 0.02 s) > 150 kPa deadband 60 kPa", NAMES)
+    assert evaluate_condition(node, signals).truths.true.tolist() == [True] * 30 + [False] * 10
+
+
 @COUNTS
 def test_a_number_is_the_same_to_the_last_bit(examples):
     over(examples // 10, a_number_is_the_same_to_the_last_bit)
