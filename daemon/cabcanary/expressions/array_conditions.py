@@ -8,7 +8,7 @@ import numpy as np
 
 from cabcanary.expressions.array_numbers import Chain, ChannelNumber, Constant, Numbers, OverBlocks, Sight
 from cabcanary.expressions.signals import Block, Signals, Span, Truths, everywhere, nowhere
-from cabcanary.expressions.spans import both, but, either, opposite
+from cabcanary.expressions.spans import both, but, either, opposite, stretches
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -262,18 +262,18 @@ def latched(without: Truths, with_band: Truths, on: bool) -> tuple[Truths, bool]
     With the band it is true wherever it is true without, and false only where it is false without. So what came before
     matters only at the ticks between: neither true without the band nor false with it.
     """
-    decided = without.true | with_band.false
-    between = np.flatnonzero(~decided)
-    events = np.flatnonzero(decided)
-    stands = bool(without.true[events[-1]]) if len(events) else on
-    if not len(between):
-        return without, stands
-    before = np.searchsorted(events, between) - 1
-    standing = without.true[events[before]] if len(events) else np.full(len(between), on)
-    rows = between[np.where(before >= 0, standing, on)]
+    between = ~(without.true | with_band.false)
+    begins, ends = stretches(between)
+    if not len(begins):
+        return without, bool(without.true[-1]) if len(between) else on
+    # Throughout a stretch it stands or not, as it did at the tick before.
+    standing = without.true[begins - 1]
+    if begins[0] == 0:
+        standing[0] = on
+    rows = np.flatnonzero(between)[np.repeat(standing, ends - begins)]
     true, false = without.true.copy(), without.false.copy()
     true[rows], false[rows] = with_band.true[rows], False
-    return Truths(true, false), stands
+    return Truths(true, false), bool(standing[-1] if ends[-1] == len(between) else without.true[-1])
 
 
 Pair = tuple[Span, Span]

@@ -117,6 +117,10 @@ def _average(_times: Ints, x: Span, of: Windows, scale: float) -> Span:
     low, low_fits = mean(x.low, -np.inf)
     if x.is_point:
         return Span(low, low, known & low_fits)
+    is_open = x.known & np.isposinf(x.high)
+    if low_fits.all() and ((x.high == x.low) | is_open).all():
+        # The two ends differ only where the upper one is open: their sums are the same elsewhere.
+        return Span(low, np.where(none_unknown(~is_open, of), low, np.inf), known)
     high, high_fits = mean(x.high, np.inf)
     return Span(low, high, known & low_fits & high_fits)
 

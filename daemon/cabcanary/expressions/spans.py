@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from cabcanary.expressions import tree
-    from cabcanary.expressions.signals import Bools, Floats
+    from cabcanary.expressions.signals import Bools, Floats, Ints
 
 
 def span(low: Floats, high: Floats, known: Bools, *, point: bool) -> Span:
@@ -48,6 +48,20 @@ def opposite(a: Bools) -> Bools:
     if a is every:
         return none
     return every if a is none else ~a
+
+
+def stretches(true: Bools) -> tuple[Ints, Ints]:
+    """Where stretches of "true" begin, and the rows behind them."""
+    if not len(true):
+        return _NO_ROWS, _NO_ROWS
+    edges = np.flatnonzero(true[1:] != true[:-1]) + 1
+    begins, ends = (edges[1::2], edges[::2]) if true[0] else (edges[::2], edges[1::2])
+    if true[0]:
+        begins = np.concatenate([[0], begins])
+    return begins, np.concatenate([ends, [len(true)]]) if true[-1] else ends
+
+
+_NO_ROWS = np.array([], dtype=np.int64)
 
 
 def negative(x: Span) -> Span:
