@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from harness import Ride
+from hypothesis import settings
 from long_drive import BenchDrive
 
 from cabcanary_bench.paths import config_folder
@@ -18,7 +19,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-#: Folders and files whose tests look at a clock, a pty or a process: each of them wants the machine to itself.
+#: Folders and files whose tests look at a clock, a pty or a process: each of them wants the machine to itself, and so
+#: does whatever looks at the long bench drive, which is driven once.
 _IN_TIME = (
     "tests/bench/test_dropouts.py",
     "tests/bench/test_first_drive.py",
@@ -30,6 +32,7 @@ _IN_TIME = (
 )
 #: And those that mostly wait, and bear one other of their kind beside them: they ask what happens, not how soon.
 _WAITS = (
+    "tests/bench/test_troubled.py",
     "tests/contracts/",
     "tests/faults/test_ordinary_troubles.py",
     "tests/messenger/",
@@ -46,12 +49,17 @@ _WAITS = (
 )
 
 
+# No test fails by an absolute time: a loaded machine takes as long as it takes.
+settings.register_profile("cabcanary", deadline=None)
+settings.load_profile("cabcanary")
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Marks what must run alone. The full counts of a campaign are run by asking for them: -m long."""
     for item in items:
         if item.nodeid.startswith(_WAITS):
             item.add_marker("waits")
-        elif item.nodeid.startswith(_IN_TIME):
+        elif item.nodeid.startswith(_IN_TIME) or "bench_drive" in getattr(item, "fixturenames", ()):
             item.add_marker("in_time")
     if "long" in config.option.markexpr:
         return
