@@ -272,7 +272,7 @@ def _text(path: Path) -> str:
 
 
 def _can(wire: Wire, seconds: float | None) -> Iterator[str]:
-    import can
+    from cabcanary.sources.can_library import can
 
     # Adapters that can keep silent in hardware are asked to; nothing is sent in either case.
     options: dict[str, Any] = {"listen_only": True} if wire.interface == "slcan" else {}

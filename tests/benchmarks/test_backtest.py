@@ -1,6 +1,6 @@
 """What a backtest takes, beside the live path, and beside one rule of it in Polars and in DuckDB on the same files.
 
-The drive-hour: the bench van on country roads, 24 channels at 50 Hz, as its archive keeps it. Twelve minutes are
+The drive-hour: the bench van on country roads, 24 channels at 50 Hz, as its archive keeps it. Some minutes are
 driven, and the middle of them comes over and over until an hour is full. Processor time; nothing here can fail by time.
 """
 
@@ -23,7 +23,7 @@ from cabcanary.review.rule_sets import RuleSource
 from cabcanary.store.archive import METADATA_KEY, ROWS_PER_GROUP, Column, Rows, SampleWriter
 from cabcanary_bench.generator import DriveKind, ordinary
 
-MINUTES, HOUR = 12.0, 180_000
+MINUTES, HOUR = 7.0, 180_000
 #: The first four minutes come once, the last one not at all.
 BODY_BEGINS, LEFT_OUT = 12_000, 3_000
 DRIVES, SAMPLE = 200, 40

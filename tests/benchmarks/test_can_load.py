@@ -11,7 +11,7 @@ from cabcanary_bench.wiring.slcan import SlcanAdapter
 
 # 8-byte standard frames with worst-case stuffing are 135 bits (ISO 11898-1, from memory): 500000 / 135.
 _FRAMES_PER_S = 3700
-_SECONDS = 4.0
+_SECONDS = 2.0
 _BARE = """
 import can, sys
 bus = can.Bus(interface="slcan", channel=sys.argv[1], bitrate=500000, sleep_after_open=0.1, listen_only=True)

@@ -14,7 +14,7 @@ _STEP_S = 0.01
 
 
 def test_how_many_times_real_time_a_drive_without_wires_is(capsys) -> None:
-    country = ordinary(1, DriveKind.COUNTRY, minutes=4)
+    country = ordinary(1, DriveKind.COUNTRY, minutes=1)
 
     def fast() -> float:
         begin = time.process_time()

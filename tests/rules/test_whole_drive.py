@@ -27,7 +27,7 @@ from cabcanary.settings.load import rules_from_text
 
 #: A sample for every day, and what is promised for the two evaluators; `.ci/long` runs the latter.
 COUNTS = pytest.mark.parametrize(
-    "examples", [1_000, pytest.param(10_000, marks=[pytest.mark.long, pytest.mark.timeout(3600)])]
+    "examples", [300, pytest.param(10_000, marks=[pytest.mark.long, pytest.mark.timeout(3600)])]
 )
 
 

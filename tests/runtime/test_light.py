@@ -33,6 +33,17 @@ def test_the_living_daemon_maps_no_heavy_library_and_runs_the_bus_elsewhere(ride
     assert [words for words in children(driven.pid).values() if "cabcanary.sources." in words]
 
 
+def test_the_process_of_the_bus_loads_no_reader_of_recordings_and_hides_none_from_others() -> None:
+    pytest.importorskip("asammdf")
+    code = (
+        "import sys, cabcanary.sources.can_reader\n"
+        "print(*sorted({'asammdf', 'pandas', 'polars', 'pyarrow'} & set(sys.modules)))\n"
+        "import asammdf; print(asammdf.__name__)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    assert done.stdout.splitlines() == ["", "asammdf"]
+
+
 @pytest.mark.parametrize("command", ["check", "drives"])
 def test_commands_that_only_look_stay_light_too(command: str) -> None:
     code = (

@@ -13,10 +13,9 @@ from contextlib import suppress
 from enum import Enum
 from typing import TYPE_CHECKING, Any, Protocol
 
-import can
-
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.sources import obd_pids
+from cabcanary.sources.can_library import can
 from cabcanary.sources.slcan_port import BUS_ERROR, ERROR_PASSIVE, BufferedPort
 
 if TYPE_CHECKING:

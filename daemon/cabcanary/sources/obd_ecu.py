@@ -6,11 +6,11 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import can
 import isotp
 
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.sources import obd_pids
+from cabcanary.sources.can_library import can
 from cabcanary.sources.can_link import ReadOnlyError
 
 if TYPE_CHECKING:
