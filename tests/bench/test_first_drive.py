@@ -53,10 +53,16 @@ def test_a_wideband_that_dies_under_boost_is_neither_lean_nor_silence(bench_driv
 
 def test_alerts_go_when_their_condition_goes(bench_drive: BenchDrive) -> None:
     # 14 CFR 25.1322 (d): alerts must go away when the condition no longer exists.
-    states = [
-        (e["what"], e["state"]) for e in bench_drive.events if e["kind"] == "alert" and "state" in e and not e["past"]
-    ]
-    assert states == [
+    # At the lift-off a tick may come in which lambda is lean already and boost not yet gone: the mask of the fuel cut
+    # keeps that quiet, as "suppressed".
+    changes = [e for e in bench_drive.events if e["kind"] == "alert" and "state" in e and not e["past"]]
+    stands = dict.fromkeys((e["what"] for e in changes), False)
+    found = []
+    for event in changes:
+        if event["active"] != stands[event["what"]]:
+            stands[event["what"]] = event["active"]
+            found.append((event["what"], event["state"]))
+    assert found == [
         ("lean_under_boost", "active, unacknowledged"),
         ("lean_under_boost", "normal"),
         ("over_boost", "active, unacknowledged"),
@@ -64,6 +70,8 @@ def test_alerts_go_when_their_condition_goes(bench_drive: BenchDrive) -> None:
         ("cannot_see_lambda", "active, unacknowledged"),
         ("cannot_see_lambda", "normal"),
     ]
+    last = {e["what"]: e["state"] for e in changes}
+    assert set(last.values()) == {"normal"}
 
 
 def test_the_drive_was_recorded_without_being_asked(bench_drive: BenchDrive) -> None:
