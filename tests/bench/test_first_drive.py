@@ -70,6 +70,7 @@ def test_alerts_go_when_their_condition_goes(bench_drive: BenchDrive) -> None:
         ("cannot_see_lambda", "active, unacknowledged"),
         ("cannot_see_lambda", "normal"),
     ]
+    assert {e["what"] for e in changes if e["state"] == "suppressed"} <= {"lean_under_boost"}
     last = {e["what"]: e["state"] for e in changes}
     assert set(last.values()) == {"normal"}
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import cantools.database
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from cabcanary.sources.can_dbc import DbcError, dbc_problems, dbc_units, inspect, load_signals, unit_symbol
@@ -37,7 +37,6 @@ def test_published_files_decode_to_known_values_and_units(file, place, can_id, d
 
 
 @pytest.mark.parametrize("file", [SMALL, LARGE], ids=["small", "large"])
-@settings(max_examples=30)
 @given(data=st.binary(min_size=8, max_size=8))
 def test_every_signal_of_a_published_file_is_what_cantools_decodes(file, data):
     database = _database(file)
