@@ -12,8 +12,8 @@ from harness import Ride
 from hypothesis import settings
 from long_drive import BenchDrive
 
+from cabcanary_bench.drives.scenario import FIRST_DRIVE, Scenario
 from cabcanary_bench.paths import config_folder
-from cabcanary_bench.scenario import FIRST_DRIVE, Scenario
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

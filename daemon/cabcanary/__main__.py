@@ -2,6 +2,6 @@
 
 import sys
 
-from cabcanary.cli import main
+from cabcanary.cli.main import main
 
 sys.exit(main())

@@ -21,7 +21,7 @@ from cabcanary.alerts.outputs import watcher_output
 from cabcanary.alerts.sounds import MONITOR_STOPPED, START_UP
 from cabcanary.alerts.words import MONITOR_STOPPED as STOPPED_WORDS
 from cabcanary.clock import Clock
-from cabcanary.host import STOPPING, notify
+from cabcanary.processes.host import STOPPING, notify
 from cabcanary.settings.outputs import Watcher
 from cabcanary.settings.schema import Daemon
 

@@ -4,11 +4,11 @@ import dataclasses
 
 import pytest
 
-from cabcanary import host
 from cabcanary.alerts import patterns
 from cabcanary.alerts.lamp import LampKeeper
-from cabcanary.host import LampMemory
 from cabcanary.model import EventKind, Frame, Priority, Quality, Value
+from cabcanary.processes import host
+from cabcanary.processes.host import LampMemory
 from cabcanary.rules.engine import Change
 
 WARNING, CAUTION, ADVISORY = Priority.WARNING, Priority.CAUTION, Priority.ADVISORY

@@ -30,7 +30,7 @@ from cabcanary.alerts.sounds import (
     Loudness,
     sound_for,
 )
-from cabcanary.cli import main
+from cabcanary.cli.main import main
 from cabcanary.model import Priority
 
 LOWEST_BASE_HZ = 1000

@@ -8,7 +8,7 @@ import pytest
 from cabcanary.alerts import arrival
 from cabcanary.alerts.words import action, alert_event, arrival_line, log_line, proof_line
 from cabcanary.model import EventKind, Frame, Priority, Quality, Value
-from cabcanary.plan import load_plan
+from cabcanary.plan.plan import load_plan
 from cabcanary.rules.engine import Change
 from cabcanary_bench.paths import config_folder
 

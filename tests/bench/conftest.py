@@ -4,9 +4,9 @@ from typing import NamedTuple
 
 import pytest
 
-from cabcanary_bench.scenario import FIRST_DRIVE, DriverInput
-from cabcanary_bench.sensors import Outputs, Sensors
-from cabcanary_bench.vehicle import Truth, Vehicle
+from cabcanary_bench.drives.scenario import FIRST_DRIVE, DriverInput
+from cabcanary_bench.sensors.outputs import Outputs, Sensors
+from cabcanary_bench.van.vehicle import Truth, Vehicle
 
 STEP_S = 0.01
 

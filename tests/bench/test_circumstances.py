@@ -7,7 +7,7 @@ import itertools
 import pytest
 from van_drives import PSI_KPA, STEP_S, Drive, Moment, around, cruise, idle, mean, pull
 
-from cabcanary_bench.circumstances import CIRCUMSTANCES, Circumstance, CircumstanceKind
+from cabcanary_bench.faults.circumstances import CIRCUMSTANCES, Circumstance, CircumstanceKind
 
 C = CircumstanceKind
 AT = 28.0

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from cabcanary.expressions.arrays import Column, Signals
-from cabcanary_bench.corpus import Job, _scenario, jobs, run_job
-from cabcanary_bench.corpus_grade import grade, lines, names_of
-from cabcanary_bench.corpus_kept import Driven, save
-from cabcanary_bench.corpus_run import bench_baselines, driven
-from cabcanary_bench.fault_kinds import FaultKind
-from cabcanary_bench.generator import DriveKind
-from cabcanary_bench.injected import INJECTED
+from cabcanary_bench.corpus.corpus import Job, _scenario, jobs, run_job
+from cabcanary_bench.corpus.corpus_grade import grade, lines, names_of
+from cabcanary_bench.corpus.corpus_kept import Driven, save
+from cabcanary_bench.corpus.corpus_run import bench_baselines, driven
+from cabcanary_bench.corpus.injected import INJECTED
+from cabcanary_bench.drives.generator import DriveKind
+from cabcanary_bench.faults.kinds import FaultKind
 from cabcanary_bench.paths import config_folder
 
 CONFIG = config_folder() / "bench-van.toml"
@@ -111,7 +111,7 @@ def test_a_drive_that_was_kept_is_judged_the_same_and_not_driven_again(tmp_path,
     job = Job(4, fault=FaultKind.HOSE_OFF)
     driven_now = of_fault(FaultKind.HOSE_OFF)
     assert run_job(job, CONFIG, bench_baselines(), weaken=True, keep=tmp_path) == driven_now
-    monkeypatch.setattr("cabcanary_bench.corpus.drive", None)
+    monkeypatch.setattr("cabcanary_bench.corpus.corpus.drive", None)
     assert run_job(job, CONFIG, bench_baselines(), weaken=True, keep=tmp_path) == driven_now
 
 
@@ -122,8 +122,8 @@ def test_a_kept_drive_that_is_not_right_is_driven_again(tmp_path, monkeypatch, d
     save(file, "another mark", Driven((EMPTY,), 0, 0.0, (), ()))
     if damage is not None:
         file.write_bytes(damage)
-    monkeypatch.setattr("cabcanary_bench.corpus._drive", lambda *_: Driven((), 0, 1.5, (), ()))
-    monkeypatch.setattr("cabcanary_bench.corpus.save", lambda *_: None)
+    monkeypatch.setattr("cabcanary_bench.corpus.corpus._drive", lambda *_: Driven((), 0, 1.5, (), ()))
+    monkeypatch.setattr("cabcanary_bench.corpus.corpus.save", lambda *_: None)
     assert run_job(job, CONFIG, bench_baselines(), weaken=False, keep=tmp_path).hours == 1.5
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from cabcanary.cli import main
+from cabcanary.cli.main import main
 
 
 def test_a_small_corpus_is_made_graded_and_reported(capsys):
@@ -42,8 +42,8 @@ def test_a_wrong_command_is_answered_in_words(arguments, words, capsys):
 
 
 def test_a_missed_fault_ends_with_1(monkeypatch, capsys):
-    from cabcanary_bench import corpus_run
-    from cabcanary_bench.corpus_grade import KindResult, Report
+    from cabcanary_bench.corpus import corpus_run
+    from cabcanary_bench.corpus.corpus_grade import KindResult, Report
 
     report = Report(kinds={"hose_off": KindResult(must=1)})
     monkeypatch.setattr(corpus_run, "driven", lambda *_, **__: [])
@@ -53,7 +53,7 @@ def test_a_missed_fault_ends_with_1(monkeypatch, capsys):
 
 
 def test_ctrl_c_ends_it_at_once_without_a_trace():
-    code = "import sys; from cabcanary.cli import main; sys.exit(main())"
+    code = "import sys; from cabcanary.cli.main import main; sys.exit(main())"
     process = subprocess.Popen(
         [sys.executable, "-c", code, "bench", "corpus", "--hours", "1", "--faults", "4", "--cores", "2"],
         stdout=subprocess.PIPE,

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from cabcanary_bench.faults import Fault, FaultKind
-from cabcanary_bench.scenario import Phase, Scenario
-from cabcanary_bench.van import STEP_S, BenchVan
+from cabcanary_bench.drives.scenario import Phase, Scenario
+from cabcanary_bench.faults.faults import Fault, FaultKind
+from cabcanary_bench.rig.wired_van import STEP_S, BenchVan
 from cabcanary_bench.wiring.serial_pty import SerialPty
 
 if TYPE_CHECKING:

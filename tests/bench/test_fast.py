@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from cabcanary.model import Quality
-from cabcanary.plan import load_plan
-from cabcanary_bench.circumstances import Circumstance, CircumstanceKind
-from cabcanary_bench.fast import OBD_RATES, Recording, drive
-from cabcanary_bench.faults import Fault, FaultKind
-from cabcanary_bench.scenario import FIRST_DRIVE, Phase, Scenario
+from cabcanary.plan.plan import load_plan
+from cabcanary_bench.drives.scenario import FIRST_DRIVE, Phase, Scenario
+from cabcanary_bench.fast.fast import OBD_RATES, Recording, drive
+from cabcanary_bench.faults.circumstances import Circumstance, CircumstanceKind
+from cabcanary_bench.faults.faults import Fault, FaultKind
 
 if TYPE_CHECKING:
     from .conftest import Moment

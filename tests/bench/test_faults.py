@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from van_drives import PSI_KPA, Drive, Moment, around, cruise, idle, mean, one, pull
 
-from cabcanary_bench.circumstances import CircumstanceKind
-from cabcanary_bench.faults import KINDS, Fault, FaultKind
+from cabcanary_bench.faults.circumstances import CircumstanceKind
+from cabcanary_bench.faults.faults import KINDS, Fault, FaultKind
 
 K = FaultKind
 #: In the pull of `van_drives`: when a fault begins that the driver is to meet at full load.

@@ -7,12 +7,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from cabcanary_bench.circumstances import CircumstanceKind
-from cabcanary_bench.fast import Recording, drive
-from cabcanary_bench.faults import FaultKind
-from cabcanary_bench.generator import DriveKind, faulty, ordinary
-from cabcanary_bench.itinerary import pull_starts, trips
-from cabcanary_bench.wltc import trace
+from cabcanary_bench.drives.generator import DriveKind, faulty, ordinary
+from cabcanary_bench.drives.itinerary import pull_starts, trips
+from cabcanary_bench.drives.wltc import trace
+from cabcanary_bench.fast.fast import Recording, drive
+from cabcanary_bench.faults.circumstances import CircumstanceKind
+from cabcanary_bench.faults.faults import FaultKind
 
 PSI_KPA = 6.894757
 SHOWN = [kind for kind in FaultKind if kind.info.family != "host"]

@@ -12,20 +12,20 @@ from live_drive import Live
 
 from cabcanary.alerts.words import alert_event
 from cabcanary.model import Quality, Reading
-from cabcanary.plan import load_plan
+from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.archiver import archive_all
-from cabcanary.review.replay import Step
+from cabcanary.review.replay.replay import Step
 from cabcanary.settings.wires import CanSource, SerialTextSource
-from cabcanary_bench.fast import drive
+from cabcanary_bench.drives.scenario_files import read_scenario
+from cabcanary_bench.fast.fast import drive
 from cabcanary_bench.paths import config_folder
-from cabcanary_bench.recorded_wires import Bus, Lines, NotOnWiresError, Track
-from cabcanary_bench.replay_compare import _rests_on, _settled, pair
-from cabcanary_bench.scenario_files import read_scenario
+from cabcanary_bench.replay.recorded_wires import Bus, Lines, NotOnWiresError, Track
+from cabcanary_bench.replay.replay_compare import _rests_on, _settled, pair
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from cabcanary_bench.scenario import Scenario
+    from cabcanary_bench.drives.scenario import Scenario
 
 NS = 1_000_000_000
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from cabcanary_bench.scenario import FIRST_DRIVE, Phase, Scenario
+from cabcanary_bench.drives.scenario import FIRST_DRIVE, Phase, Scenario
 
 if TYPE_CHECKING:
     from .conftest import Moment
@@ -140,8 +140,8 @@ def test_with_the_key_off_everything_is_dark(first_drive: list[Moment]) -> None:
 
 def test_the_same_seed_gives_the_same_drive(first_drive: list[Moment]) -> None:
     assert all(not math.isnan(m.shown.wideband) for m in first_drive if m.shown.wideband is not None)
-    from cabcanary_bench.sensors import Sensors
-    from cabcanary_bench.vehicle import Vehicle
+    from cabcanary_bench.sensors.outputs import Sensors
+    from cabcanary_bench.van.vehicle import Vehicle
 
     vehicle, sensors = Vehicle(faults=FIRST_DRIVE.faults), Sensors(seed=1)
     for m in first_drive[:4000]:

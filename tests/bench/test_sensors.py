@@ -8,11 +8,11 @@ from dataclasses import replace
 import pytest
 
 from cabcanary.model import Quality, Reading, Value
-from cabcanary.plan import load_plan
-from cabcanary_bench.faults import Effects
+from cabcanary.plan.plan import load_plan
+from cabcanary_bench.faults.faults import Effects
 from cabcanary_bench.paths import config_folder
-from cabcanary_bench.sensors import GasColumn, Sensors, exhaust_k, map_kpa, map_volts, ntc_ohm, ntc_volts
-from cabcanary_bench.vehicle import DriverInput, Truth, Vehicle
+from cabcanary_bench.sensors.outputs import GasColumn, Sensors, exhaust_k, map_kpa, map_volts, ntc_ohm, ntc_volts
+from cabcanary_bench.van.vehicle import DriverInput, Truth, Vehicle
 
 STEP_S = 0.01
 OK = Effects()

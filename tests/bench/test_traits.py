@@ -9,10 +9,10 @@ from dataclasses import replace
 import pytest
 from van_drives import STEP_S, Drive, Moment, idle, mean
 
-from cabcanary_bench.effects import HEALTHY
-from cabcanary_bench.sensors import Sensors
-from cabcanary_bench.traits import Traits, drawn
-from cabcanary_bench.vehicle import DriverInput, Truth, Vehicle
+from cabcanary_bench.faults.effects import HEALTHY
+from cabcanary_bench.sensors.outputs import Sensors
+from cabcanary_bench.sensors.traits import Traits, drawn
+from cabcanary_bench.van.vehicle import DriverInput, Truth, Vehicle
 
 PLAIN = Traits()
 

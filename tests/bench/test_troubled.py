@@ -11,7 +11,7 @@ import time
 import pytest
 from harness import LATE_S, command
 
-from cabcanary_bench.troubles import Machine
+from cabcanary_bench.faults.troubles import Machine
 
 
 @pytest.fixture

@@ -6,10 +6,10 @@ import math
 
 import pytest
 
-from cabcanary_bench.air import CRITICAL_RATIO, KELVIN, compressed_k, flow_factor
-from cabcanary_bench.faults import Fault, FaultKind
-from cabcanary_bench.vehicle import DriverInput, Truth, Vehicle
-from cabcanary_bench.wltc import speed_at
+from cabcanary_bench.drives.wltc import speed_at
+from cabcanary_bench.faults.faults import Fault, FaultKind
+from cabcanary_bench.van.breathing import CRITICAL_RATIO, KELVIN, compressed_k, flow_factor
+from cabcanary_bench.van.vehicle import DriverInput, Truth, Vehicle
 
 STEP_S = 0.01
 PSI_KPA = 6.894757

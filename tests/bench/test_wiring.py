@@ -19,9 +19,9 @@ import can
 import isotp
 import pytest
 
-from cabcanary_bench.scenario import FIRST_DRIVE
-from cabcanary_bench.van import BenchVan
-from cabcanary_bench.vehicle import DriverInput, Truth, Vehicle
+from cabcanary_bench.drives.scenario import FIRST_DRIVE
+from cabcanary_bench.rig.wired_van import BenchVan
+from cabcanary_bench.van.vehicle import DriverInput, Truth, Vehicle
 from cabcanary_bench.wiring.gpio import PINS_VARIABLE, RecordingFactory, read_changes
 from cabcanary_bench.wiring.obd import VIN, ObdResponder, separation_s, support_bitmap, van_pids
 from cabcanary_bench.wiring.serial_pty import SerialPty

@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from cabcanary_bench.wltc import PHASE_ENDS_S, piece, speed_at, trace
+from cabcanary_bench.drives.wltc import PHASE_ENDS_S, piece, speed_at, trace
 
 
 def test_every_point_equals_another_package_s_trace() -> None:

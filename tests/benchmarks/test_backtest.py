@@ -17,11 +17,11 @@ import pytest
 from archived_drive import archived, bench_plan
 
 from cabcanary.model import Frame, Quality, Value
-from cabcanary.review.backtest import Task, backtest
-from cabcanary.review.many import run_here
-from cabcanary.review.rule_sets import RuleSource
+from cabcanary.review.backtest.backtest import Task, backtest
+from cabcanary.review.backtest.parallel import run_here
+from cabcanary.review.backtest.rule_choice import RuleSource
 from cabcanary.store.archive import METADATA_KEY, ROWS_PER_GROUP, Column, Rows, SampleWriter
-from cabcanary_bench.generator import DriveKind, ordinary
+from cabcanary_bench.drives.generator import DriveKind, ordinary
 
 MINUTES, HOUR = 7.0, 180_000
 #: The first four minutes come once, the last one not at all.

@@ -3,11 +3,11 @@
 import time
 from pathlib import Path
 
-from cabcanary.plan import load_plan
-from cabcanary_bench.fast import drive
-from cabcanary_bench.generator import DriveKind, ordinary
-from cabcanary_bench.scenario import FIRST_DRIVE
-from cabcanary_bench.sensors import Sensors
+from cabcanary.plan.plan import load_plan
+from cabcanary_bench.drives.generator import DriveKind, ordinary
+from cabcanary_bench.drives.scenario import FIRST_DRIVE
+from cabcanary_bench.fast.fast import drive
+from cabcanary_bench.sensors.outputs import Sensors
 
 _CONFIG = Path(__file__).parents[2] / "config" / "bench-van.toml"
 _STEP_S = 0.01

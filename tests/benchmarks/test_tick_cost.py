@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 
 from cabcanary.model import Reading
-from cabcanary.plan import Plan, load_plan
+from cabcanary.plan.plan import Plan, load_plan
 from cabcanary.rules.engine import Engine
-from cabcanary.rules.load import Setting, build_rules
 from cabcanary.rules.rule import Rule
+from cabcanary.rules.rule_set import Setting, build_rules
 from cabcanary.settings.load import rules_from_text
-from cabcanary_bench.vehicle import DriverInput, Vehicle
+from cabcanary_bench.van.vehicle import DriverInput, Vehicle
 
 _ROUNDS = 2000
 _CONFIG = Path(__file__).parents[2] / "config" / "bench-van.toml"

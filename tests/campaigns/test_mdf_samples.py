@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from harness import command
 
-from cabcanary.review.foreign_columns import columns_of
+from cabcanary.review.exchange.log_columns import columns_of
 from cabcanary.store.manifest import read_manifests
 
 RELEASE = "8.8.28"

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from cabcanary.model import Quality, Reading, Value
-from cabcanary.plan import Plan, plan_from_texts
+from cabcanary.plan.plan import Plan, plan_from_texts
 from cabcanary.settings.load import settings_from_text
 
 VAN = Path(__file__).parents[2] / "config" / "bench-van.toml"

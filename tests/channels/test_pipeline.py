@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabcanary.model import Quality, Reading
-from cabcanary.plan import load_plan
+from cabcanary.plan.plan import load_plan
 
 PLAN = load_plan(Path(__file__).parents[2] / "config" / "bench-van.toml")
 KEYS = [m.key for m in PLAN.pipeline().measured]

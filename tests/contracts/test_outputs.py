@@ -24,9 +24,9 @@ from cabcanary.alerts.render import RATE
 from cabcanary.alerts.sound_card import SoundCardPlayer
 from cabcanary.alerts.sounds import START_UP, WARNING
 from cabcanary.alerts.terminal import TerminalBell
+from cabcanary.processes.helper import _MOST_UNREAD
+from cabcanary.processes.status import Status
 from cabcanary.settings.outputs import SoundCard
-from cabcanary.sources.helper import _MOST_UNREAD
-from cabcanary.sources.slot import Status
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

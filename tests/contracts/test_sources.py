@@ -25,15 +25,15 @@ from cabcanary.settings.wires import (
     SerialBinarySource,
     SerialTextSource,
 )
-from cabcanary.sources.binary_frame import FrameParser, checksum
-from cabcanary.sources.can_bus import CanBus
-from cabcanary.sources.gpio import GpioInputs
-from cabcanary.sources.gps_time import RmcParser
-from cabcanary.sources.hwmon import hwmon_reader
-from cabcanary.sources.iio import iio_reader
-from cabcanary.sources.serial_port import SerialReader
-from cabcanary.sources.text_line import LineParser
-from cabcanary.sources.this_computer import HostReader, machine_readers
+from cabcanary.sources.can.bus import CanBus
+from cabcanary.sources.gpio.inputs import GpioInputs
+from cabcanary.sources.host.computer import HostReader, machine_readers
+from cabcanary.sources.kernel.hwmon import hwmon_reader
+from cabcanary.sources.kernel.iio import iio_reader
+from cabcanary.sources.serial.binary_frame import FrameParser, checksum
+from cabcanary.sources.serial.gps_time import RmcParser
+from cabcanary.sources.serial.port import SerialReader
+from cabcanary.sources.serial.text_line import LineParser
 from cabcanary_bench.wiring.gps import rmc
 from cabcanary_bench.wiring.serial_pty import SerialPty
 from cabcanary_bench.wiring.slcan import SlcanAdapter
@@ -431,7 +431,7 @@ async def test_a_pin_that_is_pulled_up_can_be_on_when_it_is_low(pins, tmp_path: 
 
 
 async def test_pins_that_do_not_exist_are_told_of(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("cabcanary.sources.gpio._open", _no_pins)
+    monkeypatch.setattr("cabcanary.sources.gpio.inputs._open", _no_pins)
     wire = PinWire(tmp_path)
     wire.start_source()
     await until(wire.is_absent, "the reading to say so")

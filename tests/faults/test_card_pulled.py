@@ -27,7 +27,7 @@ from recorded_hour import KEYS, STEPS, Signals
 from cabcanary.model import Reading
 from cabcanary.recorder import writer as writer_module
 from cabcanary.recorder.archiver import archive_all
-from cabcanary.recorder.recorded import Drive
+from cabcanary.recorder.journal_drive import Drive
 from cabcanary.recorder.writer import JournalWriter
 
 if TYPE_CHECKING:

@@ -20,11 +20,11 @@ from recorded_hour import KEYS, STEPS, Signals, settings_text
 
 from cabcanary.clock import Clock
 from cabcanary.model import Reading
-from cabcanary.plan import load_plan
-from cabcanary.recorder import recorded
+from cabcanary.plan.plan import load_plan
+from cabcanary.recorder import journal_drive as recorded
 from cabcanary.recorder import writer as writer_module
 from cabcanary.recorder.archiver import archive_all
-from cabcanary.recorder.recorded import Drive
+from cabcanary.recorder.journal_drive import Drive
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.store import samples

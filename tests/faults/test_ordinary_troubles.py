@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 from harness import Message, Ride
 
-from cabcanary_bench.rig import daemon_command
+from cabcanary_bench.rig.rig import daemon_command
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -13,7 +13,7 @@ import pytest
 from harness import LATE_S, PATIENCE_S, Ride, children, read_journal, wait_for
 
 from cabcanary.clock import NS_PER_S
-from cabcanary_bench.scenario import Phase, Scenario
+from cabcanary_bench.drives.scenario import Phase, Scenario
 
 if TYPE_CHECKING:
     from collections.abc import Callable

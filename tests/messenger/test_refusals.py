@@ -13,7 +13,7 @@ from feeder import Feeder, Messenger, until
 
 from cabcanary.messenger.refusals import REFUSED_S, Refusals
 from cabcanary.model import EventKind
-from cabcanary.sources.slot import Status
+from cabcanary.processes.status import Status
 
 
 class Told:

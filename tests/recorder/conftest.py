@@ -8,7 +8,7 @@ import pytest
 from small_van import RULES, SETTINGS, Wires
 
 from cabcanary.model import Reading
-from cabcanary.plan import Plan, load_plan
+from cabcanary.plan.plan import Plan, load_plan
 from cabcanary.store.samples import Tick
 
 TICK_NS = 20_000_000

@@ -14,10 +14,10 @@ from live_drive import TICK_NS, Live
 
 from cabcanary import store
 from cabcanary.recorder import archiver
-from cabcanary.recorder.archived import ArchivedDrive
+from cabcanary.recorder.archived_drive import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
 from cabcanary.recorder.dating import AFTERWARDS, SATELLITES, SYNCHRONISED, UNKNOWN
-from cabcanary.recorder.recorded import Drive
+from cabcanary.recorder.journal_drive import Drive
 from cabcanary.store.journal import BlockKind, encode_block, encode_events, encode_json, read_blocks
 from cabcanary.store.manifest import read_manifests
 from cabcanary.store.samples import SampleEncoder

@@ -18,15 +18,15 @@ from archived_drive import Press, archived
 from small_drive import small_drive
 
 from cabcanary.alerts.words import alert_event
-from cabcanary.cli import main
+from cabcanary.cli.main import main
 from cabcanary.recorder import archiver
-from cabcanary.review import stored
-from cabcanary.review.backtest import Task, backtest
-from cabcanary.review.rule_sets import RuleSource
-from cabcanary.review.stored import StoredColumns
-from cabcanary_bench.fault_kinds import FaultKind
-from cabcanary_bench.generator import DriveKind, faulty, ordinary
-from cabcanary_bench.scenario import FIRST_DRIVE
+from cabcanary.review.backtest.backtest import Task, backtest
+from cabcanary.review.backtest.rule_choice import RuleSource
+from cabcanary.review.list import row_groups as stored
+from cabcanary.review.list.row_groups import StoredColumns
+from cabcanary_bench.drives.generator import DriveKind, faulty, ordinary
+from cabcanary_bench.drives.scenario import FIRST_DRIVE
+from cabcanary_bench.faults.kinds import FaultKind
 
 # --- live equals backtest --------------------------------------------------------------------------------------------
 
@@ -413,7 +413,7 @@ def test_a_terminal_shows_how_far_it_is(drives):
     main_side, terminal = pty.openpty()
     termios.tcsetwinsize(terminal, (24, 80))
     os.set_blocking(main_side, False)
-    code = "import sys; from cabcanary.cli import main; sys.exit(main())"
+    code = "import sys; from cabcanary.cli.main import main; sys.exit(main())"
     command = [sys.executable, "-c", code, "backtest", str(drives), "--workers", "1", "--json"]
     done = subprocess.run(command, stdout=subprocess.PIPE, stderr=terminal, check=True, timeout=120)
     shown = os.read(main_side, 100_000).decode()
@@ -426,7 +426,7 @@ def test_a_terminal_shows_how_far_it_is(drives):
 @pytest.mark.parametrize("processes", [2, 3, 4], ids=["as the first helper starts", "in mid-start", "at work"])
 def test_ctrl_c_ends_it_without_a_trace_and_leaves_nobody_behind(drives, tmp_path, processes):
     many(tmp_path, drives, 900)
-    command = [sys.executable, "-c", "import sys; from cabcanary.cli import main; sys.exit(main())"]
+    command = [sys.executable, "-c", "import sys; from cabcanary.cli.main import main; sys.exit(main())"]
     process = subprocess.Popen(
         [*command, "backtest", str(tmp_path), "--workers", "2"],
         stdout=subprocess.PIPE,

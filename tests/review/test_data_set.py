@@ -20,7 +20,7 @@ from harness import command
 from live_drive import Live
 from small_van import RULES, SETTINGS, Wires
 
-from cabcanary.plan import load_plan
+from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.archiver import archive_all
 from cabcanary.store.manifest import drive_folder, manifest_json, read_manifests
 

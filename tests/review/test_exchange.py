@@ -19,11 +19,11 @@ from harness import command
 from live_drive import TICK_NS, Live
 from small_van import RULES, SETTINGS, Wires
 
-from cabcanary.cli import main
-from cabcanary.plan import load_plan
-from cabcanary.recorder.archived import ArchivedDrive
+from cabcanary.cli.main import main
+from cabcanary.plan.plan import load_plan
+from cabcanary.recorder.archived_drive import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
-from cabcanary.review import export
+from cabcanary.review.exchange import export
 from cabcanary.store.manifest import read_manifests
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from harness import command
 from live_drive import Live
 from small_van import RULES, SETTINGS, Wires
 
-from cabcanary.plan import load_plan
+from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.archiver import archive_all
 
 if TYPE_CHECKING:

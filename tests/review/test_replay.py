@@ -12,12 +12,12 @@ from live_drive import TICK_NS, Live
 from small_van import RULES, SETTINGS, Wires
 
 from cabcanary.alerts.words import alert_event
-from cabcanary.cli import main
+from cabcanary.cli.main import main
 from cabcanary.model import Event, EventKind
-from cabcanary.plan import load_plan
+from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.archiver import archive_all
-from cabcanary.review.played import open_playable
-from cabcanary.review.replay import Wanted, play
+from cabcanary.review.replay.recording import open_playable
+from cabcanary.review.replay.replay import Wanted, play
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -5,8 +5,8 @@ import json
 import pytest
 from small_drive import START_NS, settings_of, small_drive
 
-from cabcanary.cli import main
-from cabcanary.review.recorded import read_drive
+from cabcanary.cli.main import main
+from cabcanary.review.list.recorded_drive import read_drive
 
 RULES = """
 [tables.ceiling]

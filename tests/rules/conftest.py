@@ -8,7 +8,7 @@ import pytest
 
 from cabcanary.model import Frame, Quality, Value
 from cabcanary.rules.engine import Change, Engine
-from cabcanary.rules.load import Setting, build_rules
+from cabcanary.rules.rule_set import Setting, build_rules
 from cabcanary.settings.load import rules_from_text
 
 TICK_NS = 20_000_000

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from cabcanary.model import Frame, Priority, Quality, Value
 from cabcanary.rules.engine import Engine
-from cabcanary.rules.load import Setting, build_rules
+from cabcanary.rules.rule_set import Setting, build_rules
 from cabcanary.settings.load import rules_from_text
 
 UNITS = {"lambda": "lambda", "map": "kPa", "boost": "psi", "mask": "state", "running": "state"}

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from cabcanary.cli import main
+from cabcanary.cli.main import main
 
 CONFIG = Path(__file__).parents[2] / "config"
 SETTINGS = """

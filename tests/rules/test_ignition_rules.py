@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from cabcanary.cli import main
+from cabcanary.cli.main import main
 
 RULES = Path(__file__).parents[2] / "config" / "rules" / "ignition.toml"
 SETTINGS = """

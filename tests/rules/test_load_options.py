@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from cabcanary.rules.load import Setting, build_rules
+from cabcanary.rules.rule_set import Setting, build_rules
 from cabcanary.settings.load import rules_from_text
 from cabcanary.settings.problems import SettingsError
 

@@ -12,7 +12,7 @@ from cabcanary.expressions.parse import parse_condition
 from cabcanary.expressions.scalar import compile_condition
 from cabcanary.expressions.tree import channels_in, comparisons_in
 from cabcanary.rules.engine import Engine
-from cabcanary.rules.load import Setting, build_rules
+from cabcanary.rules.rule_set import Setting, build_rules
 from cabcanary.settings.load import rules_from_text
 
 CHANNELS = {"boost": "psi", "lambda": "lambda", "supply": "V", "engine_speed": "rpm", "mask": "state"}

@@ -21,7 +21,7 @@ from cabcanary.expressions.scalar import compile_condition, compile_number
 from cabcanary.expressions.signals import blocks_of
 from cabcanary.model import Frame, Quality, Value
 from cabcanary.rules.engine import Engine, ShelveError
-from cabcanary.rules.load import Setting, build_rules
+from cabcanary.rules.rule_set import Setting, build_rules
 from cabcanary.rules.whole_drive import Action, WholeDrive
 from cabcanary.settings.load import rules_from_text
 

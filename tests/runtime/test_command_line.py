@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from cabcanary.cli import main
-from cabcanary.command_line import DEFAULT_CONFIG
+from cabcanary.cli.main import main
+from cabcanary.cli.shared import DEFAULT_CONFIG
 from cabcanary.store.manifest import Manifest, drive_folder, manifest_json, read_manifests
 
 SYSTEMD = Path(__file__).parents[2] / "systemd"

@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 
 from cabcanary.alerts.annunciator import Annunciator
-from cabcanary.commands import Commands
 from cabcanary.model import EventKind, Frame, Quality, Value
 from cabcanary.rules.engine import Engine
-from cabcanary.rules.load import Setting, build_rules
+from cabcanary.rules.rule_set import Setting, build_rules
+from cabcanary.runtime.requests import Commands
 from cabcanary.settings.load import rules_from_text
 from cabcanary.settings.outputs import Button, Buttons
 

@@ -18,7 +18,7 @@ import pytest
 from harness import Ride, wait_for
 
 from cabcanary.alerts.sounds import BY_NAME
-from cabcanary_bench.scenario import FIRST_DRIVE
+from cabcanary_bench.drives.scenario import FIRST_DRIVE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -17,7 +17,7 @@ HEAVY = ("pyarrow", "numpy", "aiomqtt", "paho", "can", "isotp", "starlette", "uv
 
 
 def test_the_daemons_modules_load_nothing_heavy() -> None:
-    code = f"import cabcanary.runtime, sys; print(*sorted(set({HEAVY!r}) & set(sys.modules)))"
+    code = f"import cabcanary.runtime.daemon, sys; print(*sorted(set({HEAVY!r}) & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
     assert done.stdout == "\n"
 
@@ -47,7 +47,7 @@ def test_the_process_of_the_bus_loads_no_reader_of_recordings_and_hides_none_fro
 @pytest.mark.parametrize("command", ["check", "drives"])
 def test_commands_that_only_look_stay_light_too(command: str) -> None:
     code = (
-        f"import sys; from cabcanary.cli import main\n"
+        f"import sys; from cabcanary.cli.main import main\n"
         f"try: main([{command!r}, '--help'])\n"
         f"except SystemExit: pass\n"
         f"print(*sorted(set({HEAVY!r}) & set(sys.modules)))"

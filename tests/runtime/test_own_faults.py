@@ -15,15 +15,15 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from cabcanary.alerts.sounds import CANNOT_SEE
 from cabcanary.clock import Clock
-from cabcanary.host import AlreadyWatchedError, claim
 from cabcanary.model import EventKind, Frame, Priority, Quality, Reading, Value
-from cabcanary.plan import load_plan
+from cabcanary.plan.plan import load_plan
+from cabcanary.processes.helper import Helper
+from cabcanary.processes.host import AlreadyWatchedError, claim
+from cabcanary.processes.status import Status
 from cabcanary.rules import engine
 from cabcanary.rules.engine import Engine
-from cabcanary.runtime import Daemon
+from cabcanary.runtime.daemon import Daemon
 from cabcanary.settings.outputs import Button
-from cabcanary.sources.helper import Helper
-from cabcanary.sources.slot import Status
 
 SETTINGS = """
 rules = ["van.rules.toml"]
@@ -137,7 +137,7 @@ async def test_ticks_that_come_more_than_a_period_late_are_counted_and_not_caugh
 
     monkeypatch.setattr(daemon, "_loop", hand)
     monkeypatch.setattr(daemon, "_tick", tick)
-    monkeypatch.setattr("cabcanary.runtime.asyncio.sleep", sleep)
+    monkeypatch.setattr("cabcanary.runtime.daemon.asyncio.sleep", sleep)
     with pytest.raises(asyncio.CancelledError):
         await daemon._keep_ticking()
     monkeypatch.undo()
@@ -147,7 +147,7 @@ async def test_ticks_that_come_more_than_a_period_late_are_counted_and_not_caugh
 
 
 async def test_a_source_that_fails_by_a_fault_of_its_own_is_started_again(daemon, monkeypatch) -> None:
-    monkeypatch.setattr("cabcanary.sources.slot.Backoff.next_s", lambda *_: 0.0)
+    monkeypatch.setattr("cabcanary.processes.status.Backoff.next_s", lambda *_: 0.0)
     runs = []
 
     async def run() -> None:
@@ -200,8 +200,8 @@ async def test_a_helper_that_cannot_be_started_is_tried_again(monkeypatch) -> No
         tries.append(1)
         raise OSError(12, "Cannot allocate memory")
 
-    monkeypatch.setattr("cabcanary.sources.child.Child.start", no_process)
-    monkeypatch.setattr("cabcanary.sources.slot.Backoff.next_s", lambda *_: 0.0)
+    monkeypatch.setattr("cabcanary.processes.child.Child.start", no_process)
+    monkeypatch.setattr("cabcanary.processes.status.Backoff.next_s", lambda *_: 0.0)
     told: list[str] = []
     helper = Helper("cabcanary.none", {}, Status("helper", lambda _n, _ok, words: told.append(words)), lambda _m: None)
     task = asyncio.get_running_loop().create_task(helper.run())

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from long_drive import BenchDrive
 
-    from cabcanary.recorder.recorded import Drive
+    from cabcanary.recorder.journal_drive import Drive
 
 #: An alert's change of state, as the replay must repeat it: tick time in ns, alert, state.
 Change = tuple[int, str, str]

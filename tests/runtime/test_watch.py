@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import pytest
 from harness import Ride, command, wait_for
 
-from cabcanary.cli import main
-from cabcanary.host import ALIVE, STOPPING, Heartbeat
+from cabcanary.cli.main import main
+from cabcanary.processes.host import ALIVE, STOPPING, Heartbeat
 from cabcanary.watch import Watch, WatcherError, listen_at, read_tables
 from cabcanary_bench.wiring.gpio import PINS_VARIABLE, read_changes
 

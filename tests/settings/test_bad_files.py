@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from cabcanary.cli import main
-from cabcanary.plan import load_plan
+from cabcanary.cli.main import main
+from cabcanary.plan.plan import load_plan
 from cabcanary.settings.problems import SettingsError
 
 BAD = Path(__file__).parent / "bad"

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from cabcanary.channels.chain import Known, Surroundings
-from cabcanary.plan import load_plan
+from cabcanary.plan.plan import load_plan
 
 FOLDER = Path(__file__).parents[2] / "config" / "curves"
 AROUND = """

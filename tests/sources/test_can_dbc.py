@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabcanary.sources.can_dbc import DbcError, dbc_problems, dbc_units, inspect, load_signals, unit_symbol
-from cabcanary.sources.can_signals import SignalTable
+from cabcanary.sources.can.can_signals import SignalTable
+from cabcanary.sources.can.dbc import DbcError, dbc_problems, dbc_units, inspect, load_signals, unit_symbol
 
 # Files of opendbc 0.3.1 (MIT), installed with it; none is copied here.
 SMALL = str(resources.files("opendbc") / "dbc" / "mazda_rx8.dbc")
@@ -188,7 +188,7 @@ def test_units_are_read_however_dbc_files_write_them():
 
 def test_looking_at_a_dbc_file_brings_no_heavy_library_into_the_daemon(own):
     program = (
-        "import sys; from cabcanary.sources.can_dbc import dbc_problems, dbc_units;"
+        "import sys; from cabcanary.sources.can.dbc import dbc_problems, dbc_units;"
         f"assert dbc_problems({own!r}, {{'a': 'Plain.Pressure'}}) == [];"
         f"assert dbc_units({own!r}, {{'a': 'Plain.Pressure'}}) == {{'a': 'kPa'}};"
         "sys.exit(any(m in sys.modules for m in ('can', 'cantools', 'isotp', 'numpy')))"

@@ -5,8 +5,8 @@ from collections import deque
 import can
 import pytest
 
-from cabcanary.sources.can_link import BusErrorsError, Heard, Link, LinkLostError, ReadOnlyError
-from cabcanary.sources.slcan_port import BufferedPort
+from cabcanary.sources.can.link import BusErrorsError, Heard, Link, LinkLostError, ReadOnlyError
+from cabcanary.sources.can.slcan_port import BufferedPort
 
 REQUEST = can.Message(arbitration_id=0x7DF, is_extended_id=False, data=bytes.fromhex("02010C0000000000"))
 GOOD = can.Message(arbitration_id=0x201, is_extended_id=False, data=b"\x1a\xf8")

@@ -3,8 +3,8 @@
 from itertools import pairwise
 
 from cabcanary.clock import NS_PER_S
-from cabcanary.sources.obd_poller import Courtesy, Poller
-from cabcanary.sources.slot import Backoff
+from cabcanary.processes.status import Backoff
+from cabcanary.sources.can.obd_poller import Courtesy, Poller
 
 S = NS_PER_S
 

@@ -17,8 +17,9 @@ import pytest
 from can_process import CanReader, status, value
 
 from cabcanary.clock import NS_PER_S, Clock
-from cabcanary.sources import can_link, obd_ecu
-from cabcanary.sources.can_reader import Settings, SettingsError
+from cabcanary.sources.can import link as can_link
+from cabcanary.sources.can import obd_ecu
+from cabcanary.sources.can.reader import Settings, SettingsError
 
 S = NS_PER_S
 
@@ -342,7 +343,7 @@ def test_sigterm_closes_the_bus_and_ends_quickly(vehicle, start, mode):
 
 def test_settings_that_cannot_be_used_end_the_process_with_words():
     done = subprocess.run(
-        [sys.executable, "-m", "cabcanary.sources.can_reader"], input=b"{}\n", capture_output=True, timeout=10
+        [sys.executable, "-m", "cabcanary.sources.can.reader"], input=b"{}\n", capture_output=True, timeout=10
     )
     assert done.returncode == 2
     assert "unusable settings" in json.loads(done.stdout)["text"]

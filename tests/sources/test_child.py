@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from cabcanary.sources.child import Child
+from cabcanary.processes.child import Child
 
 SLOW = Path(__file__).parents[1] / "support" / "slow_exec.c"
 #: What a loop that is held up by a start would show.

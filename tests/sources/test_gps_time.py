@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from cabcanary.model import Quality
-from cabcanary.sources.gps_time import RmcParser
+from cabcanary.sources.serial.gps_time import RmcParser
 from cabcanary_bench.wiring.gps import rmc
 
 S = 1_000_000_000

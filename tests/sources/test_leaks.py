@@ -15,11 +15,12 @@ from pathlib import Path
 import pytest
 
 from cabcanary.clock import Clock
+from cabcanary.processes.status import Backoff, Status
 from cabcanary.settings.wires import IioSource, SerialTextSource
-from cabcanary.sources.iio import iio_reader
-from cabcanary.sources.serial_port import SerialReader
-from cabcanary.sources.slot import Backoff, Slots, Status
-from cabcanary.sources.text_line import LineParser
+from cabcanary.sources.kernel.iio import iio_reader
+from cabcanary.sources.serial.port import SerialReader
+from cabcanary.sources.serial.text_line import LineParser
+from cabcanary.sources.slot import Slots
 from cabcanary_bench.wiring.serial_pty import SerialPty
 
 #: For a machine that is busy with other things; one cycle mostly takes some tens of ms.

@@ -8,8 +8,8 @@ from obd.protocols.protocol import Message
 from scapy.contrib.automotive.obd.obd import OBD
 
 from cabcanary import units
-from cabcanary.sources import obd_pids
-from cabcanary.sources.obd_pids import ITEMS, LENGTHS, NegativeResponseError, ObdError, Scaling, decode
+from cabcanary.sources.can import obd_pids
+from cabcanary.sources.can.obd_pids import ITEMS, LENGTHS, NegativeResponseError, ObdError, Scaling, decode
 
 # Answer, and its values by hand from the formula in SAE J1979 / ISO 15031-5 (formulas from memory of the
 # standard; the `second opinion` tests below check them against two libraries).

@@ -9,8 +9,9 @@ import pytest
 
 from cabcanary.clock import Clock
 from cabcanary.model import Reading
-from cabcanary.sources.slot import Backoff, Slots, Status
-from cabcanary.sources.tree import TreeChannel, TreeReader
+from cabcanary.processes.status import Backoff, Status
+from cabcanary.sources.kernel.reader import TreeChannel, TreeReader
+from cabcanary.sources.slot import Slots
 from cabcanary.store.samples import Steps
 
 MS = 1_000_000

@@ -10,8 +10,8 @@ import can
 import isotp
 import pytest
 
-from cabcanary.sources.can_link import Link, LinkLostError, is_read_only
-from cabcanary.sources.obd_ecu import _ISOTP_PARAMS
+from cabcanary.sources.can.link import Link, LinkLostError, is_read_only
+from cabcanary.sources.can.obd_ecu import _ISOTP_PARAMS
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from cabcanary.model import Quality, Reading
 from cabcanary.settings.wires import SerialTextSource
-from cabcanary.sources.text_line import LineParser
+from cabcanary.sources.serial.text_line import LineParser
 
 
 def parser(*, synced: bool = True, **spec: Any) -> LineParser:

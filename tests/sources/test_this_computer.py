@@ -12,10 +12,11 @@ import pytest
 
 from cabcanary.clock import Clock
 from cabcanary.model import Reading
+from cabcanary.processes.status import Status
 from cabcanary.settings.wires import HostSource
-from cabcanary.sources import this_computer
-from cabcanary.sources.slot import Slots, Status
-from cabcanary.sources.this_computer import ITEMS, HostReader, OwnState, Readers, Recent, machine_readers
+from cabcanary.sources.host import computer as this_computer
+from cabcanary.sources.host.computer import ITEMS, HostReader, OwnState, Readers, Recent, machine_readers
+from cabcanary.sources.slot import Slots
 from cabcanary_bench.wiring.host_files import HostFiles
 
 #: For a machine that is busy with other things.

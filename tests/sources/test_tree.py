@@ -14,12 +14,13 @@ import pytest
 
 from cabcanary.clock import Clock
 from cabcanary.model import Quality, Reading
+from cabcanary.processes.status import Backoff, Status
 from cabcanary.settings.wires import HwmonSource, IioSource
-from cabcanary.sources import hwmon, iio
-from cabcanary.sources.hwmon import hwmon_reader
-from cabcanary.sources.iio import iio_reader
-from cabcanary.sources.slot import Backoff, Slots, Status
-from cabcanary.sources.tree import TreeError, TreeReader
+from cabcanary.sources.kernel import hwmon, iio
+from cabcanary.sources.kernel.hwmon import hwmon_reader
+from cabcanary.sources.kernel.iio import iio_reader
+from cabcanary.sources.kernel.reader import TreeError, TreeReader
+from cabcanary.sources.slot import Slots
 
 #: For a machine that is busy with other things.
 LONGEST_S = 15.0

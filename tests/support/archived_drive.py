@@ -10,21 +10,21 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.alerts.words import alert_event
 from cabcanary.clock import Clock
-from cabcanary.commands import Commands
 from cabcanary.model import Event, EventKind
-from cabcanary.plan import Plan, plan_in_stage
+from cabcanary.plan.plan import Plan, plan_in_stage
 from cabcanary.recorder.archiver import archive_all
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
+from cabcanary.runtime.requests import Commands
 from cabcanary.store.manifest import read_manifests
-from cabcanary_bench.corpus_run import bench_baselines
-from cabcanary_bench.fast import drive
+from cabcanary_bench.corpus.corpus_run import bench_baselines
+from cabcanary_bench.fast.fast import drive
 from cabcanary_bench.paths import config_folder
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from cabcanary_bench.scenario import Scenario
+    from cabcanary_bench.drives.scenario import Scenario
 
 CONFIG = config_folder() / "bench-van.toml"
 

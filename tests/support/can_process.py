@@ -29,7 +29,7 @@ class CanReader:
 
     def __init__(self, channel, items=None, *, speed=1.0, bitrate=500000, extended=False, **more):
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "cabcanary.sources.can_reader"],
+            [sys.executable, "-m", "cabcanary.sources.can.reader"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
         )

@@ -19,14 +19,14 @@ from cabcanary.expressions.names import ConditionError, Names, Table
 from cabcanary.expressions.parse import parse_condition, parse_number
 from cabcanary.expressions.scalar import compile_condition, compile_number
 from cabcanary.model import Quality, Reading, Value
-from cabcanary.plan import load_plan
-from cabcanary.recorder.recorded import Drive
+from cabcanary.plan.plan import load_plan
+from cabcanary.recorder.journal_drive import Drive
 from cabcanary.settings.load import rules_from_text, settings_from_text
 from cabcanary.settings.positions import Positions
 from cabcanary.settings.problems import SettingsError
 from cabcanary.settings.wires import SerialBinarySource, SerialTextSource
-from cabcanary.sources.binary_frame import FrameParser
-from cabcanary.sources.text_line import LineParser
+from cabcanary.sources.serial.binary_frame import FrameParser
+from cabcanary.sources.serial.text_line import LineParser
 from cabcanary.store.journal import BlockKind, encode_block
 from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, read_manifests
 

@@ -20,16 +20,16 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import pytest
 
 from cabcanary.clock import NS_PER_S
-from cabcanary.recorder.recorded import Drive
-from cabcanary_bench.follow import FeedLostError, Follower
-from cabcanary_bench.grade import Masks, Verdict, grade
-from cabcanary_bench.rig import Rig
+from cabcanary.recorder.journal_drive import Drive
+from cabcanary_bench.rig.feed_reader import FeedLostError, Follower
+from cabcanary_bench.rig.grade import Masks, Verdict, grade
+from cabcanary_bench.rig.rig import Rig
 from cabcanary_bench.wiring.gpio import read_changes
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from cabcanary_bench.scenario import Scenario
+    from cabcanary_bench.drives.scenario import Scenario
 
 T = TypeVar("T")
 Message = dict[str, Any]

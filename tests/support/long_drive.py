@@ -8,7 +8,7 @@ from pathlib import Path
 
 from harness import LATE_S, PATIENCE_S, Listener, Message, command, read_journal, wait_for
 
-from cabcanary_bench.follow import Follower
+from cabcanary_bench.rig.feed_reader import Follower
 
 
 class BenchDrive:

@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 # What the daemon itself imports, so that the memory is the whole daemon's.
-import cabcanary.runtime  # noqa: F401
+import cabcanary.runtime.daemon  # noqa: F401
 from cabcanary.clock import Clock
 from cabcanary.model import Reading
-from cabcanary.plan import load_plan
+from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.store.samples import Steps

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from cabcanary.model import Reading
-from cabcanary.plan import load_plan
+from cabcanary.plan.plan import load_plan
 from cabcanary.store.archive import METADATA_KEY
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from cabcanary.model import Frame
-    from cabcanary.plan import Plan
+    from cabcanary.plan.plan import Plan
     from cabcanary.rules.states import Change
 
 TICK_NS = 20_000_000

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cabcanary.clock import Clock
-from cabcanary.sources.slot import Slots, Status
+from cabcanary.processes.status import Status
+from cabcanary.sources.slot import Slots
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from cabcanary_bench.circumstances import Circumstance, CircumstanceKind
-from cabcanary_bench.faults import Fault, FaultKind
-from cabcanary_bench.sensors import Outputs, Sensors
-from cabcanary_bench.traits import Traits
-from cabcanary_bench.vehicle import DriverInput, Truth, Vehicle
+from cabcanary_bench.faults.circumstances import Circumstance, CircumstanceKind
+from cabcanary_bench.faults.faults import Fault, FaultKind
+from cabcanary_bench.sensors.outputs import Outputs, Sensors
+from cabcanary_bench.sensors.traits import Traits
+from cabcanary_bench.van.vehicle import DriverInput, Truth, Vehicle
 
 STEP_S = 0.01
 PSI_KPA = 6.894757

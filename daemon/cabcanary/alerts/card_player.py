@@ -22,7 +22,7 @@ import numpy as np
 
 from cabcanary.alerts.render import RATE, samples
 from cabcanary.alerts.sounds import Sound, Tone
-from cabcanary.sources.slot import Backoff, Status
+from cabcanary.processes.status import Backoff, Status
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from cabcanary.alerts.annunciator import Player
     from cabcanary.alerts.console import Console
     from cabcanary.clock import Clock
+    from cabcanary.processes.status import Status
     from cabcanary.settings.outputs import Watcher
     from cabcanary.settings.schema import Settings
-    from cabcanary.sources.slot import Status
 
 
 class Outputs:

@@ -6,12 +6,12 @@ import asyncio
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.sources.helper import Helper
+from cabcanary.processes.helper import Helper
 
 if TYPE_CHECKING:
     from cabcanary.alerts.sounds import Sound
+    from cabcanary.processes.status import Status
     from cabcanary.settings.outputs import SoundCard
-    from cabcanary.sources.slot import Status
 
 _MODULE = "cabcanary.alerts.card_player"
 #: How long after a sound that is played once a restarted helper no longer begins it anew, beside its own length.

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from cabcanary.alerts.outputs import Outputs
     from cabcanary.clock import Clock
     from cabcanary.model import Frame
-    from cabcanary.plan import Plan
-    from cabcanary.sources.slot import Status
+    from cabcanary.plan.plan import Plan
+    from cabcanary.processes.status import Status
 
 #: The lamp's proof stands at least so long, clock seconds: the sound, and a moment more for a person to look.
 _LIT_S = START_UP.seconds + 1.0

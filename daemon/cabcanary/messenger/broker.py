@@ -21,12 +21,12 @@ from cabcanary.messenger.keeper import TRY_AGAIN_S
 from cabcanary.messenger.outbox import Letter
 from cabcanary.messenger.payloads import CommandMessage, lost_message
 from cabcanary.messenger.refusals import REFUSED_S, Refusals
-from cabcanary.sources.slot import Backoff
+from cabcanary.processes.status import Backoff
 
 if TYPE_CHECKING:
     from cabcanary.messenger.follow import FeedFollower
     from cabcanary.messenger.mqtt import Desk
-    from cabcanary.sources.slot import Status
+    from cabcanary.processes.status import Status
 
 #: A broker that acknowledges nothing within this is as good as gone.
 _PATIENCE_S = 10.0

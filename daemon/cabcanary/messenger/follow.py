@@ -20,7 +20,7 @@ from cabcanary.messenger.payloads import (
     message_of,
     wall_time,
 )
-from cabcanary.sources.slot import Backoff
+from cabcanary.processes.status import Backoff
 
 if TYPE_CHECKING:
     from cabcanary.messenger.mqtt import Desk

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 from cabcanary.messenger.broker import Broker, without_closed_sockets
 from cabcanary.messenger.follow import LAST_WORDS_S, FeedFollower
 from cabcanary.messenger.keeper import Keeper
-from cabcanary.sources.slot import Status
+from cabcanary.processes.status import Status
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable

@@ -5,12 +5,12 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING
 
-from cabcanary.sources.slot import Backoff
+from cabcanary.processes.status import Backoff
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Container
 
-    from cabcanary.sources.slot import Status
+    from cabcanary.processes.status import Status
 
 #: A topic that is refused is tried again after this, and ever more seldom, real seconds.
 REFUSED_S, _LONGEST_REFUSED_S = 30.0, 600.0

@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import Clock
 from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
+from cabcanary.recorder.journal_drive import Drive, NewerFormatError
 from cabcanary.recorder.layout import Survey, Table
-from cabcanary.recorder.recorded import Drive, NewerFormatError
 from cabcanary.recorder.retention import UNREADABLE, UNREADABLE_DAYS, make_room, remove_leftovers
 from cabcanary.recorder.summary import Summary
 from cabcanary.settings.problems import SettingsError
@@ -42,9 +42,9 @@ from cabcanary.store.manifest import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from cabcanary.plan import Plan
+    from cabcanary.plan.plan import Plan
     from cabcanary.recorder.dating import Fit
-    from cabcanary.recorder.recorded import Recorded
+    from cabcanary.recorder.journal_drive import Recorded
 
 
 def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any]]:

@@ -13,8 +13,8 @@ from cabcanary.store.samples import Form, common_form
 
 if TYPE_CHECKING:
     from cabcanary.model import Frame, Reading
-    from cabcanary.plan import Plan
-    from cabcanary.recorder.recorded import Recorded
+    from cabcanary.plan.plan import Plan
+    from cabcanary.recorder.journal_drive import Recorded
     from cabcanary.store.samples import Tick
 
 _NONE = -(2**63)

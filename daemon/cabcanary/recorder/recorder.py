@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from cabcanary.channels.pipeline import Newest, Pipeline
     from cabcanary.clock import Clock
     from cabcanary.model import Frame
-    from cabcanary.plan import Plan
+    from cabcanary.plan.plan import Plan
     from cabcanary.recorder.writer import JournalWriter
     from cabcanary.rules.engine import Engine
     from cabcanary.store.samples import Tick

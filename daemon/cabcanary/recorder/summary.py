@@ -11,7 +11,7 @@ from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.store.manifest import AlertCount
 
 if TYPE_CHECKING:
-    from cabcanary.plan import Plan
+    from cabcanary.plan.plan import Plan
 
 #: Boost begins to count at 2 psi: below it the manifold may just be full of air at a wide throttle.
 UNDER_BOOST_PA = units.unit("psi").to_si(2.0)

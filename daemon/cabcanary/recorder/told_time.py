@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from cabcanary.clock import NS_PER_S, boot_id, wall_is_synchronised, wall_ns
-from cabcanary.sources.gps_time import ITEM
+from cabcanary.sources.serial.gps_time import ITEM
 
 if TYPE_CHECKING:
     from cabcanary.channels.pipeline import Newest

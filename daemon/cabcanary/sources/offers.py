@@ -15,8 +15,10 @@ from cabcanary.settings.wires import (
     SerialBinarySource,
     SerialTextSource,
 )
-from cabcanary.sources import gps_time, hwmon, iio, this_computer
-from cabcanary.sources.obd_pids import ITEMS
+from cabcanary.sources.can.obd_pids import ITEMS
+from cabcanary.sources.host import computer as this_computer
+from cabcanary.sources.kernel import hwmon, iio
+from cabcanary.sources.serial import gps_time
 
 if TYPE_CHECKING:
     from cabcanary.settings.sensors import MeasuredChannel

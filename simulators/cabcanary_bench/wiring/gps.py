@@ -6,7 +6,7 @@ from functools import reduce
 from operator import xor
 from typing import TYPE_CHECKING
 
-from .serial_pty import SerialPty
+from cabcanary_bench.wiring.serial_pty import SerialPty
 
 if TYPE_CHECKING:
     from datetime import datetime

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from ..vehicle import Truth
-    from .slcan import SlcanAdapter
+    from cabcanary_bench.van.vehicle import Truth
+    from cabcanary_bench.wiring.slcan import SlcanAdapter
 
 FUNCTIONAL_ID, REQUEST_ID, RESPONSE_ID = 0x7DF, 0x7E0, 0x7E8
 FUNCTIONAL_29, TESTER_29 = 0x18DB33F1, 0xF1

@@ -7,7 +7,7 @@ import threading
 from collections import deque
 from typing import TYPE_CHECKING, NamedTuple
 
-from .serial_pty import SerialPty
+from cabcanary_bench.wiring.serial_pty import SerialPty
 
 if TYPE_CHECKING:
     from collections.abc import Callable

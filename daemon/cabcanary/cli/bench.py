@@ -1,0 +1,117 @@
+"""The command line of the bench: the simulated van, its scenarios, and the labelled corpus."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from cabcanary.cli.shared import SAFETY
+
+if TYPE_CHECKING:
+    import argparse
+
+OK, FAILED, WRONG = 0, 1, 2
+
+_CORPUS = "corpus"
+_HOURS, _FAULTS, _SEED = 2.0, 100, 1
+_FASTEST = 20.0
+
+
+def add_bench(verbs: Any) -> None:
+    """Add the verb `bench`."""
+    bench = verbs.add_parser(
+        "bench",
+        help="drive the simulated van against the real daemon",
+        description="Drive the simulated van through a scenario against the daemon that is installed here, and grade "
+        "what was heard. `bench corpus` makes and grades many labelled drives, without wires and on all cores.",
+        epilog=f"Exit codes: 0 all was as it should be, 1 it was not, 2 the command or the scenario is wrong. {SAFETY}",
+    )
+    bench.add_argument(
+        "scenario", nargs="?", metavar="SCENARIO", help="a scenario's name, a file of your own, or: corpus"
+    )
+    bench.add_argument("--list", action="store_true", help="list the scenarios that come with the bench")
+    bench.add_argument("--speed", type=float, default=10.0, help="times as fast as real time (1 to 20; default 10)")
+    bench.add_argument("--folder", type=Path, default=Path("bench-drives"), help="where recordings go")
+    bench.add_argument(
+        "--without-wires", action="store_true", help="only channels and rules, in a moment: nothing sounds or is kept"
+    )
+    bench.add_argument("--plain", action="store_true", help="lines instead of a live screen")
+    bench.add_argument("--json", action="store_true", help="only the result, for a program to read")
+    corpus = bench.add_argument_group("bench corpus")
+    corpus.add_argument("--hours", type=float, help=f"of ordinary driving (default {_HOURS:g})")
+    corpus.add_argument("--faults", type=int, help=f"drives with a fault (default {_FAULTS})")
+    corpus.add_argument("--seed", type=int, help=f"the same seed makes the same drives (default {_SEED})")
+    corpus.add_argument(
+        "--keep", type=Path, metavar="FOLDER", help="keep every drive there, to be judged by changed rules in minutes"
+    )
+    corpus.add_argument("--cores", type=int, help="how many to use (default: all)")
+    bench.set_defaults(run=_bench)
+
+
+def _bench(options: argparse.Namespace) -> int:
+    if options.list:
+        return _list(options)
+    for_corpus = [f"--{n}" for n in ("hours", "faults", "seed", "keep", "cores") if getattr(options, n) is not None]
+    if options.scenario == _CORPUS:
+        return _grade_corpus(options)
+    if for_corpus:
+        return _wrong(f"{', '.join(for_corpus)}: only for `cabcanary bench corpus`")
+    if not 1 <= options.speed <= _FASTEST:
+        return _wrong(f"--speed takes a number from 1 to {_FASTEST:g}")
+    return _drive(options)
+
+
+def _drive(options: argparse.Namespace) -> int:
+    from cabcanary.settings.problems import SettingsError
+    from cabcanary_bench.drives.scenario_files import FIRST, find_scenario
+    from cabcanary_bench.fast.dry_run import needs_wires, run_dry
+    from cabcanary_bench.rig.bench import run_bench
+
+    try:
+        scenario = find_scenario(options.scenario or FIRST)
+    except SettingsError as error:
+        return _wrong(str(error))
+    if options.without_wires:
+        if needs_wires(scenario):
+            return _wrong(f"{scenario.name} needs the daemon on its wires: leave --without-wires away")
+        return run_dry(scenario, as_json=options.json)
+    return run_bench(scenario, options.folder, options.speed, plain=options.plain, as_json=options.json)
+
+
+def _list(options: argparse.Namespace) -> int:
+    from cabcanary_bench.drives.scenario_files import shipped
+
+    found = shipped()
+    if options.json:
+        print(json.dumps([{"name": n, "about": about} for n, about in found.items()], ensure_ascii=False, indent=1))
+        return OK
+    width = max(len(name) for name in found)
+    for name, about in found.items():
+        print(f"{name:<{width}}  {about}")
+    return OK
+
+
+def _grade_corpus(options: argparse.Namespace) -> int:
+    from cabcanary_bench.corpus.corpus_run import run_corpus
+
+    hours = _HOURS if options.hours is None else options.hours
+    faults = _FAULTS if options.faults is None else options.faults
+    if hours < 0 or faults < 0 or not (hours or faults):
+        return _wrong("--hours and --faults say how much to drive: numbers from 0, and not both 0")
+    if options.cores is not None and options.cores < 1:
+        return _wrong("--cores takes a number from 1")
+    return run_corpus(
+        hours,
+        faults,
+        _SEED if options.seed is None else options.seed,
+        options.cores,
+        keep=options.keep,
+        as_json=options.json,
+    )
+
+
+def _wrong(words: str) -> int:
+    print(words, file=sys.stderr)
+    return WRONG

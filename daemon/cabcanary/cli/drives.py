@@ -1,0 +1,206 @@
+"""The commands about recorded drives, as the command line has them: arguments in, words out."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from cabcanary.cli.shared import DEFAULT_FOLDER
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+OK, FAILED, WRONG = 0, 1, 2
+_ACTIONS = ("list", "keep", "release", "note", "remove")
+_ENDINGS = {"csv": ".csv", "parquet": ".parquet", "mdf4": ".mf4"}
+
+
+def add_drive_verbs(verbs: Any) -> None:
+    """Add drives, export, import and reconvert to the command line."""
+    drives = verbs.add_parser("drives", help="list recorded drives; keep, note or remove one")
+    # A note's words may come after the options.
+    drives.intermixed = True
+    drives.add_argument(
+        "action", nargs="?", default="list", choices=_ACTIONS, metavar="ACTION", help=", ".join(_ACTIONS)
+    )
+    drives.add_argument("drive", nargs="?", metavar="DRIVE", help='its name, the beginning of it, or "last"')
+    drives.add_argument("text", nargs="*", metavar="TEXT", help="the words of a note")
+    drives.add_argument("--vehicle", default="", help="only of this vehicle")
+    drives.add_argument("--stage", default="", help="only of stages that say this")
+    drives.add_argument("--since", type=_day, metavar="DAY", help="only from this day on (2026-11-25, UTC)")
+    drives.add_argument("--until", type=_day, metavar="DAY", help="only up to this day")
+    drives.add_argument("--alert", default="", metavar="RULE", help="only those in which this was raised")
+    drives.add_argument("--kept", action="store_true", help="only those that are kept")
+    drives.add_argument("--yes", action="store_true", help="remove: it is meant")
+    _add_folder(drives)
+    drives.add_argument("--json", action="store_true", help="for a program to read")
+    drives.set_defaults(run=_guarded(_drives))
+
+    export = verbs.add_parser("export", help="write a drive for other programs")
+    export.add_argument("drive", metavar="DRIVE", help='its name, the beginning of it, or "last"')
+    export.add_argument("--to", choices=sorted(_ENDINGS), default="csv", help="format (default csv)")
+    export.add_argument(
+        "--output", type=Path, help="file to write; none is written over (default: the drive's name, here)"
+    )
+    _add_folder(export)
+    export.set_defaults(run=_guarded(_export))
+
+    bring = verbs.add_parser("import", help="bring in a log of another program: CSV, Parquet, MDF4")
+    bring.add_argument("file", type=Path, metavar="FILE", help="CSV: time_s first, then channel [unit]")
+    bring.add_argument("--columns", action="store_true", help="only print what FILE holds, as a mapping to begin with")
+    bring.add_argument("--mapping", type=Path, metavar="MAP", help="TOML file that says what foreign columns are")
+    bring.add_argument("--vehicle", default="", help="whose drive it is (default: the settings' vehicle)")
+    bring.add_argument("--stage", default="", help="stage of the build it was made in")
+    bring.add_argument("--start", default="", help="when it began, as in 2026-11-25T08:30:00+01:00")
+    _add_folder(bring)
+    bring.set_defaults(run=_guarded(_bring_in))
+
+    again = verbs.add_parser("reconvert", help="compute a drive again with a better curve; the original stays")
+    again.add_argument("drive", metavar="DRIVE", help='its name, the beginning of it, or "last"')
+    again.add_argument(
+        "--curve", type=Path, required=True, metavar="FILE", help="TOML with [channels.NAME] and its keys"
+    )
+    _add_folder(again)
+    again.set_defaults(run=_guarded(_reconvert))
+
+
+def _day(text: str) -> str:
+    """A day, or a whole month or year, that there is in the calendar."""
+    try:
+        if len(text) not in (4, 7, 10):
+            raise ValueError
+        date.fromisoformat(text + "0000-01-01"[len(text) :])
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no day; write it as in 2026-11-25") from None
+    return text
+
+
+def _add_folder(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--folder", type=Path, help=f"the daemon's folder (default {DEFAULT_FOLDER})")
+    parser.add_argument("--config", type=Path, help="settings file that names the folder")
+
+
+def _guarded(run: Callable[[argparse.Namespace], int]) -> Callable[[argparse.Namespace], int]:
+    def guarded(options: argparse.Namespace) -> int:
+        from cabcanary.review.list.drives import DriveError
+        from cabcanary.settings.problems import SettingsError
+
+        try:
+            return run(options)
+        except (DriveError, SettingsError) as error:
+            sys.stderr.write(f"{error}\n")
+            return WRONG
+        except OSError as error:
+            sys.stderr.write(f"{error.filename or ''}: {error.strerror or error}\n".removeprefix(": "))
+            return FAILED
+
+    return guarded
+
+
+def _folder(options: argparse.Namespace, *, must_be: bool = True) -> Path:
+    from cabcanary.review.list.drives import DriveError
+    from cabcanary.settings.load import load_settings
+
+    folder: Path = options.folder or DEFAULT_FOLDER
+    if options.config and not options.folder:
+        folder = load_settings(options.config).model.daemon.folder
+    if must_be and not folder.is_dir():
+        raise DriveError(f"there is no folder {folder}; name the daemon's folder with --folder or --config")
+    return folder
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(line + "\n")
+
+
+def _drives(options: argparse.Namespace) -> int:
+    from cabcanary.review.list import drives as work
+
+    folder = _folder(options)
+    if options.action == "list":
+        return _list(options, folder)
+    if not options.drive:
+        raise work.DriveError(f"which drive? write: cabcanary drives {options.action} DRIVE")
+    match options.action:
+        case "note":
+            _say(work.note_drive(folder, options.drive, " ".join(options.text)))
+        case "remove":
+            _say(work.drop_drive(folder, options.drive, sure=options.yes))
+        case action:
+            _say(work.keep_drive(folder, options.drive, kept=action == "keep"))
+    return OK
+
+
+def _list(options: argparse.Namespace, folder: Path) -> int:
+    from cabcanary.review.list.drives import Wanted, list_drives, table
+
+    wanted = Wanted(
+        options.vehicle, options.stage, options.since or "", options.until or "", options.alert, options.kept
+    )
+    drives, faults = list_drives(folder, wanted)
+    for fault in faults:
+        sys.stderr.write(f"left out: {fault}\n")
+    if options.json:
+        _say(json.dumps(drives, ensure_ascii=False, indent=1))
+    elif drives:
+        _say("\n".join(table(drives)))
+    else:
+        _say(f"no drives recorded in {folder} yet" if wanted == Wanted() else f"no such drives in {folder}")
+    return FAILED if faults else OK
+
+
+def _export(options: argparse.Namespace) -> int:
+    from cabcanary.review.exchange.export import export_drive
+    from cabcanary.review.list.drives import find_drive, samples_path
+
+    folder = _folder(options)
+    path, manifest = find_drive(folder, options.drive)
+    target = options.output or Path(manifest.drive + _ENDINGS[options.to])
+    for made in export_drive(samples_path(path, manifest), options.to, target, folder):
+        _say(f"wrote {made}")
+    return OK
+
+
+def _bring_in(options: argparse.Namespace) -> int:
+    if options.columns:
+        from cabcanary.review.exchange.log_columns import columns_of, mapping_template
+
+        _say("\n".join(mapping_template(options.file, columns_of(options.file))))
+        return OK
+    from cabcanary.plan.plan import load_plan
+    from cabcanary.review.exchange.log_files import Mapping
+    from cabcanary.review.exchange.log_import import Origin, bring_in
+    from cabcanary.review.list.drives import DriveError
+
+    plan = load_plan(options.config) if options.config else None
+    vehicle = options.vehicle or (plan.settings.vehicle.name if plan else "")
+    if not vehicle:
+        raise DriveError("whose drive is it? write --vehicle NAME, or --config with the vehicle's settings")
+    origin = Origin(vehicle, options.stage or (plan.settings.vehicle.stage if plan else ""), options.start)
+    done = bring_in(_folder(options, must_be=False), options.file, Mapping(options.mapping), origin, plan)
+    minutes = done.manifest.length_s / 60
+    _say(f"{options.file} is drive {done.manifest.drive}: {minutes:.1f} minutes, {', '.join(done.channels)}")
+    if done.replaced:
+        _say("it takes the place of what was made of the same file before; its mark and notes stay")
+    if done.derived:
+        _say(f"worked out of them: {', '.join(done.derived)}")
+    if done.left_out:
+        _say(f"left out: {', '.join(done.left_out)}")
+    if not options.start:
+        _say("its date is that of the file, which is a guess; --start says when it was")
+    return OK
+
+
+def _reconvert(options: argparse.Namespace) -> int:
+    from cabcanary.review.exchange.reconvert import reconvert
+    from cabcanary.review.list.drives import find_drive
+
+    folder = _folder(options)
+    path, manifest = find_drive(folder, options.drive)
+    made = reconvert(folder, path, manifest, options.curve)
+    _say(f"{made.drive} is {manifest.drive} with {options.curve}; {manifest.drive} stays as it was")
+    return OK

@@ -1,0 +1,216 @@
+"""The command line: one verb each, no logic.
+
+Exit codes: 0 all well, 1 it did not work, 2 the settings or the command are wrong.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cabcanary.cli.backtests import add_backtest
+from cabcanary.cli.bench import add_bench
+from cabcanary.cli.replays import add_replay
+from cabcanary.cli.rules import add_rules
+from cabcanary.cli.shared import SAFETY, Parser
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Sequence
+
+OK, FAILED, WRONG = 0, 1, 2
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    options = _parser().parse_args(arguments)
+    try:
+        code: int = options.run(options)
+    except KeyboardInterrupt:
+        return FAILED
+    except BrokenPipeError:
+        # The reader of our output has seen enough (| head).
+        sys.stderr.close()
+        return OK
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    from cabcanary import __version__
+    from cabcanary.cli.drives import add_drive_verbs
+
+    parser = Parser(
+        prog="cabcanary",
+        description="In-cab safety monitor for an engine that is getting boost.",
+        epilog=SAFETY,
+    )
+    parser.add_argument("--version", action="version", version=f"cabcanary {__version__}")
+    verbs = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    run = verbs.add_parser("run", help="watch the vehicle: the daemon", epilog=SAFETY)
+    run.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
+    run.add_argument("--speed", type=float, default=1.0, help="bench only: run the clock this many times as fast")
+    run.set_defaults(run=_run)
+
+    check = verbs.add_parser("check", help="validate settings and rules, without hardware", epilog=SAFETY)
+    check.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
+    check.add_argument("--json", action="store_true", help="for a program to read")
+    check.set_defaults(run=_check)
+
+    add_bench(verbs)
+
+    listen = verbs.add_parser("listen", help="show raw readings of a wire as they come; sends nothing", epilog=SAFETY)
+    listen.add_argument(
+        "source",
+        metavar="SOURCE",
+        help="[bytes:]/dev/ttyUSB0[@BAUD], iio[:FOLDER], hwmon[:FOLDER], gpio:PIN, host, "
+        "can:INTERFACE:CHANNEL@BITRATE, "
+        "or a source's name with --config",
+    )
+    listen.add_argument("--config", type=Path, help="settings file in which SOURCE is named")
+    listen.add_argument("--seconds", type=float, help="stop after this long")
+    listen.set_defaults(run=_listen)
+
+    watch = verbs.add_parser(
+        "watch", help="sound 'monitor stopped' when the daemon is gone: runs beside it, always", epilog=SAFETY
+    )
+    watch.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
+    watch.set_defaults(run=_watch)
+
+    heard = verbs.add_parser(
+        "sounds", help="the sounds: as WAV files, or played for a passenger to confirm", epilog=SAFETY
+    )
+    heard.add_argument("config", type=Path, nargs="?", metavar="CONFIG", help="for --check: whose outputs play")
+    way = heard.add_mutually_exclusive_group()
+    way.add_argument("--wav", type=Path, metavar="FOLDER", help="write each sound as a WAV file")
+    way.add_argument("--check", action="store_true", help="play each for a passenger to confirm, at speed")
+    heard.add_argument("--json", action="store_true", help="for a program to read")
+    heard.set_defaults(run=_sounds)
+
+    add_rules(verbs)
+    add_replay(verbs)
+    add_backtest(verbs)
+    add_drive_verbs(verbs)
+    return parser
+
+
+def _run(options: argparse.Namespace) -> int:
+    from cabcanary.clock import Clock
+    from cabcanary.plan.plan import load_plan
+    from cabcanary.processes.host import AlreadyWatchedError, claim
+    from cabcanary.runtime.daemon import Daemon
+    from cabcanary.settings.problems import SettingsError
+
+    try:
+        plan = load_plan(options.config)
+        clock = Clock(options.speed)
+    except (SettingsError, ValueError) as error:
+        print(error, file=sys.stderr)
+        return WRONG
+
+    try:
+        claim(plan.settings.daemon.folder)
+    except AlreadyWatchedError as error:
+        print(error, file=sys.stderr)
+        return FAILED
+
+    async def run() -> None:
+        await Daemon(plan, clock, sys.stdout).run()
+
+    asyncio.run(run())
+    return OK
+
+
+def _check(options: argparse.Namespace) -> int:
+    from cabcanary.plan.plan import load_plan
+    from cabcanary.settings.problems import SettingsError
+
+    try:
+        plan = load_plan(options.config, look_into_dbc=True)
+    except SettingsError as error:
+        if options.json:
+            print(json.dumps({"ok": False, "problems": [p.as_json() for p in error.problems]}, ensure_ascii=False))
+        else:
+            print(error)
+            count = len(error.problems)
+            print(f"\n{count} problem{'s' if count != 1 else ''} in {options.config}")
+        return WRONG
+    not_fitted = [
+        {"rule": n.id, "channel": n.channel, "baseline": n.baseline, "needs": n.words, "hint": n.hint}
+        for n in plan.not_fitted
+    ]
+    confirmed = plan.settings.limits.confirmed_by
+    if options.json:
+        ready = [r.id for r in plan.rules.rules]
+        answer = {
+            "ok": True,
+            "problems": [],
+            "rules": ready,
+            "not_fitted": not_fitted,
+            "limits_confirmed_by": confirmed,
+        }
+        print(json.dumps(answer, ensure_ascii=False))
+        return OK
+    print(f"{options.config}: {len(plan.settings.channels)} channels, {len(plan.rules.rules)} rules, no problem found")
+    for rule in not_fitted:
+        slip = " (A SLIP OF THE PEN?)" if "did you mean" in rule["hint"] else ""
+        print(f"not fitted{slip}: rule {rule['rule']} {rule['needs']}; {rule['hint']}")
+    if not confirmed:
+        print("limits are examples: have a qualified tuner confirm them, then set limits.confirmed_by")
+    return OK
+
+
+def _listen(options: argparse.Namespace) -> int:
+    from cabcanary.cli.listening import ListenError, listen, parse_wire, wire_of_source
+    from cabcanary.settings.load import load_settings
+    from cabcanary.settings.problems import SettingsError
+
+    try:
+        if options.config:
+            wire = wire_of_source(load_settings(options.config).model, options.source)
+        else:
+            wire = parse_wire(options.source)
+    except (ListenError, SettingsError) as error:
+        print(error, file=sys.stderr)
+        return WRONG
+    try:
+        for line in listen(wire, options.seconds):
+            print(line, flush=True)
+    except ListenError as error:
+        print(error, file=sys.stderr)
+        return FAILED
+    return OK
+
+
+def _watch(options: argparse.Namespace) -> int:
+    from cabcanary.watch import WatcherError, watch
+
+    try:
+        asyncio.run(watch(options.config, sys.stdout))
+    except WatcherError as error:
+        print(error, file=sys.stderr)
+        return WRONG if error.wrong else FAILED
+    return OK
+
+
+def _sounds(options: argparse.Namespace) -> int:
+    from cabcanary.cli.sounds import AuditionError, audition, lines, table, write_all
+
+    if options.config is not None and not options.check:
+        print(f"{options.config} says by what sounds are played, which is for --check; add that", file=sys.stderr)
+        return WRONG
+    try:
+        if options.wav:
+            for path in write_all(options.wav):
+                print(path)
+            return OK
+        if options.check:
+            return OK if audition(options.config, as_json=options.json) else FAILED
+        print(json.dumps(table(), indent=1) if options.json else "\n".join(lines()))
+    except AuditionError as error:
+        print(error, file=sys.stderr)
+        return WRONG if error.wrong else FAILED
+    return OK

@@ -1,0 +1,1 @@
+"""Settings and rule files made into the parts that need no hardware, and every problem in them."""

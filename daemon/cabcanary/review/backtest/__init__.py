@@ -1,0 +1,1 @@
+"""Rules tried on drives of the past."""

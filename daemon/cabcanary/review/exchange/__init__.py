@@ -1,0 +1,1 @@
+"""Drives to other programs and logs from them."""

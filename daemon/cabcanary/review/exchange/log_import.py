@@ -1,0 +1,243 @@
+"""A log from anywhere as a drive of the archive, so that it can be looked at and rules tried on it."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import tempfile
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cabcanary import __version__, units
+from cabcanary.model import Frame, Quality, Value
+from cabcanary.recorder.summary import Summary
+from cabcanary.review.exchange.log_files import Mapping, read_foreign
+from cabcanary.review.list.drives import DriveError
+from cabcanary.review.progress import shown
+from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter, read_about
+from cabcanary.store.manifest import (
+    MANIFEST_ENDING,
+    Manifest,
+    drive_folder,
+    make_folder,
+    manifest_json,
+    write_atomically,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from cabcanary.plan.plan import Plan
+    from cabcanary.review.exchange.log_files import Foreign, Series
+
+#: A channel whose last value is older than this is stale: so many of its own usual intervals, but at least a second.
+_STALE_INTERVALS, _STALE_LEAST_S = 5.0, 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What the file does not say of itself."""
+
+    vehicle: str
+    stage: str = ""
+    #: ISO 8601; empty: when the file was last changed, which is a guess and called one.
+    start: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BroughtIn:
+    """What has come of it."""
+
+    manifest: Manifest
+    channels: list[str]
+    #: Channels of the settings that were worked out of what the file holds.
+    derived: list[str]
+    left_out: list[str]
+    #: The same file had been brought in before; that drive is replaced, and its mark and notes are kept.
+    replaced: bool = False
+
+
+def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: Plan | None = None) -> BroughtIn:
+    """Read a foreign log and archive it under `folder`.
+
+    With a plan, values are converted to the units of its channels, and its derived channels are computed by the live
+    code as far as the file holds what they are made of.
+
+    Raises:
+        DriveError: what is wrong with the file, and where.
+    """
+    log = read_foreign(file, mapping)
+    start, clock = _start(file, origin)
+    target_units = _units(log, plan)
+    derived = [d for d in plan.pipeline().derived if d.name not in target_units] if plan is not None else []
+    names = {**target_units, **{d.name: plan.channel_units[d.name] for d in derived if plan is not None}}
+    drive = f"{start:%Y%m%dT%H%M%SZ}-{hashlib.sha256(file.read_bytes()).hexdigest()[:8]}"
+    target = drive_folder(folder, origin.vehicle, start.isoformat())
+    make_folder(target)
+    before = _before(target / f"{drive}{MANIFEST_ENDING}")
+    about = {
+        "drive": drive,
+        "vehicle": origin.vehicle,
+        "stage": origin.stage,
+        "software": __version__,
+        "settings": plan.settings_text if plan else "",
+        "rules": plan.rule_texts if plan else {},
+        "channels": [],
+        "begun": 0,
+        "channels_state": {},
+        "rules_state": {},
+        "clock": [0, 0],
+        "speed": 1.0,
+        "boot": "",
+        "start": _iso(start),
+        "clock_quality": clock,
+        "made_from": file.name,
+    }
+    summary = Summary(plan)
+    writer = SampleWriter(target / f"{drive}.parquet", [Column(n, u) for n, u in names.items()], about)
+    tick_ns = np.round(log.rows_s * 1e9).astype(np.int64)
+    try:
+        _write(writer, _Frames(log, target_units, derived, plan), tick_ns, list(names), summary)
+        writer.close()
+    except BaseException:
+        writer.discard()
+        raise
+    write_atomically(target / f"{drive}.events.jsonl", b"")
+    manifest = Manifest(
+        drive=drive,
+        vehicle=origin.vehicle,
+        stage=origin.stage,
+        start=_iso(start),
+        clock=clock,
+        length_s=round(float(log.rows_s[-1] - log.rows_s[0]), 3),
+        ticks=len(tick_ns),
+        recovered=False,
+        lost_blocks=0,
+        lost_ticks=0,
+        software=__version__,
+        made_from=file.name,
+        first_ns=int(tick_ns[0]),
+        kept=before.kept if before else False,
+        notes=before.notes if before else [],
+        **summary.result([], int(tick_ns[0])),
+    )
+    write_atomically(target / f"{drive}{MANIFEST_ENDING}", manifest_json(manifest))
+    return BroughtIn(manifest, list(target_units), [d.name for d in derived], log.left_out, before is not None)
+
+
+@contextlib.contextmanager
+def with_settings(samples: Path, plan: Plan | None) -> Iterator[Path]:
+    """The samples of a drive that says what its channels and rules are.
+
+    That is the drive itself; of one that was brought in without settings, the same log brought in with those of `plan`,
+    for as long as it is looked at.
+
+    Raises:
+        DriveError: it has no settings, and none are given; or these do not fit it.
+    """
+    try:
+        about = read_about(samples)
+    except (OSError, ValueError) as error:
+        raise DriveError(str(error)) from error
+    if about.get("settings") != "":
+        yield samples
+        return
+    if plan is None:
+        words = "was brought in without settings: say --config here, or import its log again with --config"
+        raise DriveError(f"{samples.stem} {words}")
+    origin = Origin(str(about.get("vehicle", "")), str(about.get("stage", "")), str(about.get("start", "")))
+    with tempfile.TemporaryDirectory(prefix="cabcanary-") as temporary:
+        made = bring_in(Path(temporary), samples, Mapping(), origin, plan).manifest
+        yield drive_folder(Path(temporary), made.vehicle, made.start) / f"{made.drive}.parquet"
+
+
+def _before(manifest: Path) -> Manifest | None:
+    """What was made of the same file before."""
+    try:
+        return Manifest.model_validate_json(manifest.read_bytes())
+    except (OSError, ValueError):
+        return None
+
+
+def _start(file: Path, origin: Origin) -> tuple[datetime, str]:
+    if not origin.start:
+        return datetime.fromtimestamp(file.stat().st_mtime, UTC), "not synchronised"
+    try:
+        start = datetime.fromisoformat(origin.start)
+    except ValueError as error:
+        raise DriveError(f"--start {origin.start}: write it as in 2026-11-25T08:30:00+01:00") from error
+    return (start if start.tzinfo else start.replace(tzinfo=UTC)).astimezone(UTC), "imported"
+
+
+def _iso(moment: datetime) -> str:
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _units(log: Foreign, plan: Plan | None) -> dict[str, str]:
+    """Each channel of the file and the unit that it is kept in."""
+    found = {}
+    for series in log.series:
+        wanted = plan.channel_units.get(series.name, series.unit) if plan is not None else series.unit
+        if units.unit(wanted).dimension != units.unit(series.unit).dimension:
+            words = f"'{series.name}' is in {series.unit} here and in {wanted} in the settings; they are unlike"
+            raise DriveError(f"{words}. Map the column to another channel, or correct its unit")
+        found[series.name] = wanted
+    return found
+
+
+class _Frames:
+    """The log at its own rows, as frames."""
+
+    def __init__(self, log: Foreign, target_units: dict[str, str], derived: list[Any], plan: Plan | None) -> None:
+        self._derived = derived
+        self._columns = [(s.name, *_held(s, log.rows_s, target_units[s.name])) for s in log.series]
+        missing = set(plan.channel_units) - set(target_units) if plan is not None else set()
+        self._missing = missing - {d.name for d in derived}
+
+    def at(self, row: int, time_ns: int) -> Frame:
+        values = {n: Value(None, Quality.ABSENT, time_ns, reason="not in the file") for n in self._missing}
+        for name, numbers, qualities in self._columns:
+            quality = Quality(int(qualities[row]))
+            number = None if quality is Quality.ABSENT else float(numbers[row])
+            values[name] = Value(number, quality, time_ns)
+        for channel in self._derived:
+            values[channel.name] = channel.step(values, time_ns)
+        return Frame(time_ns, values)
+
+
+def _held(series: Series, rows_s: Any, unit: str) -> tuple[Any, Any]:
+    """The newest value at each row, and whether it is there and fresh."""
+    newest = np.searchsorted(series.time_s, rows_s, side="right") - 1
+    there = newest >= 0
+    at = np.maximum(newest, 0)
+    if not len(series.time_s):
+        return np.zeros(len(rows_s)), np.full(len(rows_s), int(Quality.ABSENT))
+    source, target = units.unit(series.unit), units.unit(unit)
+    same = source.symbol == target.symbol
+    values = series.values if same else np.array([units.convert(v, series.unit, unit) for v in series.values])
+    usual = float(np.median(np.diff(series.time_s))) if len(series.time_s) > 1 else 0.0
+    fresh = rows_s - series.time_s[at] <= max(_STALE_LEAST_S, _STALE_INTERVALS * usual)
+    qualities = np.where(there, np.where(fresh, int(Quality.GOOD), int(Quality.STALE)), int(Quality.ABSENT))
+    return values[at], qualities
+
+
+def _write(writer: SampleWriter, frames: _Frames, tick_ns: Any, names: list[str], summary: Summary) -> None:
+    starts = range(0, len(tick_ns), ROWS_PER_GROUP)
+    for start in shown(starts, "computing", "rows", len(tick_ns), lambda _: ROWS_PER_GROUP):
+        times = tick_ns[start : start + ROWS_PER_GROUP]
+        made = [frames.at(start + n, int(t)) for n, t in enumerate(times)]
+        for frame in made:
+            summary.add(frame)
+        nan = float("nan")
+        writer.add(
+            Rows(
+                times,
+                {n: np.array([nan if (v := f.values[n].value) is None else v for f in made]) for n in names},
+                {n: np.array([f.values[n].quality for f in made], np.uint8) for n in names},
+                {n: np.array([f.values[n].uncertainty for f in made]) for n in names},
+            )
+        )

@@ -1,0 +1,93 @@
+"""An old drive with a better curve: values computed again from the raw readings that it kept."""
+
+from __future__ import annotations
+
+import tomllib
+from typing import TYPE_CHECKING, Any
+
+import tomli_w
+
+from cabcanary.recorder.archived_drive import ArchivedDrive
+from cabcanary.recorder.archiver import write_drive
+from cabcanary.recorder.journal_drive import plan_of
+from cabcanary.review.list.drives import DriveError, samples_path
+from cabcanary.review.progress import shown
+from cabcanary.settings.problems import SettingsError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from cabcanary.store.manifest import Manifest
+    from cabcanary.store.samples import Form, Tick
+
+
+class _Shown(ArchivedDrive):
+    """Shows how far it has been read, each time that it is."""
+
+    def __init__(self, samples: Path, ticks: int) -> None:
+        super().__init__(samples)
+        self._ticks = ticks
+
+    def blocks(self) -> Iterator[tuple[list[Tick], list[Form] | None]]:
+        return shown(super().blocks(), "converting", "ticks", self._ticks, lambda block: len(block[0]))
+
+
+def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file: Path) -> Manifest:
+    """Write a second drive beside the original, which stays as it is.
+
+    `curve_file` holds `[channels.NAME]` tables as settings do; each key in them takes the place of the recorded one.
+
+    Raises:
+        DriveError: the file, or the settings that come of it, are wrong.
+    """
+    changes = _changes(curve_file)
+    try:
+        drive = _Shown(samples_path(manifest_path, manifest), manifest.ticks)
+    except (OSError, ValueError) as error:
+        raise DriveError(str(error)) from error
+    if not drive.header["channels"]:
+        raise DriveError(f"{manifest.drive} was brought in from another program and has no raw readings to convert")
+    old = drive.header
+    settings = tomllib.loads(old["settings"])
+    for name, keys in changes.items():
+        if name not in {n for n, _, _ in old["channels"]}:
+            measured = ", ".join(n for n, _, _ in old["channels"])
+            raise DriveError(f"{manifest.drive} has no measured channel '{name}'; there are: {measured}")
+        settings["channels"][name].update(keys)
+    header = {**old, "settings": tomli_w.dumps(settings), "drive": _free_name(manifest_path, manifest)}
+    try:
+        plan = plan_of(header)
+    except SettingsError as error:
+        raise DriveError(f"with {curve_file} these settings cannot be used: {error}") from error
+    # What remembers values of the old curve starts anew.
+    roots = plan.pipeline().roots()
+    touched = {n for n, made_of in roots.items() if set(made_of) & set(changes)}
+    header["channels_state"] = {n: s for n, s in old["channels_state"].items() if n not in touched}
+    drive.header = header
+    drive.end, drive.lost_blocks = (
+        {"lost_ticks": manifest.lost_ticks, "lost_events": manifest.lost_events},
+        manifest.lost_blocks,
+    )
+    return write_drive(folder, drive, like=manifest)
+
+
+def _changes(file: Path) -> dict[str, dict[str, Any]]:
+    try:
+        content = tomllib.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise DriveError(f"{file} cannot be read: {error.strerror}") from error
+    except ValueError as error:
+        raise DriveError(f"{file}: {error}") from error
+    channels = content.get("channels")
+    if not isinstance(channels, dict) or not channels or not all(isinstance(c, dict) for c in channels.values()):
+        raise DriveError(f"{file} says nothing of a channel; write [channels.map] and below it: curve = {{ … }}")
+    return channels
+
+
+def _free_name(manifest_path: Path, manifest: Manifest) -> str:
+    original = manifest.made_from or manifest.drive
+    number = 1
+    while manifest_path.with_name(f"{original}-r{number}.manifest.json").exists():
+        number += 1
+    return f"{original}-r{number}"

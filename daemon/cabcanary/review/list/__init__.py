@@ -1,0 +1,1 @@
+"""The recorded drives: found, listed, and opened as columns."""

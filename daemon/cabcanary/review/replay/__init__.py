@@ -1,0 +1,1 @@
+"""A recording again, tick by tick."""

@@ -1,0 +1,1 @@
+"""Rules looked at through recorded drives and examples, and baselines measured on drives."""

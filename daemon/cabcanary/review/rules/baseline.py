@@ -1,0 +1,127 @@
+"""What is normal in this stage, measured on drives that were good."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cabcanary.expressions.arrays import Channel, evaluate_condition
+from cabcanary.expressions.names import ConditionError, Names
+from cabcanary.expressions.parse import parse_condition
+from cabcanary.model import Quality
+from cabcanary.store.baselines import Baseline
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+    from cabcanary.plan.plan import Plan
+    from cabcanary.review.list.recorded_drive import Recorded
+    from cabcanary.settings.schema import BaselineSpec
+
+#: A step of `by` with less than this is left out: a few seconds in passing are no measurement.
+_LEAST_PER_STEP_S = 5.0
+#: Between two ticks no more than this counts, so that a gap in the recording is not taken for time.
+_LONGEST_TICK_S = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class NotMeasured:
+    """A baseline that these drives do not give, and why."""
+
+    name: str
+    why: str
+
+
+@dataclass(slots=True)
+class _Gathered:
+    """What the drives gave: values, what they depend on, and for how long each stood."""
+
+    values: list[NDArray[np.float64]]
+    by: list[NDArray[np.float64]]
+    seconds: list[NDArray[np.float64]]
+    drives: list[str]
+
+
+def measure(plan: Plan, specs: dict[str, BaselineSpec], drives: Iterable[Recorded]) -> list[Baseline | NotMeasured]:
+    """Measure every baseline of a plan's rule files on drives of the stage in force; others are passed over."""
+    stage = plan.settings.vehicle.stage
+    gathered = {name: _Gathered([], [], [], []) for name in specs}
+    for drive in drives:
+        if drive.about.get("stage") != stage:
+            continue
+        for name, spec in specs.items():
+            _gather(gathered[name], spec, plan, drive)
+    return [_result(name, spec, plan, gathered[name]) for name, spec in specs.items()]
+
+
+def _gather(into: _Gathered, spec: BaselineSpec, plan: Plan, drive: Recorded) -> None:
+    columns = drive.signals.columns
+    wanted = [spec.of, *([spec.by] if spec.by else [])]
+    if any(plan.channel_units.get(c) != drive.plan.channel_units.get(c) or c not in columns for c in wanted):
+        return
+    try:
+        condition = parse_condition(spec.when, Names(drive.plan.channel_units, {}))
+    except ConditionError:
+        return  # that drive had other channels
+    holds = evaluate_condition(condition, drive.signals).truths.true
+    for name in wanted:
+        holds = holds & _good(columns[name])
+    if not holds.any():
+        return
+    seconds = np.minimum(np.diff(drive.seconds, prepend=0.0), _LONGEST_TICK_S)
+    into.values.append(columns[spec.of].values[holds])
+    into.by.append(columns[spec.by].values[holds] if spec.by else np.zeros(int(holds.sum())))
+    into.seconds.append(seconds[holds])
+    into.drives.append(str(drive.about.get("drive", drive.path.stem)))
+
+
+def _good(column: Channel) -> NDArray[np.bool_]:
+    good: NDArray[np.bool_] = (column.qualities == Quality.GOOD) & ~np.isnan(column.values)
+    return good
+
+
+def _result(name: str, spec: BaselineSpec, plan: Plan, found: _Gathered) -> Baseline | NotMeasured:
+    if not found.values:
+        return NotMeasured(name, f"in none of the drives of this stage does this hold: {spec.when}")
+    values, by, seconds = (np.concatenate(x) for x in (found.values, found.by, found.seconds))
+    total_s = float(seconds.sum())
+    if total_s < spec.at_least:
+        return NotMeasured(name, f"it holds for {total_s:.0f} s in these drives, and {spec.at_least:g} s are wanted")
+    points = _points(values, by, seconds, spec)
+    if not points:
+        return NotMeasured(name, f"no step of {spec.by} has {_LEAST_PER_STEP_S:g} s of measurement")
+    around = values - np.interp(by, [x for x, _ in points], [y for _, y in points])
+    low, high = np.percentile(around, [5.0, 95.0])
+    return Baseline(
+        name=name,
+        stage=plan.settings.vehicle.stage,
+        of=spec.of,
+        unit=plan.channel_units[spec.of],
+        by=spec.by,
+        by_unit=plan.channel_units[spec.by] if spec.by else "",
+        points=points,
+        spread=round(float(high - low) / 2, 6),
+        seconds=round(total_s, 1),
+        measured=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        drives=found.drives,
+    )
+
+
+def _points(
+    values: NDArray[np.float64], by: NDArray[np.float64], seconds: NDArray[np.float64], spec: BaselineSpec
+) -> list[tuple[float, float]]:
+    """The median over all, or of each step of `by`."""
+    if spec.by is None:
+        return [(0.0, round(float(np.median(values)), 6))]
+    steps = np.round(by / spec.step)
+    points = []
+    for step in np.unique(steps):
+        here = steps == step
+        if seconds[here].sum() >= _LEAST_PER_STEP_S:
+            points.append((float(step) * spec.step, round(float(np.median(values[here])), 6)))
+    return points

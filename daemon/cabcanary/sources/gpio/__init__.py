@@ -1,0 +1,1 @@
+"""Switches and buttons on the pins of this computer."""

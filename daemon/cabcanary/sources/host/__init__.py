@@ -1,0 +1,1 @@
+"""The monitor's own computer as a source."""

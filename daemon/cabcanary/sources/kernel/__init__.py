@@ -1,0 +1,1 @@
+"""Values that the kernel shows as files: the IIO and hwmon trees."""

@@ -1,0 +1,1 @@
+"""Serial ports and what comes over them."""

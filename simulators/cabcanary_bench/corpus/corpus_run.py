@@ -1,0 +1,84 @@
+"""`cabcanary bench corpus`: make the corpus and grade it, on all cores."""
+
+from __future__ import annotations
+
+import json
+import signal
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from typing import TYPE_CHECKING
+
+from cabcanary.review.backtest.parallel import ctrl_c_kept_back
+from cabcanary.review.progress import shown
+from cabcanary.store.baselines import Baseline, Baselines
+from cabcanary_bench.corpus.corpus import jobs, run_job
+from cabcanary_bench.corpus.corpus_grade import grade, lines
+from cabcanary_bench.faults.kinds import FaultKind
+from cabcanary_bench.paths import config_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from cabcanary_bench.corpus.corpus import Job, Outcome
+
+#: What the warm van's manifold is at idle, kPa, as `cabcanary baseline measure` finds it on its ordinary drives.
+IDLE_KPA = 33.5
+
+
+def bench_baselines() -> Baselines:
+    """The baselines of the bench van in its stage."""
+    idle = Baseline(name="idle_pressure", stage="compressor, low boost", of="map", unit="kPa", points=[(0.0, IDLE_KPA)])
+    return Baselines(baselines=[idle])
+
+
+def run_corpus(
+    hours: float,
+    faults: int,
+    seed: int = 1,
+    workers: int | None = None,
+    *,
+    keep: Path | None = None,
+    as_json: bool = False,
+    weaken: bool = True,
+) -> int:
+    """Drive and grade; prints the report. Returns 0 if everything was found and no warning was false.
+
+    Drives that lie in `keep` from before are judged anew and not driven again.
+    """
+    config = config_folder() / "bench-van.toml"
+    kinds = tuple(k for k in FaultKind if k.info.family != "host" and k is not FaultKind.FEED_LIVE)
+    wanted = list(jobs(hours, faults, seed, kinds))
+    report = grade(driven(wanted, config, workers, weaken=weaken, keep=keep))
+    if as_json:
+        print(json.dumps(report.as_json(), ensure_ascii=False, indent=1))
+    else:
+        print("\n".join(lines(report)))
+        print("This was a simulation. cabcanary is a monitor, not protection; limits here are examples.")
+    return 1 if report.missed or report.false.get("warning") else 0
+
+
+def driven(
+    wanted: list[Job], config: Path, workers: int | None, *, weaken: bool, keep: Path | None = None
+) -> Iterator[Outcome]:
+    """Every job's outcome as it comes, from all cores; a terminal is shown how far it is.
+
+    Ctrl-C ends it at once: what is kept is whole, and what is not is driven another time.
+    """
+    baselines = bench_baselines()
+    pool = ProcessPoolExecutor(workers, initializer=_ends_at_ctrl_c)
+    try:
+        with ctrl_c_kept_back():
+            running = [
+                pool.submit(run_job, job, config, baselines, weaken=weaken and job.kind is None, keep=keep)
+                for job in wanted
+            ]
+        for future in shown(as_completed(running), "corpus", "drives", len(wanted)):
+            yield future.result()
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _ends_at_ctrl_c() -> None:
+    # Silently: the process that began it says what is to be said. A drive takes too long to be waited for.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})

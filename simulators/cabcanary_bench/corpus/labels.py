@@ -1,0 +1,136 @@
+"""The truth about a drive for grading: what is wrong from when to when, and when it began to show."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cabcanary_bench.rig.grade import CEILING, LEAN_BY, OVER_BOOST_PSI
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from cabcanary_bench.drives.scenario import Scenario
+    from cabcanary_bench.faults.circumstances import Circumstance
+    from cabcanary_bench.faults.faults import Fault
+
+_KPA_PER_PSI = 6.894757
+_BOOSTED_PSI = 2.0
+#: The engine computer's barometer goes in whole kPa; a limit passed by less may not be passed at all.
+_PLAINLY_PSI = 0.3
+#: Ticks of 20 ms: longer than the on-delay of over-boost and the time permitted to a mixture 0.05 too lean.
+_LEAST_TICKS = 12
+#: A sensor's drift shows in closed loop above idle, and there only over some seconds: 15 s.
+_ABOVE_IDLE_RPM, _LEAST_CLOSED_TICKS = 1200.0, 750
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """One thing that was so from `start_s` to `end_s`.
+
+    `onset_cylinder_s` is when it first was there in the engine, `onset_sensor_s` when it first stood in what the
+    sensors put out; None: never within its time. For what should be found as lean or as over-boost both count by
+    the bench van's limits (lean: past the ceiling by 0.05 lambda above 2 psi), for everything else by its
+    strength with the engine's key on. `must_be_found` says that it was severe enough and did show.
+    """
+
+    kind: str
+    family: str
+    words: str
+    is_fault: bool
+    start_s: float
+    end_s: float
+    severity: float
+    expects: str
+    must_be_found: bool
+    onset_cylinder_s: float | None
+    onset_sensor_s: float | None
+
+    def as_json(self) -> dict[str, Any]:
+        """For a program to read."""
+        return asdict(self)
+
+
+def label_all(scenario: Scenario, truth: Mapping[str, NDArray[np.float64]]) -> tuple[Label, ...]:
+    """Every fault and circumstance of a drive."""
+    faults = [_fault(fault, truth) for fault in scenario.faults]
+    return (*faults, *(_ordinary(one) for one in scenario.circumstances))
+
+
+def _ordinary(one: Circumstance) -> Label:
+    return Label(
+        str(one.kind), "ordinary", one.label, False, one.start_s, one.end_s, one.amount, "silent", False, None, None
+    )
+
+
+def _fault(fault: Fault, truth: Mapping[str, NDArray[np.float64]]) -> Label:
+    info = fault.kind.info
+    time = truth["time_s"]
+    during = (time >= fault.start_s) & (time < fault.end_s)
+    cylinder, sensor = _shows(fault, truth)
+    onset_cylinder, onset_sensor = _first(time, during & cylinder), _first(time, during & sensor)
+    must = fault.must_be_found and onset_sensor is not None and _shows_long_enough(fault, truth, during & sensor)
+    return Label(
+        str(fault.kind), info.family, fault.label, True, fault.start_s, fault.end_s, fault.severity, info.expects,
+        must, onset_cylinder, onset_sensor,
+    )  # fmt: skip
+
+
+def _shows(fault: Fault, truth: Mapping[str, NDArray[np.float64]]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """When it is there in the engine, and when in the sensors' outputs."""
+    boost = truth["boost_kpa"] / _KPA_PER_PSI
+    shown_boost = (truth["shown_map_kpa"] - truth["baro_kpa"]) / _KPA_PER_PSI
+    expects = fault.kind.info.expects
+    with np.errstate(invalid="ignore"):  # NaN: nothing shown, and so no onset
+        if expects == "lean":
+            burning = truth["fuel_cut"] == 0
+            cylinder = burning & _too_lean(boost, truth["lambda_cylinder"])
+            return cylinder, _too_lean(shown_boost, truth["shown_lambda"])
+        if expects == "over_boost":
+            return boost > OVER_BOOST_PSI, shown_boost > OVER_BOOST_PSI
+    above = fault.kind.found_above or 0.0
+    time = truth["time_s"]
+    grown_s = fault.start_s
+    if fault.severity > 0 and fault.onset_s > 0:
+        grown_s += fault.onset_s * min(1.0, above / fault.severity)
+    there = (truth["key_on"] > 0) & (time >= grown_s)
+    return there, there
+
+
+def _shows_long_enough(fault: Fault, truth: Mapping[str, NDArray[np.float64]], shows: NDArray[np.bool_]) -> bool:
+    """Whether it shows long enough, once, for anything to be said of it."""
+    if fault.kind.info.found == "closed loop":
+        can_be_told = (truth["closed_loop"] > 0) & (truth["rpm"] > _ABOVE_IDLE_RPM)
+        return _longest(shows & can_be_told) >= _LEAST_CLOSED_TICKS
+    return _longest(shows & _plainly(fault, truth, shows)) >= _LEAST_TICKS
+
+
+def _plainly(fault: Fault, truth: Mapping[str, NDArray[np.float64]], sensor: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where it stands in the sensors' outputs beyond what two barometers may differ by."""
+    if fault.kind.info.expects != "over_boost":
+        return sensor
+    with np.errstate(invalid="ignore"):
+        shown = (truth["shown_map_kpa"] - truth["baro_kpa"]) / _KPA_PER_PSI
+        plainly: NDArray[np.bool_] = shown > OVER_BOOST_PSI + _PLAINLY_PSI
+    return plainly
+
+
+def _longest(there: NDArray[np.bool_]) -> int:
+    """The ticks of the longest stretch in which it is there."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], there, [False]]).astype(np.int8)))
+    return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
+
+
+def _too_lean(boost_psi: NDArray[np.float64], lambda_: NDArray[np.float64]) -> NDArray[np.bool_]:
+    limit = np.interp(boost_psi, [b for b, _ in CEILING], [c for _, c in CEILING])
+    lean: NDArray[np.bool_] = (boost_psi > _BOOSTED_PSI) & (lambda_ >= limit + LEAN_BY)
+    return lean
+
+
+def _first(time: NDArray[np.float64], where: NDArray[np.bool_]) -> float | None:
+    found = np.flatnonzero(where)
+    return float(time[found[0]]) if len(found) else None

@@ -1,0 +1,1 @@
+"""Drives without wires: readings as arrays."""

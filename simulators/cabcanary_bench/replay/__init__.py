@@ -1,0 +1,1 @@
+"""Recorded drives over simulated wires into the daemon."""

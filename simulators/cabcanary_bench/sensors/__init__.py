@@ -1,0 +1,1 @@
+"""The sensors between the van and its wires."""

@@ -1,0 +1,1 @@
+"""The vehicle's physics and its driver."""
