@@ -14,7 +14,7 @@ from cabcanary.alerts.words import alert_event
 from cabcanary.model import Quality, Reading
 from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.archiver import archive_all
-from cabcanary.review.replay.replay import Step
+from cabcanary.review.replay.recording import Step
 from cabcanary.settings.wires import CanSource, SerialTextSource
 from cabcanary_bench.drives.scenario_files import read_scenario
 from cabcanary_bench.fast.fast import drive

@@ -9,14 +9,15 @@ import pytest
 
 from cabcanary.cli.main import main
 from cabcanary.settings.problems import SettingsError
-from cabcanary_bench.drives.expectations import Expectation, Heard, Kept, Raised, judge, judge_kept
+from cabcanary_bench.drives.expectations import Heard, Raised, judge, judge_kept
+from cabcanary_bench.drives.expected import Expectation, Kept
 from cabcanary_bench.drives.scenario import Phase, Scenario
 from cabcanary_bench.drives.scenario_files import FIRST, find_scenario, read_scenario, shipped
+from cabcanary_bench.drives.verdict import PinSound
 from cabcanary_bench.drives.wltc import speed_at
 from cabcanary_bench.fast.dry_run import dry_run, needs_wires
 from cabcanary_bench.faults.faults import FaultKind
 from cabcanary_bench.paths import scenario_folder
-from cabcanary_bench.rig.grade import PinSound
 
 SHIPPED = sorted(path.stem for path in scenario_folder().glob("*.toml"))
 

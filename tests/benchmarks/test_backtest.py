@@ -17,8 +17,9 @@ import pytest
 from archived_drive import archived, bench_plan
 
 from cabcanary.model import Frame, Quality, Value
-from cabcanary.review.backtest.backtest import Task, backtest
+from cabcanary.review.backtest.backtest import backtest
 from cabcanary.review.backtest.parallel import run_here
+from cabcanary.review.backtest.results import Task
 from cabcanary.review.backtest.rule_choice import RuleSource
 from cabcanary.store.archive import METADATA_KEY, ROWS_PER_GROUP, Column, Rows, SampleWriter
 from cabcanary_bench.drives.generator import DriveKind, ordinary

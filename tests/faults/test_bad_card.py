@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING
 import pytest
 from harness import Ride, punctual, read_journal
 
-from cabcanary_bench.rig.grade import LONGEST_DELAY_S
+from cabcanary_bench.drives.verdict import LONGEST_DELAY_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from cabcanary_bench.rig.grade import Verdict
+    from cabcanary_bench.drives.verdict import Verdict
 
 SOURCE = os.path.join(os.path.dirname(__file__), "..", "support", "bad_card.c")  # noqa: PTH118, PTH120
 WORDS = {

@@ -14,7 +14,7 @@ from cabcanary_bench.rig.wired_van import CHARGE_CHANNEL, MAP_CHANNEL
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from cabcanary_bench.rig.grade import Verdict
+    from cabcanary_bench.drives.verdict import Verdict
 
 #: Just before the over-boost pull of the first drive; its fault begins at 195 s.
 BEFORE_THE_PULL_S = 193.0

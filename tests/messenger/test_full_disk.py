@@ -13,7 +13,7 @@ from broker import TOPIC, Broker
 from feeder import Feeder, Messenger, until
 
 from cabcanary.messenger.keeper import MOST_HELD, TRY_AGAIN_S, Keeper
-from cabcanary.messenger.outbox import Letter, Outbox
+from cabcanary.messenger.outbox import Outbox, OutboxMessage
 from cabcanary.model import EventKind
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ class Card:
         self.now_s += TRY_AGAIN_S
 
     def put(self, n: int, topic: str = "van/event", stands: bool | None = None) -> bool:
-        return self.keeper.put(Letter(f"id{n}", topic, str(n), retain=False, stands=stands))
+        return self.keeper.put(OutboxMessage(f"id{n}", topic, str(n), retain=False, stands=stands))
 
     def take_all(self) -> list[str]:
         """As the broker's side does it."""

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from cabcanary.messenger.outbox import Letter, Outbox
+from cabcanary.messenger.outbox import Outbox, OutboxMessage
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
 def put(outbox: Outbox, n: int, topic: str = "van/event") -> bool:
-    return outbox.put(Letter(f"id{n}", topic, f'{{"n": {n}}}', retain=False))
+    return outbox.put(OutboxMessage(f"id{n}", topic, f'{{"n": {n}}}', retain=False))
 
 
 def all_of(outbox: Outbox) -> list[str]:
@@ -68,7 +68,7 @@ def test_when_its_file_has_all_the_pages_that_it_may_the_oldest_go_too(
     monkeypatch.setattr("cabcanary.messenger.outbox._MOST_PAGES", 60)
     outbox = Outbox(tmp_path / "outbox.sqlite", 1000)
     for n in range(400):
-        assert outbox.put(Letter(f"id{n}", "van/event", f"{n} {'x' * 2000}", retain=False))
+        assert outbox.put(OutboxMessage(f"id{n}", "van/event", f"{n} {'x' * 2000}", retain=False))
     kept = [int(payload.split()[0]) for payload in all_of(outbox)]
     assert kept == list(range(kept[0], 400))
     assert 50 < len(kept) < 120
@@ -81,7 +81,7 @@ def test_its_files_stay_within_their_bound_whatever_goes_through(tmp_path: Path)
     outbox = Outbox(tmp_path / "outbox.sqlite", 1000)
     largest = 0
     for n in range(4000):
-        outbox.put(Letter(f"id{n}", "van/event", "x" * 500, retain=False))
+        outbox.put(OutboxMessage(f"id{n}", "van/event", "x" * 500, retain=False))
         if n % 500 == 0:
             largest = max(largest, sum(f.stat().st_size for f in tmp_path.iterdir()))
     # 1000 messages of about 600 bytes, 4096 ids of about 50, twice over for the write-ahead log and free pages.
@@ -102,9 +102,9 @@ def test_a_refused_topic_holds_up_no_other_and_keeps_its_own_order(tmp_path: Pat
 
 def test_what_was_put_in_is_there_after_a_kill(tmp_path: Path) -> None:
     code = (
-        "import os, sys; from pathlib import Path; from cabcanary.messenger.outbox import Letter, Outbox\n"
+        "import os, sys; from pathlib import Path; from cabcanary.messenger.outbox import OutboxMessage, Outbox\n"
         "box = Outbox(Path(sys.argv[1]), 100)\n"
-        "for n in range(20): box.put(Letter(f'id{n}', 'van/event', str(n), retain=False))\n"
+        "for n in range(20): box.put(OutboxMessage(f'id{n}', 'van/event', str(n), retain=False))\n"
         "os.kill(os.getpid(), 9)"
     )
     done = subprocess.run([sys.executable, "-c", code, str(tmp_path / "outbox.sqlite")], timeout=60, check=False)
@@ -136,7 +136,7 @@ def test_where_nothing_can_be_written_messages_are_kept_in_memory_and_that_is_sa
 @pytest.mark.parametrize("payload", ["ä λ °C", "x" * 10_000])
 def test_any_text_comes_back_as_it_was(tmp_path: Path, payload: str) -> None:
     outbox = Outbox(tmp_path / "outbox.sqlite", 100)
-    outbox.put(Letter("id", "van/event", payload, retain=True))
+    outbox.put(OutboxMessage("id", "van/event", payload, retain=True))
     waiting = outbox.first()
     assert waiting is not None
     assert (waiting.payload, waiting.retain) == (payload, True)

@@ -6,7 +6,7 @@ import pytest
 
 from cabcanary.model import Priority
 from cabcanary.review.backtest.alarm_load import load_of, time_in_alarm
-from cabcanary.review.backtest.backtest import Alarm
+from cabcanary.review.backtest.results import Alarm
 
 
 def alarms(starts, seconds=2.0, sounded=True, priority=Priority.CAUTION):

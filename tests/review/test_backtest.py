@@ -20,7 +20,8 @@ from small_drive import small_drive
 from cabcanary.alerts.words import alert_event
 from cabcanary.cli.main import main
 from cabcanary.recorder import archiver
-from cabcanary.review.backtest.backtest import Task, backtest
+from cabcanary.review.backtest.backtest import backtest
+from cabcanary.review.backtest.results import Task
 from cabcanary.review.backtest.rule_choice import RuleSource
 from cabcanary.review.list import row_groups as stored
 from cabcanary.review.list.row_groups import StoredColumns

@@ -21,8 +21,9 @@ import pytest
 
 from cabcanary.clock import NS_PER_S
 from cabcanary.recorder.journal_drive import Drive
+from cabcanary_bench.drives.verdict import Verdict
 from cabcanary_bench.rig.feed_reader import FeedLostError, Follower
-from cabcanary_bench.rig.grade import Masks, Verdict, grade
+from cabcanary_bench.rig.grade import Masks, grade
 from cabcanary_bench.rig.rig import Rig
 from cabcanary_bench.wiring.gpio import read_changes
 

@@ -18,14 +18,14 @@ from pydantic import ValidationError
 
 from cabcanary.messenger.credentials import SecretError, explain, password, tls_context
 from cabcanary.messenger.keeper import TRY_AGAIN_S
-from cabcanary.messenger.outbox import Letter
+from cabcanary.messenger.outbox import OutboxMessage
 from cabcanary.messenger.payloads import CommandMessage, lost_message
 from cabcanary.messenger.refusals import REFUSED_S, Refusals
 from cabcanary.processes.status import Backoff
 
 if TYPE_CHECKING:
+    from cabcanary.messenger.async_outbox import AsyncOutbox
     from cabcanary.messenger.follow import FeedFollower
-    from cabcanary.messenger.mqtt import Desk
     from cabcanary.processes.status import Status
 
 #: A broker that acknowledges nothing within this is as good as gone.
@@ -92,8 +92,8 @@ def without_closed_sockets(loop: asyncio.AbstractEventLoop, context: dict[str, A
 class Broker:
     """Publishes until cancelled; connects again, ever more patiently, when the broker is away."""
 
-    def __init__(self, settings: dict[str, Any], desk: Desk, follower: FeedFollower, status: Status) -> None:
-        self._settings, self._desk, self._follower, self._status = settings, desk, follower, status
+    def __init__(self, settings: dict[str, Any], outbox: AsyncOutbox, follower: FeedFollower, status: Status) -> None:
+        self._settings, self._outbox, self._follower, self._status = settings, outbox, follower, status
         self._topic = settings["topic"]
         self._where = f"{settings['host']}:{settings['port']}"
         self._backoff = Backoff(first_s=0.5, longest_s=60.0)
@@ -134,7 +134,7 @@ class Broker:
 
     async def emptied(self) -> None:
         """Return when nothing waits for the broker any more, or the broker is away."""
-        while self._connected and await self._desk.first(self._refusals.resting()) is not None:
+        while self._connected and await self._outbox.first(self._refusals.resting()) is not None:
             self._empty.clear()
             await self._empty.wait()
 
@@ -177,10 +177,10 @@ class Broker:
         self._said = ""
         try:
             # A broker that was started anew may have forgotten what it retained.
-            self._unsettled = {topic for topic, _ in await self._desk.settled()}
+            self._unsettled = {topic for topic, _ in await self._outbox.settled()}
             # aiomqtt's own waits may forget a cancellation that comes together with the broker's answer.
             while not self._leaving:
-                self._desk.news.clear()
+                self._outbox.news.clear()
                 await self._settle(client)
                 await self._tell_availability(client)
                 values, self._follower.values = self._follower.values, None
@@ -188,10 +188,10 @@ class Broker:
                     await client.publish(f"{self._topic}/values", values, qos=0)
                 await self._tell_lost()
                 resting = self._refusals.resting()
-                waiting = await self._desk.first(resting)
+                waiting = await self._outbox.first(resting)
                 if waiting is not None:
                     if await self._taken(client, waiting.topic, waiting.payload, retain=waiting.retain):
-                        await self._desk.sent(waiting.n)
+                        await self._outbox.sent(waiting.n)
                     continue
                 if not resting:
                     self._refusals.none_waits(but={*self._unsettled, *self._own_topics})
@@ -201,7 +201,7 @@ class Broker:
                 # Not wait_for: in Python 3.11 it forgets a cancellation that comes together with the news.
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(self._next_look_s()):
-                        await self._desk.news.wait()
+                        await self._outbox.news.wait()
         finally:
             # A connection that is closed in order has no last will: say what it would have said.
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
@@ -210,7 +210,7 @@ class Broker:
 
     def _next_look_s(self) -> float | None:
         """When to look again though nothing has come: a disk may have room again, a topic be allowed."""
-        if self._desk.behind:
+        if self._outbox.behind:
             return TRY_AGAIN_S
         return REFUSED_S / 2 if self._refusals.any else None
 
@@ -238,7 +238,7 @@ class Broker:
         """Say again what stands, and of which nothing waits in the outbox."""
         if not self._unsettled - self._refusals.resting():
             return
-        settled = dict(await self._desk.settled())
+        settled = dict(await self._outbox.settled())
         # Of what has gone from there something newer is on its way.
         self._unsettled &= settled.keys()
         for topic in sorted(self._unsettled - self._refusals.resting()):
@@ -255,13 +255,13 @@ class Broker:
 
     async def _tell_lost(self) -> None:
         """Messages that had to go while nobody took them: how many is an event of its own."""
-        lost = await self._desk.take_lost()
+        lost = await self._outbox.take_lost()
         if not lost:
             return
         identity = hashlib.sha256(f"lost {time.time_ns()}".encode()).hexdigest()[:20]
         why = "the outbox was full"
         message = lost_message(identity, self._settings["vehicle"], self._follower.now_ns(), lost, why)
-        await self._desk.put(Letter(identity, f"{self._topic}/event", message.model_dump_json(), retain=False))
+        await self._outbox.put(OutboxMessage(identity, f"{self._topic}/event", message.model_dump_json(), retain=False))
 
     async def _take_commands(self, client: _Client) -> None:
         """Take acknowledge, where that is enabled; in any case this raises when the broker goes."""

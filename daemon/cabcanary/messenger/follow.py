@@ -10,7 +10,7 @@ import time
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import Clock, boot_id
-from cabcanary.messenger.outbox import Letter, Number
+from cabcanary.messenger.outbox import Number, OutboxMessage
 from cabcanary.messenger.payloads import (
     AlertMessage,
     ChannelValue,
@@ -23,7 +23,7 @@ from cabcanary.messenger.payloads import (
 from cabcanary.processes.status import Backoff
 
 if TYPE_CHECKING:
-    from cabcanary.messenger.mqtt import Desk
+    from cabcanary.messenger.async_outbox import AsyncOutbox
 
 _LONGEST_LINE = 1 << 20
 #: How long the rest of what the feed told may take to be published before good-bye is said, real seconds.
@@ -36,11 +36,11 @@ class FeedFollower:
     """Reads the feed for ever. `up` while the daemon is there, which one that stops in order is until its last words
     have been published; `values` is the newest that is to be published."""
 
-    def __init__(self, settings: dict[str, Any], desk: Desk) -> None:
+    def __init__(self, settings: dict[str, Any], outbox: AsyncOutbox) -> None:
         self._feed, self._vehicle, self._topic = settings["feed"], settings["vehicle"], settings["topic"]
         self._wanted: list[str] = settings["values"]
         self._hz = settings["values_hz"] if self._wanted else _SLOWEST_HZ
-        self._desk = desk
+        self._outbox = outbox
         self._boot = boot_id()
         self._clock = Clock()
         self._units: dict[str, str] = {}
@@ -72,7 +72,7 @@ class FeedFollower:
                     # The daemon ends this process in a moment; if it does not, it is gone all the same.
                     await asyncio.sleep(LAST_WORDS_S)
                 self.up = self._stopping = False
-                self._desk.news.set()
+                self._outbox.news.set()
             await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
 
     def acknowledge(self) -> bool:
@@ -86,7 +86,7 @@ class FeedFollower:
         reader, writer = await asyncio.open_unix_connection(self._feed, limit=_LONGEST_LINE)
         self._writer = writer
         try:
-            self._ask(writer, await self._desk.reached())
+            self._ask(writer, await self._outbox.reached())
             while line := await reader.readline():
                 backoff.reset()
                 message = json.loads(line)
@@ -109,7 +109,7 @@ class FeedFollower:
         self._standing = set()
         self.up = True
         self.ended.clear()
-        self._desk.news.set()
+        self._outbox.news.set()
 
     def _ask(self, writer: asyncio.StreamWriter, reached: Number) -> None:
         """Ask for every event after this one; until that is answered nothing that comes counts."""
@@ -141,7 +141,9 @@ class FeedFollower:
         why = "the messenger was away, or could not follow, for longer than the monitor keeps them"
         message = lost_message(identity, self._vehicle, self.now_ns(), first - last - 1, why)
         number = Number(self._run, first - 1)
-        await self._desk.put(Letter(identity, f"{self._topic}/event", message.model_dump_json(), False, None, number))
+        await self._outbox.put(
+            OutboxMessage(identity, f"{self._topic}/event", message.model_dump_json(), False, None, number)
+        )
 
     async def _event(self, event: dict[str, Any], number: Number | None) -> None:
         # What the messenger says of itself would make a message of every lost connection.
@@ -158,7 +160,7 @@ class FeedFollower:
             stands = message.active or message.raised or not message.acknowledged
         if stands and self._standing is not None:
             self._standing.add(topic)
-        await self._desk.put(Letter(identity, topic, payload, retain, stands, number))
+        await self._outbox.put(OutboxMessage(identity, topic, payload, retain, stands, number))
 
     async def _frame(self, frame: dict[str, Any]) -> None:
         if self._standing is not None:
@@ -170,11 +172,11 @@ class FeedFollower:
             time_ = self._wall(frame["t"])
             message = ValuesMessage(vehicle=self._vehicle, t=frame["t"], time=time_, values=values)
             self.values = message.model_dump_json()
-            self._desk.news.set()
+            self._outbox.news.set()
 
     async def _take_back(self, standing: set[str], now_ns: int) -> None:
         """An alert that stood when an earlier daemon was cut off does not stand for this one: the broker must know."""
-        for topic, told in (await self._desk.standing()).items():
+        for topic, told in (await self._outbox.standing()).items():
             if topic in standing:
                 continue
             old = AlertMessage.model_validate_json(told)
@@ -183,7 +185,7 @@ class FeedFollower:
             new = {"id": event_id(self._boot, {"ends": old.id}), "t": now_ns, "time": self._wall(now_ns), "figures": ""}
             message = old.model_copy(update={**changed, **new})
             payload = message.model_dump_json(exclude_none=True)
-            await self._desk.put(Letter(message.id, topic, payload, retain=True, stands=False))
+            await self._outbox.put(OutboxMessage(message.id, topic, payload, retain=True, stands=False))
 
     def _wall(self, t_ns: int) -> str:
         return wall_time(time.time_ns() - int((self._clock.now_ns() - t_ns) / self._clock.speed))

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from pathlib import Path
 
-    from cabcanary.messenger.outbox import Letter, Number
+    from cabcanary.messenger.outbox import Number, OutboxMessage
 
 T = TypeVar("T")
 
@@ -43,7 +43,7 @@ class Keeper:
             note(self._outbox.note)
         self._next_n = self._outbox.last_n() + 1
         #: By id, in order: what the disk did not take, with the number that it will have.
-        self._held: dict[str, tuple[int, Letter]] = {}
+        self._held: dict[str, tuple[int, OutboxMessage]] = {}
         #: Numbers that the broker has, of which the file does not know; none but those in the file and those held.
         self._sent: set[int] = set()
         self._lost = 0
@@ -55,20 +55,20 @@ class Keeper:
         """Whether the file lacks something."""
         return bool(self._held or self._sent)
 
-    def put(self, letter: Letter) -> bool:
+    def put(self, message: OutboxMessage) -> bool:
         """Take in a message, unless it has been in before; whether it was new."""
-        if letter.identity in self._held:
+        if message.identity in self._held:
             return False
         n = self._next_n
         self._next_n += 1
         if self._catch_up():
             try:
-                return self._outbox.put(letter, n)
+                return self._outbox.put(message, n)
             except sqlite3.Error as error:
                 self._fails(error)
-        if self._read(lambda outbox: outbox.knows(letter.identity)):
+        if self._read(lambda outbox: outbox.knows(message.identity)):
             return False
-        self._held[letter.identity] = n, letter
+        self._held[message.identity] = n, message
         if len(self._held) > MOST_HELD:
             oldest, _ = self._held.pop(next(iter(self._held)))
             self._lost += oldest not in self._sent
@@ -82,9 +82,9 @@ class Keeper:
         waiting = self._read(lambda outbox: outbox.first(refused, self._sent))
         if waiting is not None:
             return waiting
-        for n, letter in self._held.values():
-            if n not in self._sent and letter.topic not in refused:
-                return Waiting(n, letter.topic, letter.payload, letter.retain)
+        for n, message in self._held.values():
+            if n not in self._sent and message.topic not in refused:
+                return Waiting(n, message.topic, message.payload, message.retain)
         return None
 
     def sent(self, n: int) -> None:
@@ -104,23 +104,23 @@ class Keeper:
 
     def reached(self) -> Number:
         """The number of the last event of the feed that is kept or has been."""
-        held = [letter.number for _, letter in self._held.values() if letter.number is not None]
+        held = [message.number for _, message in self._held.values() if message.number is not None]
         return held[-1] if held else self._read(lambda outbox: outbox.reached())
 
     def standing(self) -> dict[str, str]:
         """Topics and last payloads of the alerts that were last said to stand."""
         found = self._read(lambda outbox: outbox.standing())
-        for _, letter in self._held.values():
-            if letter.stands:
-                found[letter.topic] = letter.payload
-            elif letter.stands is False:
-                found.pop(letter.topic, None)
+        for _, message in self._held.values():
+            if message.stands:
+                found[message.topic] = message.payload
+            elif message.stands is False:
+                found.pop(message.topic, None)
         return found
 
     def settled(self) -> list[tuple[str, str]]:
         """As `standing`, without those of which something still waits: that will say it anyway, and in order."""
         waiting = self._read(lambda outbox: outbox.topics(self._sent))
-        waiting |= {letter.topic for n, letter in self._held.values() if n not in self._sent}
+        waiting |= {message.topic for n, message in self._held.values() if n not in self._sent}
         return [(topic, payload) for topic, payload in self.standing().items() if topic not in waiting]
 
     def close(self) -> None:

@@ -16,79 +16,16 @@ import json
 import os
 import signal
 import sys
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+from typing import Any
 
+from cabcanary.messenger.async_outbox import AsyncOutbox
 from cabcanary.messenger.broker import Broker, without_closed_sockets
 from cabcanary.messenger.follow import LAST_WORDS_S, FeedFollower
-from cabcanary.messenger.keeper import Keeper
 from cabcanary.processes.status import Status
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-
-    from cabcanary.messenger.outbox import Letter, Number, Waiting
 
 #: How long the end may take once it is asked for, real seconds: the last words, the good-bye, and as much again.
 _LONGEST_END_S = 4.0
-
-P = ParamSpec("P")
-T = TypeVar("T")
-
-
-class Desk:
-    """The keeper of messages, used from the loop: each call is made by one thread of its own, so a slow card holds up
-    no loop."""
-
-    def __init__(self, path: Path, most: int, note: Callable[[str], None]) -> None:
-        self._worker = ThreadPoolExecutor(1, thread_name_prefix="outbox")
-        self._keeper = Keeper(path, most, note)
-        #: Set whenever there may be something to publish.
-        self.news = asyncio.Event()
-
-    async def put(self, letter: Letter) -> bool:
-        """Take in a message, unless it has been in before; whether it was new."""
-        new = await self._do(self._keeper.put, letter)
-        self.news.set()
-        return new
-
-    async def first(self, without: Iterable[str]) -> Waiting | None:
-        """The oldest message that has not been sent and whose topic is not among `without`."""
-        return await self._do(self._keeper.first, without)
-
-    async def sent(self, n: int) -> None:
-        """The broker has this one."""
-        await self._do(self._keeper.sent, n)
-
-    async def reached(self) -> Number:
-        """The number of the last event of the feed that is kept or has been."""
-        return await self._do(self._keeper.reached)
-
-    async def standing(self) -> dict[str, str]:
-        """Topics and last payloads of the alerts that were last said to stand."""
-        return await self._do(self._keeper.standing)
-
-    async def settled(self) -> list[tuple[str, str]]:
-        """As `standing`, without those of which something still waits."""
-        return await self._do(self._keeper.settled)
-
-    async def take_lost(self) -> int:
-        """How many messages had to go since this was last asked."""
-        return await self._do(self._keeper.take_lost)
-
-    @property
-    def behind(self) -> bool:
-        """Whether the disk lacks something that memory keeps for it."""
-        return self._keeper.behind
-
-    async def _do(self, work: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> T:
-        return await asyncio.get_running_loop().run_in_executor(self._worker, lambda: work(*arguments, **named))
-
-    def close(self) -> None:
-        """Close the file. May be called twice."""
-        self._worker.shutdown()
-        self._keeper.close()
 
 
 class _EndAskedError(Exception):
@@ -97,11 +34,11 @@ class _EndAskedError(Exception):
 
 async def serve(settings: dict[str, Any], status: Status, ending: asyncio.Event) -> None:
     """Follow the feed and publish; ends by cancellation, or soon after `ending`, with the last words."""
-    desk = Desk(Path(settings["outbox_file"]), settings["outbox"], status.note)
+    outbox = AsyncOutbox(Path(settings["outbox_file"]), settings["outbox"], status.note)
     try:
-        follower = FeedFollower(settings, desk)
+        follower = FeedFollower(settings, outbox)
         async with asyncio.TaskGroup() as group:
-            broker = Broker(settings, desk, follower, status)
+            broker = Broker(settings, outbox, follower, status)
             group.create_task(follower.run())
             group.create_task(broker.run())
             await ending.wait()
@@ -113,7 +50,7 @@ async def serve(settings: dict[str, Any], status: Status, ending: asyncio.Event)
     except* _EndAskedError:
         pass
     finally:
-        desk.close()
+        outbox.close()
 
 
 async def _run(settings: dict[str, Any]) -> None:

@@ -56,7 +56,7 @@ class Number(NamedTuple):
     n: int
 
 
-class Letter(NamedTuple):
+class OutboxMessage(NamedTuple):
     """One message to be kept. `stands` says whether the alert that it tells of still does; None is no alert. `number`
     is the event's number in the daemon's feed."""
 
@@ -92,15 +92,15 @@ class Outbox:
                 return _open(str(path)), f"the outbox was damaged ({error}); kept as {path.with_suffix('.damaged')}"
         return _open(":memory:"), f"{path}: {error}; messages are kept in memory only"
 
-    def put(self, letter: Letter, n: int | None = None) -> bool:
+    def put(self, message: OutboxMessage, n: int | None = None) -> bool:
         """Take in a message, unless it has been in before; whether it was new. `n` is its number, if it has one.
 
         Raises:
             sqlite3.Error: the disk does not take it.
         """
-        return self.put_all([(self.last_n() + 1 if n is None else n, letter)]) == 1
+        return self.put_all([(self.last_n() + 1 if n is None else n, message)]) == 1
 
-    def put_all(self, letters: Sequence[tuple[int, Letter]], sent: Container[int] = ()) -> int:
+    def put_all(self, letters: Sequence[tuple[int, OutboxMessage]], sent: Container[int] = ()) -> int:
         """Take in numbered messages, all or none; how many were new. Those that were `sent` are only remembered.
 
         Raises:
@@ -109,28 +109,28 @@ class Outbox:
         while True:
             try:
                 with self._db:
-                    return sum(self._put(n, letter, waits=n not in sent) for n, letter in letters)
+                    return sum(self._put(n, message, waits=n not in sent) for n, message in letters)
             except sqlite3.OperationalError as error:
                 if error.sqlite_errorcode != sqlite3.SQLITE_FULL or not self._let_oldest_go():
                     raise
 
-    def _put(self, n: int, letter: Letter, *, waits: bool) -> bool:
-        if letter.number is not None:
-            self._db.execute("INSERT OR REPLACE INTO reached VALUES (1, ?, ?)", letter.number)
-        if self._db.execute("INSERT OR IGNORE INTO seen (id) VALUES (?)", (letter.identity,)).rowcount == 0:
+    def _put(self, n: int, message: OutboxMessage, *, waits: bool) -> bool:
+        if message.number is not None:
+            self._db.execute("INSERT OR REPLACE INTO reached VALUES (1, ?, ?)", message.number)
+        if self._db.execute("INSERT OR IGNORE INTO seen (id) VALUES (?)", (message.identity,)).rowcount == 0:
             return False
         self._db.execute("DELETE FROM seen WHERE n <= (SELECT MAX(n) FROM seen) - ?", (_REMEMBERED,))
-        if letter.stands:
-            self._db.execute("INSERT OR REPLACE INTO standing VALUES (?, ?)", (letter.topic, letter.payload))
-        elif letter.stands is False:
-            self._db.execute("DELETE FROM standing WHERE topic = ?", (letter.topic,))
+        if message.stands:
+            self._db.execute("INSERT OR REPLACE INTO standing VALUES (?, ?)", (message.topic, message.payload))
+        elif message.stands is False:
+            self._db.execute("DELETE FROM standing WHERE topic = ?", (message.topic,))
         if waits:
             over = self.count() + 1 - self._most
             if over > 0:
                 self._drop(over)
             self._db.execute(
                 "INSERT INTO message (n, topic, payload, retain) VALUES (?, ?, ?, ?)",
-                (n, letter.topic, letter.payload, int(letter.retain)),
+                (n, message.topic, message.payload, int(message.retain)),
             )
         return True
 

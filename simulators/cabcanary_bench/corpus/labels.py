@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cabcanary_bench.rig.grade import CEILING, LEAN_BY, OVER_BOOST_PSI
+from cabcanary_bench.drives.verdict import CEILING, LEAN_BY, OVER_BOOST_PSI
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from cabcanary_bench.rig.grade import LEAN_BY, OVER_BOOST_PSI, PITCH, Verdict, ceiling
+from cabcanary_bench.drives.verdict import LEAN_BY, OVER_BOOST_PSI, PITCH, Verdict, ceiling
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
+    from cabcanary_bench.drives.expected import Expectation, Kept, Shown
     from cabcanary_bench.drives.scenario import Scenario
-    from cabcanary_bench.rig.grade import PinSound
+    from cabcanary_bench.drives.verdict import PinSound
 
 #: Boost that counts, psi: from here on the bench van's rules speak of it.
 _BOOSTED_PSI = 2.0
@@ -19,35 +20,6 @@ _BOOSTED_PSI = 2.0
 _SAME_S = 0.05
 #: What is said at every start, and by nothing that the van does.
 _AT_EVERY_START = "limits_not_confirmed"
-
-#: What the sensors can show, from which on time is counted.
-Shown = Literal["lean", "over_boost", "boost"]
-
-
-@dataclass(frozen=True, slots=True)
-class Expectation:
-    """What must come, or must not, from `start_s` to `end_s` of the drive.
-
-    `what` is sounds (an alert), silent (these alerts, or all if none is named) or tells (an event of the monitor's).
-    `within_s` counts from `start_s`, or from when the sensors then first show what `shown` names.
-    """
-
-    name: str
-    what: Literal["sounds", "silent", "tells"]
-    whom: tuple[str, ...]
-    start_s: float
-    end_s: float
-    within_s: float | None = None
-    shown: Shown | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """What the recorder must have kept: so many drives, so many of them recovered, and what may be lost of them, s."""
-
-    drives: int = 1
-    recovered: int = 0
-    lost_s: float = 0.0
 
 
 class Raised(NamedTuple):

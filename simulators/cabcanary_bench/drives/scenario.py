@@ -14,7 +14,7 @@ from cabcanary_bench.van.vehicle import SUBSTEP_S, DriverInput, Vehicle
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from cabcanary_bench.drives.expectations import Expectation, Kept
+    from cabcanary_bench.drives.expected import Expectation, Kept
     from cabcanary_bench.faults.circumstances import Circumstance
 
 #: A slope begins within this time, s, so that the driver is not asked for a step in force.

@@ -8,15 +8,16 @@ from typing import TYPE_CHECKING
 
 from cabcanary.alerts.sounds import sound_for
 from cabcanary.plan.plan import load_plan
-from cabcanary_bench.drives.expectations import Heard, Raised, Shown, is_shown, judge
+from cabcanary_bench.drives.expectations import Heard, Raised, is_shown, judge
 from cabcanary_bench.fast.fast import drive
 from cabcanary_bench.paths import config_folder
 from cabcanary_bench.rig.screen import verdict_line
 
 if TYPE_CHECKING:
+    from cabcanary_bench.drives.expected import Shown
     from cabcanary_bench.drives.scenario import Scenario
+    from cabcanary_bench.drives.verdict import Verdict
     from cabcanary_bench.fast.fast import Recording
-    from cabcanary_bench.rig.grade import Verdict
 
 _KPA_PER_PSI = 6.894757
 

@@ -54,3 +54,8 @@ class Course:
         self._active = tuple(one for one in self._all if one.start_s <= time_s < one.end_s)
         self._steady = all(one.steady_s <= time_s for one in self._active)
         self._forces = None
+
+
+def effects_at(faults: Sequence[Fault], time_s: float, circumstances: Sequence[Circumstance] = ()) -> Effects:
+    """Everything that circumstances and faults in force at a time do; to be read only."""
+    return Course(faults, circumstances).at(time_s)

@@ -4,18 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from cabcanary_bench.faults.course import Course
 from cabcanary_bench.faults.effects import Effects
 from cabcanary_bench.faults.kinds import KINDS, FaultKind, KindInfo
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from cabcanary_bench.faults.circumstances import Circumstance
-
-__all__ = ["KINDS", "Effects", "Fault", "FaultKind", "KindInfo", "effects_at"]
+__all__ = ["KINDS", "Effects", "Fault", "FaultKind", "KindInfo"]
 
 #: Time constant of the rail running dry after the pump stops, s: below 2 % of the fuel after 0.3 s.
 _PUMP_RUN_DOWN_S = 0.075
@@ -67,8 +60,3 @@ class Fault:
             return max(_DRY, math.exp(-(time_s - self.start_s) / _PUMP_RUN_DOWN_S))
         # A wire breaks at once, to one side or the other.
         return self.severity if self.kind is FaultKind.MAP_WIRE_OPEN else self.strength(time_s)
-
-
-def effects_at(faults: Sequence[Fault], time_s: float, circumstances: Sequence[Circumstance] = ()) -> Effects:
-    """Everything that circumstances and faults in force at a time do; to be read only."""
-    return Course(faults, circumstances).at(time_s)

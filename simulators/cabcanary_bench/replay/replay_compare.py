@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from cabcanary.plan.plan import Plan
-    from cabcanary.review.replay.recording import Playable
-    from cabcanary.review.replay.replay import Step
+    from cabcanary.review.replay.recording import Playable, Step
 
 #: What is promised over wires, where bytes are timed anew: ticks.
 PROMISED_TICKS = 2

@@ -20,7 +20,7 @@ import tomli_w
 
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.model import Quality
-from cabcanary.review.replay.replay import Step, recorded_steps
+from cabcanary.review.replay.recording import Step, recorded_steps
 from cabcanary.settings.wires import CanSource, GpsTimeSource, HostSource, IioSource, SerialTextSource
 from cabcanary.store.baselines import write_baselines
 from cabcanary_bench.replay.recorded_wires import Bus, Computer, Lines, NotOnWiresError, Track, Voltages, Wire

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.archiver import archive_all
 from cabcanary.review.list.drives import list_drives
-from cabcanary_bench.drives.expectations import Heard, Kept, Raised, Shown, is_shown, judge, judge_kept
+from cabcanary_bench.drives.expectations import Heard, Raised, is_shown, judge, judge_kept
+from cabcanary_bench.drives.expected import Kept, Shown
 from cabcanary_bench.rig.feed_reader import FeedLostError, Follower
-from cabcanary_bench.rig.grade import Masks, Verdict, grade, pin_sounds
+from cabcanary_bench.rig.grade import Masks, grade, pin_sounds
 from cabcanary_bench.rig.rig import Rig
 from cabcanary_bench.rig.screen import Screen, report
 from cabcanary_bench.wiring.gpio import read_changes
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from cabcanary_bench.drives.scenario import Scenario
+    from cabcanary_bench.drives.verdict import Verdict
 
 _PAUSE_S = 0.05
 #: The wires that must be heard before the key is turned; the monitor's own computer is none of them.

@@ -7,12 +7,20 @@ a mistake in reading the rule file cannot hide.
 
 from __future__ import annotations
 
-import itertools
 from bisect import bisect_right
-from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import NS_PER_S
+from cabcanary_bench.drives.verdict import (
+    KPA_PER_PSI,
+    LEAN_BY,
+    LONGEST_DELAY_S,
+    OVER_BOOST_PSI,
+    PITCH,
+    PinSound,
+    Verdict,
+    ceiling,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,49 +28,10 @@ if TYPE_CHECKING:
     from cabcanary_bench.drives.scenario import Mark
     from cabcanary_bench.rig.rig import Rig
 
-_KPA_PER_PSI = 6.894757
-#: The bench van's example limits: boost in psi, leanest lambda.
-CEILING = ((2.0, 0.88), (5.0, 0.86), (8.0, 0.85))
-OVER_BOOST_PSI = 8.0
 _BOOSTED_PSI = 2.0
-#: A lean fault counts from when the sensor shows this much above the limit.
-LEAN_BY = 0.05
-#: Every fault must be heard within this, s, of its onset at the sensor's output.
-LONGEST_DELAY_S = 0.5
 
 _ALERT = {"lean": "lean_under_boost", "over_boost": "over_boost", "blind": "cannot_see_lambda"}
 _SOUND = {"lean": "warning", "over_boost": "warning", "blind": "cannot_see"}
-#: The first pitch of each sound, Hz, as the pin must show it.
-PITCH = {"warning": 1900.0, "cannot_see": 1500.0, "caution": 750.0, "advisory": 520.0}
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """One promise of the scenario and whether it was kept."""
-
-    name: str
-    expects: str
-    kept: bool
-    onset_s: float | None
-    heard_s: float | None
-    text: str
-
-    @property
-    def delay_s(self) -> float | None:
-        """From the onset at the sensor's output to the sound."""
-        return None if self.onset_s is None or self.heard_s is None else self.heard_s - self.onset_s
-
-    def as_json(self) -> dict[str, Any]:
-        """The verdict for a program to read."""
-        return {**asdict(self), "delay_s": self.delay_s}
-
-
-@dataclass(frozen=True, slots=True)
-class PinSound:
-    """The pin began to sound at this time of the drive, with this pitch in Hz."""
-
-    time_s: float
-    pitch: float
 
 
 def grade(rig: Rig, events: Sequence[dict[str, Any]], pins: Sequence[dict[str, Any]], masked: Masks) -> list[Verdict]:
@@ -100,16 +69,6 @@ class Masks:
         return self._times[min(n, len(self._times) - 1)]
 
 
-def ceiling(boost_psi: float) -> float:
-    """The leanest lambda allowed at a boost: straight lines between the points, held beyond them."""
-    if boost_psi <= CEILING[0][0]:
-        return CEILING[0][1]
-    for (x0, y0), (x1, y1) in itertools.pairwise(CEILING):
-        if boost_psi <= x1:
-            return y0 + (y1 - y0) * (boost_psi - x0) / (x1 - x0)
-    return CEILING[-1][1]
-
-
 def _onset(mark: Mark, rig: Rig) -> float | None:
     """When the fault first stands at the sensor's output, in seconds of the drive."""
     assert mark.fault is not None
@@ -118,7 +77,7 @@ def _onset(mark: Mark, rig: Rig) -> float | None:
             continue
         if row.time_s > mark.end_s:
             return None
-        psi = row.boost_kpa / _KPA_PER_PSI
+        psi = row.boost_kpa / KPA_PER_PSI
         shown = row.lambda_shown
         stands = {
             "lean": psi > _BOOSTED_PSI and shown is not None and shown >= ceiling(psi) + LEAN_BY,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from cabcanary_bench.rig.grade import Verdict
+    from cabcanary_bench.drives.verdict import Verdict
     from cabcanary_bench.rig.rig import Rig
 
 #: Redrawn this often, real seconds; a plain line this often, clock seconds.

@@ -15,7 +15,7 @@ from cabcanary.model import Priority
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from cabcanary.review.backtest.backtest import Alarm, DriveResult
+    from cabcanary.review.backtest.results import Alarm, DriveResult
 
 #: Alarms in ten minutes on the average: what is acceptable, and what can still be managed (EEMUA 191, from memory).
 ACCEPTABLE, MANAGEABLE = 1.0, 2.0

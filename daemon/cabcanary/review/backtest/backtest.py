@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +10,7 @@ import pyarrow as pa
 
 from cabcanary.model import Priority
 from cabcanary.review.backtest.misses import Miss, MissFinder
+from cabcanary.review.backtest.results import Alarm, DriveFault, DriveResult, SetResult, Task
 from cabcanary.review.backtest.rule_choice import RulesError, book_for
 from cabcanary.review.backtest.sweep import cost_of, varied_rules
 from cabcanary.review.list.recorded_drive import RecordedError, begun_ns, beside, open_drive, reason_of, signals_of
@@ -20,79 +20,7 @@ from cabcanary.store.manifest import MANIFEST_ENDING
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from cabcanary.review.backtest.rule_choice import RuleBook, RuleSource
-    from cabcanary.review.backtest.sweep import Cost, Sweep
-    from cabcanary.rules.states import Change
-
-
-@dataclass(frozen=True, slots=True)
-class Task:
-    """What is asked of one drive. `before` are the rules to hold the others against."""
-
-    path: str
-    after: RuleSource
-    before: RuleSource | None = None
-    sweeps: tuple[Sweep, ...] = ()
-    misses: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Alarm:
-    """An alert that came and went, or stood at the drive's end; seconds from the drive's first tick."""
-
-    alert: str
-    priority: int
-    start_s: float
-    end_s: float
-    stands: bool
-    #: It asked for attention: nobody had put it aside.
-    sounded: bool
-    figures: str
-
-    @property
-    def seconds(self) -> float:
-        """For how long it stood."""
-        return self.end_s - self.start_s
-
-
-@dataclass(frozen=True, slots=True)
-class SetResult:
-    """What one set of rules made of a drive; `changes` are exactly those that the live engine would have told."""
-
-    changes: tuple[Change, ...]
-    alarms: tuple[Alarm, ...]
-    misses: tuple[Miss, ...]
-    #: Rules that this drive has no sensor or baseline for, and what each needs.
-    not_fitted: tuple[tuple[str, str], ...]
-    #: Every rule that was tried, with its priority.
-    rules: tuple[tuple[str, int], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class DriveResult:
-    """One drive. With `lost` ticks live and backtest may differ: the daemon saw them, and the recording did not."""
-
-    drive: str
-    path: str
-    start: str
-    vehicle: str
-    stage: str
-    seconds: float
-    ticks: int
-    lost: int
-    after: SetResult
-    before: SetResult | None = None
-    #: For each sweep the costs of its values; none where the drive does not have the rule.
-    sweeps: tuple[tuple[Cost, ...], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class DriveFault:
-    """A drive that could not be tried, and why. `rules`: it is the rules that do not fit it."""
-
-    path: str
-    why: str
-    rules: bool = False
+    from cabcanary.review.backtest.rule_choice import RuleBook
 
 
 def backtest(task: Task) -> DriveResult | DriveFault:

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cabcanary.review.backtest.backtest import DriveFault, DriveResult, Task
 from cabcanary.review.backtest.parallel import run_here, run_on_cluster
+from cabcanary.review.backtest.results import DriveFault, DriveResult, Sweep, Task
 from cabcanary.review.backtest.rule_choice import RulesError, RuleSource, book_for, source_of
-from cabcanary.review.backtest.sweep import STEPS, Sweep, has_limit, plan_sweep
+from cabcanary.review.backtest.sweep import STEPS, has_limit, plan_sweep
 from cabcanary.review.backtest.totals import Totals, totals_of
 from cabcanary.review.list.recorded_drive import RecordedError, open_drive
 from cabcanary.review.list.selection import find_drives

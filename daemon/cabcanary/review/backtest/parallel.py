@@ -11,13 +11,13 @@ import threading
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.review.backtest.backtest import DriveFault, DriveResult, backtest
+from cabcanary.review.backtest.backtest import backtest
 from cabcanary.review.backtest.rule_choice import hand_over, take_over
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from cabcanary.review.backtest.backtest import Task
+    from cabcanary.review.backtest.results import DriveFault, DriveResult, Task
 
 #: Each process takes some milliseconds to hear of a task and to answer, which short drives would feel.
 _MOST_AT_A_TIME = 4

@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 from cabcanary.model import Priority
 from cabcanary.review.backtest.alarm_load import ACCEPTABLE, FLOOD, MANAGEABLE, WANTED_SHARES, load_of
-from cabcanary.review.backtest.backtest import DriveFault, DriveResult
 from cabcanary.review.backtest.misses import shortened
+from cabcanary.review.backtest.results import DriveFault, DriveResult
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from cabcanary.review.backtest.alarm_load import Load
-    from cabcanary.review.backtest.backtest import Alarm, SetResult
+    from cabcanary.review.backtest.results import Alarm, SetResult
     from cabcanary.review.backtest.sweep import SweepResult
     from cabcanary.review.backtest.totals import RuleTotal, Totals
 

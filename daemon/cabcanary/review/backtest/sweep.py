@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Any
 from cabcanary import units
 from cabcanary.expressions import tree
 from cabcanary.expressions.bounds import dimension
+from cabcanary.review.backtest.results import Cost, Sweep
 from cabcanary.review.backtest.rule_choice import RulesError
 from cabcanary.rules.figures import show, unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from cabcanary.review.backtest.backtest import Alarm
+    from cabcanary.review.backtest.results import Alarm
     from cabcanary.rules.rule import Rule
 
 #: How far to either side of a limit the values go where nobody says: this share of it,
@@ -24,35 +25,6 @@ _REACH = 0.3
 _REACH_LAMBDA = 0.06
 #: How many values where nobody says how many.
 STEPS = 25
-
-
-@dataclass(frozen=True, slots=True)
-class Sweep:
-    """What is varied: the limit of the `place`-th comparison of a rule, over `values` in `unit`.
-
-    `added`: the limit is no single number (a table, a baseline), and the values are added to it. `above`: the rule
-    sounds above its limit, so that a lower one is tighter. `now` is what stands in the rule; `of` is what is held
-    against the limit in `comparison`.
-    """
-
-    rule: str
-    place: int
-    values: tuple[float, ...]
-    unit: str
-    added: bool
-    above: bool
-    now: float
-    of: str
-    comparison: str
-
-
-@dataclass(frozen=True, slots=True)
-class Cost:
-    """What one value would have meant in one drive."""
-
-    value: float
-    alarms: int
-    seconds: float
 
 
 def plan_sweep(

@@ -14,9 +14,9 @@ from cabcanary.review.backtest.sweep import summarise
 if TYPE_CHECKING:
     from collections.abc import Container, Sequence
 
-    from cabcanary.review.backtest.backtest import Alarm, DriveFault, DriveResult, SetResult
     from cabcanary.review.backtest.misses import Miss
-    from cabcanary.review.backtest.sweep import Sweep, SweepResult
+    from cabcanary.review.backtest.results import Alarm, DriveFault, DriveResult, SetResult, Sweep
+    from cabcanary.review.backtest.sweep import SweepResult
 
 
 @dataclass(frozen=True, slots=True)

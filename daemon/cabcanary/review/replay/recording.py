@@ -6,7 +6,7 @@ import contextlib
 import tempfile
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from cabcanary.model import Quality, Value
 from cabcanary.plan.plan import plan_from_texts
@@ -16,14 +16,13 @@ from cabcanary.review.exchange.log_files import Mapping
 from cabcanary.review.exchange.log_import import Origin, bring_in, with_settings
 from cabcanary.review.list.drives import DriveError, find_drive, samples_path
 from cabcanary.review.list.recorded_drive import action_of
-from cabcanary.review.replay.replay import Step, recorded_steps
 from cabcanary.settings.load import load_rule_file, settings_from_text
 from cabcanary.settings.problems import SettingsError
 from cabcanary.store.baselines import Baselines
 from cabcanary.store.manifest import MANIFEST_ENDING, Manifest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from cabcanary.model import Frame
     from cabcanary.plan.plan import Plan
@@ -161,3 +160,16 @@ def _foreign(file: Path, folder: Path, plan: Plan | None, mapping: Path | None) 
     manifest = bring_in(folder, file, Mapping(mapping), origin, plan).manifest
     (samples,) = folder.glob(f"drives/*/*/{manifest.drive}.parquet")
     return Playable(file.name, ArchivedDrive(samples), plan, 0)
+
+
+class Step(NamedTuple):
+    """One change of an alert's state: at which tick (monotonic ns of the recording), which alert, and its state."""
+
+    time_ns: int
+    alert: str
+    state: str
+
+
+def recorded_steps(events: Iterable[dict[str, Any]]) -> list[Step]:
+    """The changes of alert states among recorded events, in their order."""
+    return [Step(int(e["t"]), e["what"], e["state"]) for e in events if e["kind"] == "alert" and "state" in e]

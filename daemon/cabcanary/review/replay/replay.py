@@ -12,12 +12,13 @@ import json
 import time
 from collections import deque
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 from cabcanary.alerts import words
 from cabcanary.alerts.annunciator import Annunciator
 from cabcanary.clock import NS_PER_S
 from cabcanary.model import Event, EventKind
+from cabcanary.review.replay.recording import Step
 from cabcanary.rules.states import ShelveError
 
 if TYPE_CHECKING:
@@ -34,14 +35,6 @@ if TYPE_CHECKING:
 _AHEAD_S = 0.005
 #: Played as fast as it goes, others (a key press, a player) have their turn this often, ticks.
 _TURN_EVERY = 500
-
-
-class Step(NamedTuple):
-    """One change of an alert's state: at which tick (monotonic ns of the recording), which alert, and its state."""
-
-    time_ns: int
-    alert: str
-    state: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,11 +236,6 @@ class _Play:
 
     def _say(self, event: Event) -> None:
         self._tell(event, self._result.seconds(event.time_ns))
-
-
-def recorded_steps(events: Iterable[dict[str, Any]]) -> list[Step]:
-    """The changes of alert states among recorded events, in their order."""
-    return [Step(int(e["t"]), e["what"], e["state"]) for e in events if e["kind"] == "alert" and "state" in e]
 
 
 def report_lines(result: Replayed, *, other_rules: bool) -> list[str]:
