@@ -36,7 +36,7 @@ def test_the_living_daemon_maps_no_heavy_library_and_runs_the_bus_elsewhere(ride
 def test_the_process_of_the_bus_loads_no_reader_of_recordings_and_hides_none_from_others() -> None:
     pytest.importorskip("asammdf")
     code = (
-        "import sys, cabcanary.sources.can_reader\n"
+        "import sys, cabcanary.sources.can.reader\n"
         "print(*sorted({'asammdf', 'pandas', 'polars', 'pyarrow'} & set(sys.modules)))\n"
         "import asammdf; print(asammdf.__name__)"
     )

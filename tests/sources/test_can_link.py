@@ -5,6 +5,7 @@ from collections import deque
 import can
 import pytest
 
+from cabcanary.clock import Clock
 from cabcanary.sources.can.link import BusErrorsError, Heard, Link, LinkLostError, ReadOnlyError
 from cabcanary.sources.can.slcan_port import BufferedPort
 
@@ -156,21 +157,21 @@ def read_all(port):
 @pytest.mark.parametrize("cut", range(1, 12))
 def test_the_adapter_s_flags_are_seen_however_its_answer_is_cut(cut):
     text = b"t2011FF\rFA0\rz\r"
-    port = BufferedPort(Port(text[:cut], text[cut:]))
+    port = BufferedPort(Port(text[:cut], text[cut:]), "fake", Clock())
     port.ask_flags()
     assert read_all(port) == text
     assert port.flags == 0xA0
 
 
 def test_a_frame_that_looks_like_flags_is_none():
-    port = BufferedPort(Port(b"t20122FFA0\rt2012", b"0F80\r"))
+    port = BufferedPort(Port(b"t20122FFA0\rt2012", b"0F80\r"), "fake", Clock())
     port.ask_flags()
     read_all(port)
     assert port.flags is None
 
 
 def test_bytes_that_never_end_a_line_are_an_error_and_do_not_pile_up():
-    port = BufferedPort(Port(*[b"Z" * 100] * 4))
+    port = BufferedPort(Port(*[b"Z" * 100] * 4), "fake", Clock())
     assert len(port.read(100)) == 100
     assert len(port.read(100)) == 100
     with pytest.raises(ValueError, match="no line ends"):

@@ -18,7 +18,7 @@ SLOW = Path(__file__).parents[1] / "support" / "slow_exec.c"
 #: What a loop that is held up by a start would show.
 TICKER = """
 import asyncio, sys, time
-from cabcanary.sources.child import Child
+from cabcanary.processes.child import Child
 
 async def main():
     gaps, last = [], time.monotonic()

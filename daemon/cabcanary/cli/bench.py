@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +17,6 @@ OK, FAILED, WRONG = 0, 1, 2
 
 _CORPUS = "corpus"
 _HOURS, _FAULTS, _SEED = 2.0, 100, 1
-_FASTEST = 20.0
 
 
 def add_bench(verbs: Any) -> None:
@@ -32,7 +32,12 @@ def add_bench(verbs: Any) -> None:
         "scenario", nargs="?", metavar="SCENARIO", help="a scenario's name, a file of your own, or: corpus"
     )
     bench.add_argument("--list", action="store_true", help="list the scenarios that come with the bench")
-    bench.add_argument("--speed", type=float, default=10.0, help="times as fast as real time (1 to 20; default 10)")
+    bench.add_argument(
+        "--speed",
+        type=float,
+        default=math.inf,
+        help="at most so many times as fast as real time (from 1; default: no bound)",
+    )
     bench.add_argument("--folder", type=Path, default=Path("bench-drives"), help="where recordings go")
     bench.add_argument(
         "--without-wires", action="store_true", help="only channels and rules, in a moment: nothing sounds or is kept"
@@ -58,8 +63,8 @@ def _bench(options: argparse.Namespace) -> int:
         return _grade_corpus(options)
     if for_corpus:
         return _wrong(f"{', '.join(for_corpus)}: only for `cabcanary bench corpus`")
-    if not 1 <= options.speed <= _FASTEST:
-        return _wrong(f"--speed takes a number from 1 to {_FASTEST:g}")
+    if not options.speed >= 1:
+        return _wrong("--speed takes a number from 1")
     return _drive(options)
 
 

@@ -98,7 +98,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from cabcanary.clock import Clock
+    from cabcanary.clock import make_clock
     from cabcanary.plan.plan import load_plan
     from cabcanary.processes.host import AlreadyWatchedError, claim
     from cabcanary.runtime.daemon import Daemon
@@ -106,7 +106,7 @@ def _run(options: argparse.Namespace) -> int:
 
     try:
         plan = load_plan(options.config)
-        clock = Clock(options.speed)
+        clock = make_clock(options.speed)
     except (SettingsError, ValueError) as error:
         print(error, file=sys.stderr)
         return WRONG
@@ -120,7 +120,7 @@ def _run(options: argparse.Namespace) -> int:
     async def run() -> None:
         await Daemon(plan, clock, sys.stdout).run()
 
-    asyncio.run(run())
+    clock.run(run())
     return OK
 
 

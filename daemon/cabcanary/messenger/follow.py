@@ -9,7 +9,7 @@ import random
 import time
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.clock import Clock, boot_id
+from cabcanary.clock import Clock, boot_id, make_clock
 from cabcanary.messenger.outbox import Number, OutboxMessage
 from cabcanary.messenger.payloads import (
     AlertMessage,
@@ -105,7 +105,7 @@ class FeedFollower:
 
     def _hello(self, hello: dict[str, Any]) -> None:
         self._run = hello["run"]
-        self._clock, self._units = Clock(hello["speed"]), hello["units"]
+        self._clock, self._units = make_clock(hello["speed"]), hello["units"]
         self._standing = set()
         self.up = True
         self.ended.clear()

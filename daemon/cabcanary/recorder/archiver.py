@@ -18,7 +18,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.clock import Clock
+from cabcanary.clock import make_clock
 from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
 from cabcanary.recorder.journal_drive import Drive, NewerFormatError
 from cabcanary.recorder.layout import Survey, Table
@@ -50,7 +50,7 @@ if TYPE_CHECKING:
 def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any]]:
     """Everything that is to be done to the archive now; a report for each thing done."""
     limits = Archive.model_validate(settings.get("archive", {}))
-    clock = Clock(float(settings.get("speed", 1.0)))
+    clock = make_clock(float(settings.get("speed", 1.0)))
     fit = known_time(clock.speed, settings.get("told_time"))
     now = datetime.fromtimestamp(fit.wall_at(clock.now_ns()) / 1e9, UTC) if fit is not None else None
     if not (folder / JOURNAL).is_dir() and not (folder / DRIVES).is_dir():

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.clock import Clock, boot_id, wall_is_synchronised, wall_ns
+from cabcanary.clock import boot_id, make_clock, wall_is_synchronised, wall_ns
 from cabcanary.store.manifest import drive_folder, make_folder, manifest_json, read_manifests, write_atomically
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def known_time(speed: float, told: tuple[str, int, int] | None = None) -> Fit | 
     """
     if not wall_is_synchronised():
         return Fit(*told, speed) if told else None
-    return Fit(boot_id(), Clock(speed).now_ns(), wall_ns(), speed)
+    return Fit(boot_id(), make_clock(speed).now_ns(), wall_ns(), speed)
 
 
 def dated(header: dict[str, Any], events: list[dict[str, Any]], first_ns: int | None, fit: Fit | None) -> Dated:

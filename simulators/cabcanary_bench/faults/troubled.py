@@ -1,4 +1,4 @@
-"""The installed daemon on a machine in trouble: `python -m cabcanary_bench.troubled run …` for `cabcanary run …`.
+"""The installed daemon on a machine in trouble: `python -m cabcanary_bench.faults.troubled run …`.
 
 What the daemon asks of its machine goes through `troubles.Machine`; nothing else of it is touched.
 """

@@ -12,22 +12,30 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cabcanary.clock import NS_PER_S, Clock
+from cabcanary.bench_clock import BenchClock
+from cabcanary.clock import BENCH_CLOCK, NS_PER_S, Clock
 from cabcanary_bench.faults.kinds import FaultKind
 from cabcanary_bench.faults.troubles import CLOCK_JUMP, DISK_FULL, TROUBLES_VARIABLE
 from cabcanary_bench.paths import config_folder
+from cabcanary_bench.rig.conductor import Conductor
 from cabcanary_bench.rig.feed_reader import Follower
 from cabcanary_bench.rig.lateness import WireProbe
 from cabcanary_bench.rig.wired_van import STEP_S, BenchVan
 from cabcanary_bench.wiring.gpio import PINS_VARIABLE
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from cabcanary_bench.drives.scenario import Scenario
     from cabcanary_bench.faults.faults import Fault
+    from cabcanary_bench.wiring.serial_pty import SerialPty
 
 _HOUR_S = 3600.0
 #: Longer than a daemon takes to stop in order; then it is killed.
 _STOP_S = 12.0
+_IDLE_S, _IDLE_NS = 0.01, 10_000_000
+#: How far a drive may be ahead of who follows its feed: the daemon skips a reader that is slow.
+_AHEAD_NS = 2 * NS_PER_S
 
 
 def daemon_command(config: Path, speed: float, *, troubled: bool = False) -> list[str]:
@@ -39,6 +47,76 @@ def daemon_command(config: Path, speed: float, *, troubled: bool = False) -> lis
     return [*program, "run", str(config), "--speed", f"{speed:g}"]
 
 
+class KernelTime:
+    """The kernel's time, `speed` times as fast: for what measures how soon something happens on this machine."""
+
+    def __init__(self, folder: Path, speed: float) -> None:
+        self.clock = Clock(speed)
+        self.environment: dict[str, str] = {}
+        self.awaited = 0
+        self.begun_s = 0.0
+        self.heard_ns: int | None = None
+        self._worst_step_s = 0.0
+        self._probe = WireProbe(folder / "tty-probe")
+
+    @property
+    def worst_lag_s(self) -> float:
+        """How late the machine ever made a step or a byte on a wire, clock seconds."""
+        return max(self._worst_step_s, self._probe.worst_s * self.clock.speed)
+
+    def idle(self, until: threading.Event) -> None:
+        """Nothing is driven."""
+        until.wait(_IDLE_S)
+
+    def come_to(self, due_ns: int) -> None:
+        """Wait for a time."""
+        wait = self.clock.real_until(due_ns)
+        if wait > 0:
+            time.sleep(wait)
+        self._worst_step_s = max(self._worst_step_s, (self.clock.now_ns() - due_ns) / NS_PER_S)
+
+    def close(self) -> None:
+        """Take the wire that measures lateness away. May be called twice."""
+        self._probe.close()
+
+
+class BenchTime:
+    """The bench's own time: as fast as this machine can do all of its work, and at most `speed` times real time.
+
+    While nothing is driven, or a daemon comes up, it goes as real time does: how long that takes is no affair of ours.
+    """
+
+    worst_lag_s = 0.0
+
+    def __init__(self, folder: Path, wires: Sequence[SerialPty], speed: float) -> None:
+        path = folder / "clock"
+        self._conductor = Conductor(path, wires)
+        self._conductor.no_further = self._no_further
+        self.clock: Clock = BenchClock(path)
+        self.environment = {BENCH_CLOCK: str(path)}
+        self.begun_s = 0.0
+        self._speed = speed
+        #: The process that must have joined the clock before time goes fast; 0: none.
+        self.awaited = 0
+        self.heard_ns: int | None = None
+
+    def _no_further(self) -> int | None:
+        return None if self.heard_ns is None else self.heard_ns + _AHEAD_NS
+
+    def idle(self, _until: threading.Event) -> None:
+        """Let real time pass."""
+        self._conductor.until(self._conductor.now_ns + _IDLE_NS, 1.0)
+
+    def come_to(self, due_ns: int) -> None:
+        """Let the time come to this one."""
+        there = not self.awaited or self._conductor.waits_for(self.awaited)
+        self._conductor.until(due_ns, self._speed if there else 1.0)
+
+    def close(self) -> None:
+        """Leave the time where it is. May be called twice."""
+        self._conductor.close()
+
+
 class Rig:
     """Wires, van and daemon. Times of the drive count from `start_van`, in clock seconds.
 
@@ -46,8 +124,9 @@ class Rig:
     bench van's own unless another is given.
     """
 
-    def __init__(self, folder: Path, scenario: Scenario, speed: float, config: Path | None = None) -> None:
-        self.clock = Clock(speed)
+    def __init__(
+        self, folder: Path, scenario: Scenario, speed: float, config: Path | None = None, *, own_time: bool = True
+    ) -> None:
         self.folder = folder.resolve()
         self.folder.mkdir(parents=True, exist_ok=True)
         self.config = config or config_folder() / "bench-van.toml"
@@ -55,10 +134,15 @@ class Rig:
         self.pins = self.wires / "pins.jsonl"
         self.log = self.folder / "daemon.log"
         self.van = BenchVan(self.wires, scenario)
+        self.speed = speed
+        self._time: BenchTime | KernelTime
+        if own_time:
+            self._time = BenchTime(self.wires, [self.van.wideband, self.van.can.port], speed)
+        else:
+            self._time = KernelTime(self.wires, speed)
+        self.clock = self._time.clock
         self.stepped_ns: list[int] = []
         self.started_ns = 0
-        self._worst_step_s = 0.0
-        self._probe = WireProbe(self.wires / "tty-probe")
         self._first_step = 0
         self.daemon: subprocess.Popen[bytes] | None = None
         self._host_faults = [f for f in scenario.faults if f.kind.info.family == "host"]
@@ -68,8 +152,13 @@ class Rig:
         self.down_until_s: float | None = None
         #: When the daemon was killed, as a fault of the scenario; clock ns.
         self.cut_ns: list[int] = []
+        #: How long the drive took, real seconds.
+        self.took_s = 0.0
         self._stop = threading.Event()
+        self._started = threading.Event()
+        self._driven = threading.Event()
         self._thread = threading.Thread(target=self._drive, name="van", daemon=True)
+        self._thread.start()
 
     # --- the daemon -----------------------------------------------------------------------------------
 
@@ -84,6 +173,7 @@ class Rig:
             "CABCANARY_BENCH_HOST": str(self.wires / "host"),
             "GPIOZERO_PIN_FACTORY": "cabcanary-bench",
             PINS_VARIABLE: str(self.pins),
+            **self._time.environment,
             TROUBLES_VARIABLE: str(self._trouble_file),
             "PYTHONUNBUFFERED": "1",
         }
@@ -97,13 +187,14 @@ class Rig:
         self.down_until_s = None
         with self.log.open("ab") as log:
             self.daemon = subprocess.Popen(
-                daemon_command(self.config, self.clock.speed, troubled=bool(self._host_faults)),
+                daemon_command(self.config, self._time.clock.speed, troubled=bool(self._host_faults)),
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=subprocess.STDOUT,
                 env=environment,
             )
         daemon = self.daemon
+        self._time.awaited = daemon.pid
         return Follower(self.folder / "feed.sock", frames_hz=50, ended=lambda: daemon.poll() is not None)
 
     def stop_daemon(self) -> int:
@@ -149,6 +240,7 @@ class Rig:
             self.down_until_s = fault.end_s
             self.cut_ns.append(self.clock.now_ns())
             self.daemon.kill()
+            self._time.awaited = 0
 
     # --- the van ----------------------------------------------------------------------------------------
 
@@ -167,7 +259,8 @@ class Rig:
     def start_van(self) -> None:
         """Turn the key, or go on from where `skip` got to: the scenario is driven."""
         self.started_ns = self.clock.now_ns() - int(self._at_s * NS_PER_S)
-        self._thread.start()
+        self._time.begun_s = time.monotonic()
+        self._started.set()
 
     def drive_s(self, clock_ns: int) -> float:
         """A time of the clock as seconds of the drive; negative before the key is turned."""
@@ -181,36 +274,46 @@ class Rig:
     @property
     def worst_lag_s(self) -> float:
         """How late the machine ever made the van's steps or a byte on a wire, clock seconds."""
-        return max(self._worst_step_s, self._probe.worst_s * self.clock.speed)
+        return self._time.worst_lag_s
+
+    @property
+    def speed_reached(self) -> float:
+        """How many times as fast as real time the drive went, or goes."""
+        real_s = self.took_s or time.monotonic() - self._time.begun_s
+        return self.now_s / real_s if not self.took_s else (self.van.scenario.length_s - self._at_s) / real_s
+
+    def heard_until(self, clock_ns: int | None) -> None:
+        """A follower of the feed is this far: where the bench owns the time it waits for him. None: for nobody."""
+        self._time.heard_ns = clock_ns
 
     @property
     def ended(self) -> bool:
         """The scenario has been driven to its end."""
-        return self.started_ns > 0 and not self._thread.is_alive()
+        return self._driven.is_set()
 
     def _drive(self) -> None:
+        while not self._started.is_set() and not self._stop.is_set():
+            self._time.idle(self._started)
         steps = round(self.van.scenario.length_s / STEP_S)
         for n in range(self._first_step, steps):
-            due_ns = self.started_ns + int(n * STEP_S * NS_PER_S)
-            wait = self.clock.real_until(due_ns)
-            if wait > 0:
-                time.sleep(wait)
+            self._time.come_to(self.started_ns + int(n * STEP_S * NS_PER_S))
             if self._stop.is_set():
                 return
-            now_ns = self.clock.now_ns()
-            self._worst_step_s = max(self._worst_step_s, (now_ns - due_ns) / NS_PER_S)
             self.van.step(n * STEP_S)
             if self._host_faults:
                 self._trouble(n * STEP_S)
             self.stepped_ns.append(self.clock.now_ns())
+        self.took_s = time.monotonic() - self._time.begun_s
+        self._driven.set()
+        while not self._stop.is_set():
+            self._time.idle(self._stop)
 
     def close(self) -> None:
         """Stop everything and take the wires away. May be called twice."""
-        self._stop.set()
-        if self._thread.is_alive():
-            self._thread.join(5.0)
         if self.daemon is not None and self.daemon.poll() is None:
             self.stop_daemon()
+        self._stop.set()
+        self._time.close()
+        self._thread.join(5.0)
         self.van.close()
-        self._probe.close()
         shutil.rmtree(self.wires, ignore_errors=True)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-import time
 from collections import deque
 from typing import TYPE_CHECKING, Any, TextIO
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
+
+from cabcanary.clock import make_clock
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -37,12 +38,14 @@ class RecordingPin(MockPWMPin):  # type: ignore[misc]  # gpiozero has no type in
 class RecordingFactory(MockFactory):  # type: ignore[misc]  # gpiozero has no type information
     """Pins by the mock factory, with a record: one JSON object a line, {"t", "pin", "state", "frequency"}.
 
-    `t` is monotonic, ns; `state` is 0 to 1, a duty cycle on a pin with a frequency in Hz.
+    `t` is monotonic, ns, by the bench's clock where there is one, else by the kernel's. `state` is 0 to 1, a duty
+    cycle on a pin with a frequency in Hz.
     """
 
     def __init__(self, revision: str | None = None, pin_class: type[RecordingPin] = RecordingPin) -> None:
         super().__init__(revision, pin_class)
         self.changes: deque[dict[str, Any]] = deque(maxlen=_KEPT)
+        self._clock = make_clock(1.0)
         path = os.environ.get(PINS_VARIABLE)
         # Line-buffered: a reader sees each change at once, and a killed process loses none.
         self._file: TextIO | None = open(path, "a", buffering=1, encoding="ascii") if path else None  # noqa: SIM115
@@ -50,7 +53,7 @@ class RecordingFactory(MockFactory):  # type: ignore[misc]  # gpiozero has no ty
     def record(self, pin: RecordingPin) -> None:
         """Write down how a pin is now."""
         change = {
-            "t": time.monotonic_ns(),
+            "t": self._clock.now_ns(),
             "pin": pin.info.name,
             "state": float(pin.state),
             "frequency": pin.frequency,

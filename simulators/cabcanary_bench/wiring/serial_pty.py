@@ -28,6 +28,8 @@ class SerialPty:
         self.link = link
         self.backlog = backlog
         self.dropped = 0  # bytes that nobody fetched
+        #: Bytes that are on their way to the host or with it, and bytes of the host's that have been dealt with.
+        self.sent = self.taken = 0
         self.disturbed = 0.0  # share of writes that arrive damaged
         self._rng = random.Random(1)  # noqa: S311  # reproducible is the point
         self._lock = threading.Lock()
@@ -86,11 +88,13 @@ class SerialPty:
             if unread > self.backlog:
                 termios.tcflush(self._slave, termios.TCIFLUSH)
                 self.dropped += unread
+                self.sent -= unread
             try:
                 sent = os.write(self._master, data)
             except OSError:  # full
                 sent = 0
             self.dropped += len(data) - sent
+            self.sent += sent
             return sent
 
     def read(self) -> bytes:

@@ -133,7 +133,10 @@ class SlcanAdapter:
             except (OSError, ValueError):  # unplugged while waiting
                 continue
             if ready:
-                self._feed(self.port.read())
+                data = self.port.read()
+                self._feed(data)
+                # After the answers: while nothing is under way either way, nobody is waited for.
+                self.port.taken += len(data)
 
     def _feed(self, data: bytes) -> None:
         for byte in data:

@@ -1,7 +1,7 @@
 """DBC files: the signals that are wanted from one, and what is wrong with it. cantools reads the file.
 
 cantools brings python-can with it, which has no place in the daemon's process. `dbc_problems` and `dbc_units`
-therefore ask a short-lived process of their own, `python -m cabcanary.sources.can_dbc`, and may be called from
+therefore ask a short-lived process of their own, `python -m cabcanary.sources.can.dbc`, and may be called from
 anywhere; `load_signals` is for the helper process that owns the bus.
 """
 

@@ -7,7 +7,6 @@ into `LinkLostError`.
 
 from __future__ import annotations
 
-import select
 import termios
 from contextlib import suppress
 from enum import Enum
@@ -121,9 +120,9 @@ class _Rate:
 class Link:
     """An open bus. Every failure is a `LinkLostError`; a wait is a wait, whatever the device does."""
 
-    def __init__(self, bus: can.BusABC, name: str, *, listen_only: bool = False) -> None:
+    def __init__(self, bus: can.BusABC, name: str, clock: Clock | None = None, *, listen_only: bool = False) -> None:
         self._bus, self._name = bus, name
-        self._real = Clock()
+        self._real = (clock or Clock()).for_wires()
         self._garbage, self._fruitless, self._errors = (
             _Rate(_GARBAGE_LIMIT),
             _Rate(_FRUITLESS_LIMIT),
@@ -139,7 +138,7 @@ class Link:
         self._more = False  # the last look found a frame, so there may be another
         self._until_tick = _TICK_FRAMES
         port = getattr(bus, "serialPortOrig", None)
-        self._port = None if port is None else BufferedPort(port)
+        self._port = None if port is None else BufferedPort(port, name, self._real)
         if self._port is not None:
             bus.serialPortOrig = self._port  # type: ignore[attr-defined]  # of slcan
         try:
@@ -148,7 +147,7 @@ class Link:
             self._fd = -1  # then the bus does the waiting itself
 
     @classmethod
-    def open(cls, interface: str, channel: str, bitrate: int, settle_s: float) -> Link:
+    def open(cls, interface: str, channel: str, bitrate: int, settle_s: float, clock: Clock | None = None) -> Link:
         """Open an adapter, listening only; `settle_s` is how long a serial one is left alone after opening its port.
 
         Where the interface cannot keep silent by itself (a Linux CAN socket: `ip link` decides that), `send`
@@ -164,7 +163,7 @@ class Link:
             bus = can.Bus(interface=interface, channel=channel, ignore_config=True, **options)
         except (*_GONE, *_GARBAGE, ImportError) as error:
             raise LinkLostError(f"cannot open the CAN adapter {channel}: {_words(error)}") from error
-        link = cls(bus, channel, listen_only=interface == "slcan")
+        link = cls(bus, channel, clock, listen_only=interface == "slcan")
         link.listen_only(True)
         return link
 
@@ -319,11 +318,11 @@ class Link:
         if self._port is not None and self._port.buffered:
             return True
         try:
-            ready, _, _ = select.select([self._fd], [], [], wait_s)
+            ready = self._real.readable(self._fd, wait_s)
         except (OSError, ValueError) as error:
             raise LinkLostError(f"the CAN adapter {self._name} is gone: {error}") from error
-        self.heard = self.heard or bool(ready)
-        return bool(ready)
+        self.heard = self.heard or ready
+        return ready
 
     def _note(self, message: can.Message) -> None:
         self._more = True

@@ -59,7 +59,7 @@ class Ecu:
 
     def __init__(self, link: Link, clock: Clock, *, extended: bool) -> None:
         self._link, self._clock, self._extended = link, clock, extended
-        self._real = Clock()
+        self._real = clock.for_wires()
         self._inbox: deque[isotp.CanMessage] = deque()
         self._layers: dict[int, isotp.TransportLayerLogic] = {}
         # Address of requests only; what it would receive is taken by the layer of the unit that answers.

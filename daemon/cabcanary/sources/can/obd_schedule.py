@@ -44,7 +44,7 @@ class Polling:
     ) -> None:
         self.items = items
         self._per_request = self._most = per_request
-        self._clock, self._real = clock, Clock()
+        self._clock, self._real = clock, clock.for_wires()
         self._output, self._guard = output, guard
         self._poller = Poller(items)
         self.courtesy = Courtesy(clock.now_ns())

@@ -1,6 +1,6 @@
 """The helper process that owns the CAN bus: hears broadcast signals, polls the engine computer, prints what they say.
 
-Started by the daemon as `python -m cabcanary.sources.can_reader`. The first line of JSON on standard input holds
+Started by the daemon as `python -m cabcanary.sources.can.reader`. The first line of JSON on standard input holds
 its settings; `{"ignition": true}` or `false` may follow at any time; when standard input ends, the daemon is gone
 and so is this process. Standard output is JSON lines, each written at once:
 
@@ -28,7 +28,7 @@ import threading
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from cabcanary.clock import Clock
+from cabcanary.clock import make_clock
 from cabcanary.processes.status import Backoff
 from cabcanary.sources.can.broadcast import Broadcast
 from cabcanary.sources.can.can_signals import SignalError, SignalTable, by_hand
@@ -131,7 +131,7 @@ class Reader:
 
     def __init__(self, settings: Settings, output: Output, guard: Guard) -> None:
         self._settings, self._output, self._guard = settings, output, guard
-        self._clock = Clock(settings.speed)
+        self._clock = make_clock(settings.speed)
         self._broadcast = Broadcast(settings.table(), self._clock, output)
         self._polling = Polling(settings.items, settings.pids_per_request, self._clock, output, guard)
         self._reopen = Backoff(_REOPEN_FIRST_S, _REOPEN_CAP_S)
@@ -150,7 +150,8 @@ class Reader:
             finally:
                 self.close()
             self._guard.alive()
-            self._pause.wait(self._reopen.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
+            wait_s = self._reopen.next_s(random.random())  # noqa: S311 - spreads tries, no secret
+            self._clock.for_wires().wait(self._pause, wait_s)
 
     def close(self) -> None:
         """Close the bus, if it is open."""
@@ -169,7 +170,7 @@ class Reader:
     def _connection(self) -> None:
         """From opening the adapter to losing it; returns when it should be opened with more patience."""
         s = self._settings
-        link = self._link = Link.open(s.interface, s.channel, s.bitrate, self._settle_s)
+        link = self._link = Link.open(s.interface, s.channel, s.bitrate, self._settle_s, self._clock)
         self._guard.alive()
         self._broadcast.restart()
         link.watcher = self._broadcast

@@ -8,7 +8,10 @@ place sees what the bus throws away: the adapter's status flags, and bytes that 
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from cabcanary.clock import Clock
 
 # The longest line, an extended frame of 64 bytes with a time stamp, has under 160 characters.
 _LONGEST_LINE = 256
@@ -23,8 +26,8 @@ ERROR_PASSIVE, BUS_ERROR = 0x20, 0x80
 class BufferedPort:
     """Stands in for a `serial.Serial` where python-can's slcan bus reads and writes it."""
 
-    def __init__(self, port: Any) -> None:
-        self._port = port
+    def __init__(self, port: Any, name: str, clock: Clock) -> None:
+        self._port, self._name, self._clock = port, name, clock
         self._data, self._at = b"", 0
         self._unended = 0
         self._asking, self._tail = False, b"\r"
@@ -52,6 +55,7 @@ class BufferedPort:
             self._data, self._at = self._port.read(max(1, self._port.in_waiting)), 0
             if not self._data:
                 return b""
+            self._clock.arrived(self._name, len(self._data))
             at = 0
             self._look(self._data)
         self._at = at + size
@@ -60,7 +64,14 @@ class BufferedPort:
     def ask_flags(self) -> None:
         """Ask the adapter for its status; `flags` holds the answer once it has been read. Nothing goes to the bus."""
         self.flags, self._asking, self._tail = None, True, b"\r"
-        self._port.write(b"F\r")
+        self.write(b"F\r")
+
+    def write(self, data: bytes) -> int | None:
+        """Put bytes on the line; how many went."""
+        # Told before: while the adapter answers already, nobody may think that the line is quiet.
+        self._clock.sent(self._name, len(data))
+        count: int | None = self._port.write(data)
+        return count
 
     def reset_input_buffer(self) -> None:
         """Drop what has arrived."""

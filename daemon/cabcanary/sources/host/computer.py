@@ -314,7 +314,7 @@ class HostReader:
             self._take(looks)
             now = self._clock.now_ns()
             due = due + self._period_ns if due + self._period_ns > now else now + self._period_ns
-            self._stop.wait(self._clock.real_until(due))
+            self._clock.wait_until(self._stop, due)
         for look in looks:
             look.end()
         for look in looks:

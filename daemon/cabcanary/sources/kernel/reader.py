@@ -153,7 +153,7 @@ class TreeReader:
     def _supervise(self, channels: list[TreeChannel]) -> None:
         """Run reader threads until the device is lost; split a hung one."""
         works = [self._launch(channels)]
-        while not self._stop.wait(self._clock.real_s(_WATCH_S)):
+        while not self._clock.wait(self._stop, _WATCH_S):
             now = self._clock.now_ns()
             if not all(c.path.exists() for c in channels):
                 # A descriptor that is still open may go on showing the last value of a device that was taken away.
@@ -195,7 +195,7 @@ class TreeReader:
                 now = self._clock.now_ns()
                 # Late, the next look is a whole period away: two in quick succession tell nothing more than one.
                 due = due + self._period_ns if due + self._period_ns > now else now + self._period_ns
-                self._stop.wait(self._clock.real_until(due))
+                self._clock.wait_until(self._stop, due)
         finally:
             for channel in work.channels:
                 if channel.descriptor is not None:

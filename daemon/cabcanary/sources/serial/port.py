@@ -123,6 +123,7 @@ class SerialReader:
                     lost.set_result(reason)
                 return
             self._take(data, now_ns)
+            self._clock.arrived(self._spec.port, len(data))
             if len(data) == _CHUNK:
                 # Flooded: leave the loop to others for a moment instead of serving this port without end.
                 loop.remove_reader(descriptor)
