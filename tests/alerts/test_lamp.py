@@ -146,8 +146,8 @@ def test_a_lamp_that_dies_ends_nothing_and_says_why():
 
     keeper = LampKeeper(Dead(), ["lambda"], [])
     keeper.proved = True
-    assert keeper.update(frame(0), [raised("a")])[0].what == "warning"
-    assert keeper.failure == "the lamp fails: OSError: gone"
+    told = keeper.update(frame(0), [raised("a")])
+    assert [(e.what, e.text) for e in told] == [("warning", "lamp: warning"), ("lamp", "the lamp fails: OSError: gone")]
 
 
 def test_no_pattern_flashes_more_than_three_times_a_second():

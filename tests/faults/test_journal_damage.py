@@ -81,7 +81,7 @@ def written(folder: Path, seconds: float, patch: pytest.MonkeyPatch) -> Original
             recorder.step(frame, newest, recorder.states_before(tick_ns))
             while writer._queue.qsize() > 500:
                 time.sleep(0.001)
-        _, done = recorder.close(tick_ns)
+        done = recorder.close(tick_ns).written
         assert done is not None
         assert done.wait(60)
         assert writer.stop(10)

@@ -207,7 +207,7 @@ def test_a_drive_with_a_receiver_is_dated_by_it(plan, wires, tmp_path, nobody_el
         live.wires.newest |= receiver(live.now_ns, UTC_S + n)
         live.run(50, running=True)
     live.finish()
-    assert live.recorder.newly_told_the_time
+    assert live.time_told
     (journal,) = (tmp_path / "journal").iterdir()
     drive = Drive(journal.read_bytes())
     when = dated(drive.header, drive.events, START_NS, None)

@@ -156,8 +156,8 @@ async def test_a_source_that_fails_by_a_fault_of_its_own_is_started_again(daemon
             raise KeyError("bug")
         await asyncio.Event().wait()
 
-    status = daemon._status("wire", EventKind.SOURCE)
-    task = asyncio.get_running_loop().create_task(daemon._keep_running(run, status))
+    status = daemon._supervisor.status("wire", EventKind.SOURCE)
+    task = asyncio.get_running_loop().create_task(daemon._supervisor.keep_running(run, status))
     for _ in range(200):
         await asyncio.sleep(0)
     assert len(runs) == 3
@@ -295,7 +295,7 @@ async def test_a_rule_that_cannot_be_worked_out_is_heard_and_the_others_go_on(da
     supply(daemon, 14.0)
     daemon._tick()
     # The good rule has gone; that the other cannot be worked out is only known where it is asked.
-    assert "rule broken" in "".join(daemon._own_faults)
+    assert "rule broken" in "".join(daemon._supervisor.faults)
 
 
 # --- what waits for the warnings, and what does not ------------------------------------------------------------------
@@ -313,8 +313,10 @@ async def test_recovery_begins_only_when_the_first_tick_has_looked(daemon, monke
         runs.append(1)
         return []
 
-    monkeypatch.setattr(daemon, "_run_archiver", archiver)
-    archive, tick = (asyncio.ensure_future(work()) for work in (daemon._archive, asyncio.Event().wait))
+    monkeypatch.setattr(daemon._archiving, "archive", archiver)
+    archive, tick = (
+        asyncio.ensure_future(work) for work in (daemon._archiving.run(daemon._armed), asyncio.Event().wait())
+    )
     await turns()
     assert runs == []
     tick.cancel()

@@ -93,7 +93,7 @@ def archived(
             tell(alert_event(change))
         while writer._queue.qsize() > 500:
             threading.Event().wait(0.001)
-    _, done = recorder.close(now_ns)
+    done = recorder.close(now_ns).written
     assert done is None or done.wait(60)
     assert writer.stop(10)
     before = {p for p, _ in read_manifests(folder)[0]}

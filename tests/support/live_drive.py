@@ -21,6 +21,7 @@ class Live:
         self.writer = JournalWriter(folder, lambda *_: None)
         self.recorder = Recorder(plan, self.pipeline, self.engine, self.writer, Clock())
         self.now_ns, self.frames, self.changes, self.done = START_NS, [], [], threading.Event()
+        self.time_told = False
         self.states = {}
 
     def run(self, ticks, *, running):
@@ -43,11 +44,12 @@ class Live:
         state = self.recorder.states_before(self.now_ns)
         frame = self.pipeline.step(newest, self.now_ns)
         self.changes += self.engine.step(frame)
-        _, written = self.recorder.step(frame, newest, state)
-        self.done = written or self.done
+        step = self.recorder.step(frame, newest, state)
+        self.done = step.written or self.done
+        self.time_told = self.time_told or step.time_told
         self.frames.append(frame)
 
     def finish(self):
-        _, written = self.recorder.close(self.now_ns)
+        written = self.recorder.close(self.now_ns).written
         assert (written or self.done).wait(30)
         assert self.writer.stop(30)

@@ -118,7 +118,7 @@ def record(folder: Path, minutes: float) -> dict[str, float]:
         spent_ns += time.thread_time_ns() - begun
         while writer._queue.qsize() > 500:
             time.sleep(0.001)
-    _, done = recorder.close(tick_ns)
+    done = recorder.close(tick_ns).written
     assert done is not None
     assert done.wait(60)
     thread_s = time.clock_gettime(thread)

@@ -39,8 +39,8 @@ class Annunciator:
         self._sound: Sound | None = None
         self._insisted: Sound | None = None
         self._count = 0
-        #: What last went wrong with an output, and whether somebody has been told.
-        self.failure, self.failure_told = "", True
+        self._failure = ""
+        self._failures: list[str] = []
 
     def start_up(self, now_ns: int) -> Event:
         """Prove at start that the players work."""
@@ -60,10 +60,15 @@ class Annunciator:
         return frozenset(self._wanting)
 
     def update(self, changes: Iterable[Change], now_ns: int, *, broken: bool = False) -> list[Event]:
-        """Take in changes of alert states; returns what was decided.
+        """Take in changes of alert states; returns what was decided, and outputs that have failed since last time.
 
         While the monitor itself is `broken` in part, "cannot see" takes the cab from everything but a warning.
         """
+        decided = self._decide(changes, now_ns, broken=broken)
+        failed, self._failures = self._failures, []
+        return decided + [Event(now_ns, EventKind.HELPER, "output", words, {"ok": False}) for words in failed]
+
+    def _decide(self, changes: Iterable[Change], now_ns: int, *, broken: bool) -> list[Event]:
         new = []
         for change in changes:
             if change.sounds:
@@ -128,9 +133,9 @@ class Annunciator:
 
     def _failed(self, error: Exception) -> None:
         words = f"an output fails: {type(error).__name__}: {error}"
-        if words != self.failure:
-            self.failure = words
-            self.failure_told = False
+        if words != self._failure:
+            self._failure = words
+            self._failures.append(words)
 
 
 def _decision(sound: Sound, heard: Change, count: int, now_ns: int) -> Event:

@@ -51,8 +51,7 @@ class LampKeeper:
             lamp.show(patterns.PROOF)
         #: The proof has been seen: from now on the lamp tells.
         self.proved = False
-        #: What went wrong with the lamp, once.
-        self.failure = ""
+        self._failure = ""
 
     def update(self, frame: Frame, changes: Iterable[Change]) -> list[Event]:
         """Take in a tick; returns what was decided."""
@@ -87,12 +86,20 @@ class LampKeeper:
         if wanted is self.shown or not self.proved:
             return []
         self.shown = wanted
-        if self._lamp is not None:
-            try:
-                self._lamp.show(wanted)
-            except Exception as error:  # noqa: BLE001 - a dead lamp must not end the watch
-                self.failure = f"the lamp fails: {type(error).__name__}: {error}"
-        return [Event(now_ns, EventKind.LAMP, wanted.name, f"lamp: {wanted.name.replace('_', ' ')}")]
+        shown = Event(now_ns, EventKind.LAMP, wanted.name, f"lamp: {wanted.name.replace('_', ' ')}")
+        failure = self._show(wanted)
+        return [shown, Event(now_ns, EventKind.HELPER, "lamp", failure, {"ok": False})] if failure else [shown]
+
+    def _show(self, pattern: Pattern) -> str:
+        """Show a pattern; returns what has gone wrong, if that is new."""
+        if self._lamp is None:
+            return ""
+        try:
+            self._lamp.show(pattern)
+        except Exception as error:  # noqa: BLE001 - a dead lamp must not end the watch
+            before, self._failure = self._failure, f"the lamp fails: {type(error).__name__}: {error}"
+            return "" if self._failure == before else self._failure
+        return ""
 
     def _wanted(self) -> Pattern:
         worst = max(self._standing.values(), default=None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections import deque
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from cabcanary import __version__
 from cabcanary.clock import boot_id
@@ -37,6 +37,15 @@ _EARLY_EVENTS = 100
 States = tuple[int, dict[str, Any], dict[str, Any]]
 
 
+class Step(NamedTuple):
+    """What a tick changed: a drive began or ended, an event that is set once an ended drive lies on the card, and
+    whether the machine has just learnt the time."""
+
+    event: Event | None = None
+    written: threading.Event | None = None
+    time_told: bool = False
+
+
 class Recorder:
     """One per daemon. `step` is called after the warnings of a tick are out, and returns at once."""
 
@@ -52,8 +61,6 @@ class Recorder:
         #: What is known of the wall clock, and by whom.
         self.time = ToldTime(plan.satellite_sources, clock.speed)
         self._told_the_time = bool(self.time.look({}, 0).by)
-        #: Set once when the machine has learnt the time; whoever acts on it takes it back.
-        self.newly_told_the_time = False
         self._early_events: deque[dict[str, Any]] = deque(maxlen=_EARLY_EVENTS)
         self.drive: str | None = None
         self._started_ns = 0
@@ -73,26 +80,22 @@ class Recorder:
         while self._before and self._before[0][0] < self._snapshots[0][0]:
             self._before.popleft()
 
-    def step(self, frame: Frame, newest: Newest, state: States | None) -> tuple[Event | None, threading.Event | None]:
-        """Record one tick, `state` being what `states_before` gave for it; returns what changed, and when a drive
-        ended an event that says it is written."""
+    def step(self, frame: Frame, newest: Newest, state: States | None) -> Step:
+        """Record one tick, `state` being what `states_before` gave for it."""
         if self._closed:
-            return None, None
+            return Step()
         if state is not None:
             self._keep(state, frame.time_ns)
         tick: Tick = (frame.time_ns, tuple(newest.get(k) for k in self._keys))
         change = self._detector.step(frame)
         if change == "start":
-            return self._start(frame, tick, newest), None
-        if frame.time_ns >= self._next_clock_note:
-            self._note_clock(frame.time_ns, newest)
+            return self._start(frame, tick, newest)
+        told = frame.time_ns >= self._next_clock_note and self._note_clock(frame.time_ns, newest)
         if self.drive is None:
             self._before.append(tick)
-            return None, None
+            return Step(time_told=told)
         self._writer.tick(tick)
-        if change == "end":
-            return self._end(frame.time_ns)
-        return None, None
+        return self._end(frame.time_ns)._replace(time_told=told) if change == "end" else Step(time_told=told)
 
     def event(self, event: Event) -> None:
         """Record an event; before a drive the last ones are kept, so that the drive has what led to it."""
@@ -101,12 +104,12 @@ class Recorder:
         else:
             self._writer.event(event.as_json())
 
-    def close(self, now_ns: int) -> tuple[Event | None, threading.Event | None]:
+    def close(self, now_ns: int) -> Step:
         """The daemon stops: a drive under way is ended in order, and none begins. May be called twice."""
         self._closed = True
-        return (None, None) if self.drive is None else self._end(now_ns)
+        return Step() if self.drive is None else self._end(now_ns)
 
-    def _start(self, frame: Frame, tick: Tick, newest: Newest) -> Event:
+    def _start(self, frame: Frame, tick: Tick, newest: Newest) -> Step:
         begun, channels_state, rules_state = self._snapshots[0]
         wall = self.time.look(newest, frame.time_ns).wall_ns
         started = datetime.fromtimestamp(wall / 1e9, UTC)
@@ -123,9 +126,9 @@ class Recorder:
         self._before.clear()
         self._snapshots.clear()
         self._early_events.clear()
-        self._note_clock(frame.time_ns, newest)
+        told = self._note_clock(frame.time_ns, newest)
         text = f"drive {self.drive} started"
-        return Event(frame.time_ns, EventKind.DRIVE, "started", text, {"drive": self.drive})
+        return Step(Event(frame.time_ns, EventKind.DRIVE, "started", text, {"drive": self.drive}), time_told=told)
 
     def _header(
         self, begun: int, channels_state: dict[str, Any], rules_state: dict[str, Any], now_ns: int, wall: int
@@ -149,21 +152,22 @@ class Recorder:
             "boot": boot_id(),
         }
 
-    def _note_clock(self, now_ns: int, newest: Newest) -> None:
+    def _note_clock(self, now_ns: int, newest: Newest) -> bool:
+        """Note what the wall clock says; whether it is now known for the first time."""
         self._next_clock_note = now_ns + int(_CLOCK_NOTE_S * 1e9)
         told = self.time.look(newest, now_ns)
-        if told.by and not self._told_the_time:
-            # Drives of before can be dated now.
-            self._told_the_time = self.newly_told_the_time = True
         if self.drive is not None:
             data = {"wall": told.wall_ns, "synchronised": told.by == "system", "by": told.by}
             self._writer.event(Event(now_ns, EventKind.CLOCK, "wall", "", data).as_json())
+        first = bool(told.by) and not self._told_the_time
+        self._told_the_time = self._told_the_time or first
+        return first
 
-    def _end(self, now_ns: int) -> tuple[Event, threading.Event]:
+    def _end(self, now_ns: int) -> Step:
         minutes = (now_ns - self._started_ns) / 60e9
         text = f"drive {self.drive} ended after {minutes:.1f} minutes"
         event = Event(now_ns, EventKind.DRIVE, "ended", text, {"drive": self.drive})
         self._writer.event(event.as_json())
         done = self._writer.close({"ended": now_ns})
         self.drive = None
-        return event, done
+        return Step(event, done)
