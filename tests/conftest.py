@@ -125,6 +125,5 @@ def van_settings(tmp_path: Path) -> Callable[..., Path]:
 
 @pytest.fixture(scope="session")
 def bench_drive(tmp_path_factory: pytest.TempPathFactory) -> BenchDrive:
-    """One bench drive for all that look at it: 60 s. On a machine too late for that, once more at half the speed."""
-    driven = BenchDrive(tmp_path_factory.mktemp("bench"))
-    return BenchDrive(tmp_path_factory.mktemp("bench"), speed=2.5) if driven.late_machine else driven
+    """One bench drive for all that look at it."""
+    return BenchDrive(tmp_path_factory.mktemp("bench"))

@@ -1,4 +1,4 @@
-"""The bench drive, as a user runs it: `cabcanary bench --json --speed 5` in a new folder."""
+"""The bench drive, as a user runs it: `cabcanary bench --json` in a new folder."""
 
 from __future__ import annotations
 

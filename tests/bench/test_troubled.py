@@ -9,7 +9,7 @@ import subprocess
 import time
 
 import pytest
-from harness import LATE_S, command
+from harness import command
 
 from cabcanary_bench.faults.troubles import Machine
 
@@ -66,5 +66,5 @@ def test_a_daemon_that_is_killed_and_started_again_warns_and_has_lost_a_second_a
     assert list(kept) == ["it watches again", "all the rest", "recording"]
     assert next(v for v in answer["verdicts"] if v["name"] == "it watches again")["heard_s"] is not None
     assert [d["recovered"] for d in answer["drives"]] == [True, False]
-    # Where the machine stood still, wires were silent, ticks were late, and what says so is right.
-    assert (all(kept.values()) and done.returncode == 0) or answer["worst_lag_s"] > LATE_S, answer
+    assert all(kept.values()), answer
+    assert done.returncode == 0

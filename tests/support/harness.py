@@ -139,7 +139,7 @@ class Ride:
     """A rig and what its daemon tells: everything that a test does in and around a drive."""
 
     def __init__(self, folder: Path, scenario: Scenario, speed: float, config: Path | None) -> None:
-        self.rig = Rig(folder, scenario, speed, config, own_time=False)
+        self.rig = Rig(folder, scenario, speed, config)
         self.folder = self.rig.folder
         self._listeners: list[Listener] = []
 

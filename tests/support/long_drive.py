@@ -6,22 +6,22 @@ import json
 import subprocess
 from pathlib import Path
 
-from harness import LATE_S, PATIENCE_S, Listener, Message, command, read_journal, wait_for
+from harness import PATIENCE_S, Listener, Message, command, read_journal, wait_for
 
 from cabcanary_bench.rig.feed_reader import Follower
 
 
 class BenchDrive:
-    """`cabcanary bench --json --speed 5` as a user runs it, in a new folder, and what could be seen of it."""
+    """`cabcanary bench --json` as a user runs it, in a new folder, and what could be seen of it."""
 
-    def __init__(self, home: Path, speed: float = 5.0) -> None:
+    def __init__(self, home: Path) -> None:
         self.home = home
         self.folder = home / "bench-drives"
         self.copy = home / "mid-drive.ccj"
         #: The process of the daemon -> what it had mapped and which modules its helpers are, in mid-drive.
         self.maps = ""
         process = subprocess.Popen(
-            command("bench", "--json", "--speed", f"{speed:g}"),
+            command("bench", "--json"),
             cwd=home,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
@@ -64,12 +64,6 @@ class BenchDrive:
         return heard[-1] in [e["t"] for e in read_journal(self.copy).events if e["kind"] == "alert"]
 
     @property
-    def late_machine(self) -> bool:
-        """The van itself ran late, and nothing is wrong that does not follow from that."""
-        broken = [v for v in self.result["verdicts"] if not v["kept"]]
-        return bool(broken) and self.result["worst_lag_s"] > LATE_S and all(_follows_from_lateness(v) for v in broken)
-
-    @property
     def drive(self) -> Message:
         """The one drive that was recorded."""
         (drive,) = self.result["drives"]
@@ -85,10 +79,3 @@ class BenchDrive:
         """Its recorded events."""
         path = self.samples.with_suffix(".events.jsonl")
         return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
-
-
-def _follows_from_lateness(verdict: Message) -> bool:
-    """Heard too late, or a wideband told to be silent that was: never a wrong alert, never one that is missing."""
-    missing = verdict["expects"] != "silent" and verdict["heard_s"] is None
-    _, _, others = verdict["text"].replace("; also ", ": ").partition(": ")
-    return not missing and all(word.startswith("cannot_see_lambda") for word in others.split(", ") if word)

@@ -7,7 +7,7 @@ import math
 from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.pins import pin_library
+from cabcanary.pins import pin_library, pin_trouble
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,17 +34,10 @@ def duty(level: float) -> float:
 
 def _open(make: str, pin: int | str, what: str, **options: Any) -> Any:
     try:
-        library = pin_library()
-    except ImportError as error:
-        raise BuzzerError(f"gpiozero cannot be loaded: {error}") from error
-    try:
-        return getattr(library, make)(pin, **options)
-    except library.BadPinFactory as error:
-        raise BuzzerError(
-            "this machine has no GPIO pins that can be used; on a Pi, install lgpio and join the group gpio"
-        ) from error
+        return getattr(pin_library(), make)(pin, **options)
     except Exception as error:
-        raise BuzzerError(f"pin {pin} cannot be {what}: {str(error) or type(error).__name__}") from error
+        words = pin_trouble(error) or f"pin {pin} cannot be {what}: {str(error) or type(error).__name__}"
+        raise BuzzerError(words) from error
 
 
 class _Stepper(ABC):

@@ -54,6 +54,7 @@ class KernelTime:
         self.clock = Clock(speed)
         self.environment: dict[str, str] = {}
         self.awaited = 0
+        self.daemon_stops = False
         self.begun_s = 0.0
         self.heard_ns: int | None = None
         self._worst_step_s = 0.0
@@ -83,7 +84,8 @@ class KernelTime:
 class BenchTime:
     """The bench's own time: as fast as this machine can do all of its work, and at most `speed` times real time.
 
-    While nothing is driven, or a daemon comes up, it goes as real time does: how long that takes is no affair of ours.
+    While nothing is driven, and while a daemon comes up or stops, it goes as real time does: what a daemon then waits
+    for (a process, a card) takes real time.
     """
 
     worst_lag_s = 0.0
@@ -98,6 +100,7 @@ class BenchTime:
         self._speed = speed
         #: The process that must have joined the clock before time goes fast; 0: none.
         self.awaited = 0
+        self.daemon_stops = False
         self.heard_ns: int | None = None
 
     def _no_further(self) -> int | None:
@@ -110,7 +113,7 @@ class BenchTime:
     def come_to(self, due_ns: int) -> None:
         """Let the time come to this one."""
         there = not self.awaited or self._conductor.waits_for(self.awaited)
-        self._conductor.until(due_ns, self._speed if there else 1.0)
+        self._conductor.until(due_ns, self._speed if there and not self.daemon_stops else 1.0)
 
     def close(self) -> None:
         """Leave the time where it is. May be called twice."""
@@ -200,12 +203,15 @@ class Rig:
     def stop_daemon(self) -> int:
         """Ask the daemon to stop, and wait; returns its exit code."""
         assert self.daemon is not None
+        self._time.daemon_stops = True
         self.daemon.terminate()
         try:
             return self.daemon.wait(_STOP_S)
         except subprocess.TimeoutExpired:
             self.daemon.kill()
             return self.daemon.wait()
+        finally:
+            self._time.daemon_stops = False
 
     def kill_daemon(self) -> None:
         """Kill the daemon as a power cut would: at once, without a word."""
