@@ -162,8 +162,7 @@ def test_an_alert_that_stood_when_the_daemon_was_killed_is_taken_back_by_the_nex
     wait_for("the alert at the broker", lambda: post.alert("over_boost")["active"])
     driven.kill()
     post.until_available("offline")
-    driven.rig._stop.set()  # the van stands still: no boost any more
-    driven.rig._thread.join()
+    driven.rig.park()  # the van stands still: no boost any more
     for _ in range(50):
         driven.rig.van.step(0.0)
     driven.start()

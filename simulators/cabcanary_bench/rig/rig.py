@@ -159,6 +159,7 @@ class Rig:
         self.took_s = 0.0
         self._stop = threading.Event()
         self._started = threading.Event()
+        self._parked = threading.Event()
         self._driven = threading.Event()
         self._thread = threading.Thread(target=self._drive, name="van", daemon=True)
         self._thread.start()
@@ -292,6 +293,11 @@ class Rig:
         """A follower of the feed is this far: where the bench owns the time it waits for him. None: for nobody."""
         self._time.heard_ns = clock_ns
 
+    def park(self) -> None:
+        """Drive no further: the van's wires keep what is on them, and time goes on."""
+        self._parked.set()
+        self._driven.wait()
+
     @property
     def ended(self) -> bool:
         """The scenario has been driven to its end."""
@@ -305,6 +311,8 @@ class Rig:
             self._time.come_to(self.started_ns + int(n * STEP_S * NS_PER_S))
             if self._stop.is_set():
                 return
+            if self._parked.is_set():
+                break
             self.van.step(n * STEP_S)
             if self._host_faults:
                 self._trouble(n * STEP_S)
