@@ -47,7 +47,7 @@ class _Wire:
             self._attended = self._attended and self._port.plugged
             return True
         # Read more than was thought to be there: some of it had been counted as lost.
-        self._base = max(self._base, sent - host_read) if sent - self._base >= host_read else sent - host_read
+        self._base = min(self._base, sent - host_read)
         return sent - self._base <= host_read and host_wrote - self._back <= taken
 
     def give_up(self) -> None:
