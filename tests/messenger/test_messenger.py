@@ -20,8 +20,8 @@ import pytest
 from broker import PASSWORD, TOPIC, USER, Broker, mqtt_table
 from harness import Ride, wait_for
 
-from cabcanary.messenger.broker import without_closed_sockets
 from cabcanary.messenger.credentials import SecretError, read_credential, tls_context
+from cabcanary.messenger.mqtt_client import without_closed_sockets
 from cabcanary.messenger.payloads import MODELS, SCHEMAS, schema_text
 
 if TYPE_CHECKING:

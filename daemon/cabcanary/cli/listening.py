@@ -274,7 +274,7 @@ def _text(path: Path) -> str:
 
 
 def _can(wire: Wire, seconds: float | None) -> Iterator[str]:
-    from cabcanary.sources.can.library import can
+    from cabcanary.sources.can.python_can import can
 
     # Adapters that can keep silent in hardware are asked to; nothing is sent in either case.
     options: dict[str, Any] = {"listen_only": True} if wire.interface == "slcan" else {}

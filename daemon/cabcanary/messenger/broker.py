@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import errno
 import hashlib
-import logging
 import random
 import socket
 import time
@@ -18,6 +16,7 @@ from pydantic import ValidationError
 
 from cabcanary.messenger.credentials import SecretError, explain, password, tls_context
 from cabcanary.messenger.keeper import TRY_AGAIN_S
+from cabcanary.messenger.mqtt_client import FIRST_FAILURE, Client
 from cabcanary.messenger.outbox import OutboxMessage
 from cabcanary.messenger.payloads import CommandMessage, lost_message
 from cabcanary.messenger.refusals import REFUSED_S, Refusals
@@ -32,61 +31,9 @@ if TYPE_CHECKING:
 _PATIENCE_S = 10.0
 #: A broker that does not take "offline" within this is not waited for; in the end its own keepalive tells it.
 _FAREWELL_S = 1.0
-#: From here on a reason code of MQTT 5 is a refusal (OASIS, MQTT 5.0, section 2.4).
-_FIRST_FAILURE = 0x80
 #: Bad user name or password, and not authorised: in MQTT 3.1.1 (section 3.2.2.3) and 5 (3.2.2.2).
 _NOT_AUTHORISED = (4, 5, 0x86, 0x87)
 _LARGEST_COMMAND = 1024
-
-
-class _LastError(logging.Handler):
-    """Keeps what paho last said went wrong: it tells why a connection ended only in its log."""
-
-    text = ""
-
-    def emit(self, record: logging.LogRecord) -> None:
-        self.text = record.getMessage()
-
-
-class _Client(aiomqtt.Client):
-    """aiomqtt's client, which also tells what the broker thought of a message, and why it hung up: aiomqtt itself
-    leaves the first out, and waits the second out."""
-
-    refused: str | None = None
-
-    def __init__(self, *arguments: Any, **options: Any) -> None:
-        self._last_error = _LastError(logging.ERROR)
-        logger = logging.Logger("mqtt")  # noqa: LOG001 - one for this connection, and no other's business
-        logger.addHandler(self._last_error)
-        super().__init__(*arguments, logger=logger, **options)
-
-    def _on_disconnect(self, *arguments: Any) -> None:
-        if not self._connected.done():
-            self._connected.set_exception(aiomqtt.MqttError(self._last_error.text or "it hung up at once"))
-            return
-        super()._on_disconnect(*arguments)
-
-    def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: Any, properties: Any = None) -> None:
-        if getattr(reason_code, "value", 0) >= _FIRST_FAILURE:
-            self.refused = str(reason_code)
-        super()._on_publish(client, userdata, mid, reason_code, properties)
-
-    def take_refusal(self) -> str | None:
-        """Why the last message was refused, once."""
-        refused, self.refused = self.refused, None
-        return refused
-
-
-def without_closed_sockets(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-    """The loop's exception handler: as usual, but for a socket that was closed before the loop came to watch it.
-
-    paho asks for a socket from the thread that connects, and the broker may hang up before the loop has its turn
-    (`aiomqtt.Client._on_socket_register_write`). The end of the connection is told in its own way.
-    """
-    error = context.get("exception")
-    closed = isinstance(error, OSError) and error.errno in (errno.EBADF, errno.ENOENT, errno.EPERM)
-    if not closed and not (isinstance(error, ValueError) and "file descriptor" in str(error)):
-        loop.default_exception_handler(context)
 
 
 class Broker:
@@ -141,11 +88,11 @@ class Broker:
     def _bad(self, words: str) -> None:
         self._status.bad(f"{words}; warnings in the cab go on, tried again")
 
-    def _client(self) -> _Client:
+    def _client(self) -> Client:
         s = self._settings
         # The same name at each connection, so that a broker drops a half-dead one at once, and its will with it.
         name = hashlib.sha256(f"{socket.gethostname()} {self._topic}".encode()).hexdigest()[:12]
-        return _Client(
+        return Client(
             s["host"],
             s["port"],
             identifier=f"cabcanary-{name}",
@@ -158,7 +105,7 @@ class Broker:
             timeout=_PATIENCE_S,
         )
 
-    async def _serve(self, client: _Client) -> None:
+    async def _serve(self, client: Client) -> None:
         """Publish until the broker goes, which is noticed also while there is nothing to publish."""
         self._refusals.forget()
         self._leaving = False
@@ -173,7 +120,7 @@ class Broker:
                 task.cancel()
             await asyncio.gather(*work, return_exceptions=True)
 
-    async def _publish_all(self, client: _Client) -> None:
+    async def _publish_all(self, client: Client) -> None:
         self._said = ""
         try:
             # A broker that was started anew may have forgotten what it retained.
@@ -219,7 +166,7 @@ class Broker:
         """Topics of which nothing waits in the outbox."""
         return f"{self._topic}/availability", f"{self._topic}/command"
 
-    async def _taken(self, client: _Client, topic: str, payload: str, *, retain: bool) -> bool:
+    async def _taken(self, client: Client, topic: str, payload: str, *, retain: bool) -> bool:
         """Publish; whether the broker took it. One that it refuses stays where it is, and holds up no other."""
         client.take_refusal()
         await client.publish(topic, payload, qos=1, retain=retain)
@@ -234,7 +181,7 @@ class Broker:
         self._refusals.refused(topic, f"broker {self._where} refuses {what}; warnings in the cab go on")
         return False
 
-    async def _settle(self, client: _Client) -> None:
+    async def _settle(self, client: Client) -> None:
         """Say again what stands, and of which nothing waits in the outbox."""
         if not self._unsettled - self._refusals.resting():
             return
@@ -245,7 +192,7 @@ class Broker:
             if await self._taken(client, topic, settled[topic], retain=True):
                 self._unsettled.discard(topic)
 
-    async def _tell_availability(self, client: _Client) -> None:
+    async def _tell_availability(self, client: Client) -> None:
         wanted = "online" if self._follower.up else "offline"
         topic = self._own_topics[0]
         if wanted == self._said or topic in self._refusals.resting():
@@ -263,7 +210,7 @@ class Broker:
         message = lost_message(identity, self._settings["vehicle"], self._follower.now_ns(), lost, why)
         await self._outbox.put(OutboxMessage(identity, f"{self._topic}/event", message.model_dump_json(), retain=False))
 
-    async def _take_commands(self, client: _Client) -> None:
+    async def _take_commands(self, client: Client) -> None:
         """Take acknowledge, where that is enabled; in any case this raises when the broker goes."""
         if self._settings["acknowledge"]:
             await self._subscribe(client, self._own_topics[1])
@@ -278,8 +225,8 @@ class Broker:
                 continue
             self._follower.acknowledge()
 
-    async def _subscribe(self, client: _Client, topic: str) -> None:
+    async def _subscribe(self, client: Client, topic: str) -> None:
         (granted,) = await client.subscribe(topic, qos=1)
-        if getattr(granted, "value", granted) >= _FIRST_FAILURE:
+        if getattr(granted, "value", granted) >= FIRST_FAILURE:
             what = f"to let us listen at {topic} ({granted}): let this user read there, or set mqtt.acknowledge = false"
             self._refusals.refused(topic, f"broker {self._where} refuses {what}; warnings in the cab go on")

@@ -20,8 +20,9 @@ from pathlib import Path
 from typing import Any
 
 from cabcanary.messenger.async_outbox import AsyncOutbox
-from cabcanary.messenger.broker import Broker, without_closed_sockets
+from cabcanary.messenger.broker import Broker
 from cabcanary.messenger.follow import LAST_WORDS_S, FeedFollower
+from cabcanary.messenger.mqtt_client import without_closed_sockets
 from cabcanary.processes.status import Status
 
 #: How long the end may take once it is asked for, real seconds: the last words, the good-bye, and as much again.

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.sources.can import obd_pids
-from cabcanary.sources.can.library import can
+from cabcanary.sources.can.python_can import can, filters_below, reopen, serial_port, set_serial_port
 from cabcanary.sources.can.slcan_port import BUS_ERROR, ERROR_PASSIVE, BufferedPort
 
 if TYPE_CHECKING:
@@ -137,10 +137,10 @@ class Link:
         self._listening = listen_only
         self._more = False  # the last look found a frame, so there may be another
         self._until_tick = _TICK_FRAMES
-        port = getattr(bus, "serialPortOrig", None)
+        port = serial_port(bus)
         self._port = None if port is None else BufferedPort(port, name, self._real)
         if self._port is not None:
-            bus.serialPortOrig = self._port  # type: ignore[attr-defined]  # of slcan
+            set_serial_port(bus, self._port)
         try:
             self._fd = bus.fileno()
         except (NotImplementedError, can.CanError):
@@ -185,9 +185,7 @@ class Link:
     def _reopen(self, *, listen_only: bool) -> None:
         try:
             if self._port is not None:
-                self._bus.close()  # type: ignore[attr-defined]  # of slcan: closes the channel, not the port
-                self._bus._listen_only = listen_only  # type: ignore[attr-defined]  # noqa: SLF001 - the only way
-                self._bus.open()  # type: ignore[attr-defined]
+                reopen(self._bus, listen_only=listen_only)
             else:
                 with suppress(NotImplementedError):
                     self._bus.state = can.BusState.PASSIVE if listen_only else can.BusState.ACTIVE
@@ -200,8 +198,7 @@ class Link:
 
         `obd` is None for no OBD at all, else whether its ids are extended. None for `keys` lets everything through.
         """
-        # The base class filters in software, which costs more than looking an id up.
-        if type(self._bus)._apply_filters is can.BusABC._apply_filters:  # noqa: SLF001 - the only sign of it
+        if not filters_below(self._bus):
             return
         filters: list[dict[str, Any]] | None = None
         if keys is not None:

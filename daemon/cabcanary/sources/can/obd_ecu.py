@@ -10,8 +10,8 @@ import isotp
 
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.sources.can import obd_pids
-from cabcanary.sources.can.library import can
 from cabcanary.sources.can.link import ReadOnlyError
+from cabcanary.sources.can.python_can import can
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence

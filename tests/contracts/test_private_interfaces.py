@@ -1,0 +1,41 @@
+"""What two libraries keep to themselves and this program uses all the same: noticed here when it changes."""
+
+import inspect
+
+import aiomqtt
+import can
+from can.interfaces.slcan import slcanBus
+from can.interfaces.virtual import VirtualBus
+
+from cabcanary.sources.can.python_can import filters_below
+
+
+def test_slcan_keeps_its_port_and_its_silence_where_they_are_looked_for() -> None:
+    made = inspect.getsource(slcanBus.__init__)
+    assert "self.serialPortOrig" in made
+    assert "self._listen_only" in made
+    # Opened anew, the channel follows what stands there; its port stays open.
+    assert "_listen_only" in inspect.getsource(slcanBus.open)
+    assert "serialPortOrig.close" not in inspect.getsource(slcanBus.close)
+    assert "serialPortOrig" in inspect.getsource(slcanBus._read)
+
+
+def test_python_can_says_who_filters_by_one_method() -> None:
+    assert inspect.isfunction(can.BusABC._apply_filters)
+    bus = VirtualBus("private-interfaces")
+    assert not filters_below(bus)
+    bus.shutdown()
+
+
+def test_aiomqtt_tells_of_ends_and_of_refusals_by_the_methods_that_are_overridden() -> None:
+    assert list(inspect.signature(aiomqtt.Client._on_publish).parameters)[1:5] == [
+        "client",
+        "userdata",
+        "mid",
+        "reason_code",
+    ]
+    assert inspect.isfunction(aiomqtt.Client._on_disconnect)
+    assert inspect.isfunction(aiomqtt.Client._on_socket_register_write)
+    made = inspect.getsource(aiomqtt.Client.__init__)
+    for name in ("self._connected", "self._disconnected"):
+        assert name in made
