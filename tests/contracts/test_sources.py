@@ -15,23 +15,18 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 from source_contract import Running, SilenceContract, SourceContract, Wire, until
 
-from cabcanary.settings.wires import (
-    CanSource,
-    GpioSource,
-    GpsTimeSource,
-    HostSource,
-    HwmonSource,
-    IioSource,
-    SerialBinarySource,
-    SerialTextSource,
-)
 from cabcanary.sources.can.bus import CanBus
+from cabcanary.sources.can.kind import CanSource
 from cabcanary.sources.gpio.inputs import GpioInputs
+from cabcanary.sources.gpio.kind import GpioSource
 from cabcanary.sources.host.computer import HostReader, machine_readers
+from cabcanary.sources.host.kind import HostSource
 from cabcanary.sources.kernel.hwmon import hwmon_reader
 from cabcanary.sources.kernel.iio import iio_reader
+from cabcanary.sources.kernel.kind import HwmonSource, IioSource
 from cabcanary.sources.serial.binary_frame import FrameParser, checksum
 from cabcanary.sources.serial.gps_time import RmcParser
+from cabcanary.sources.serial.kind import GpsTimeSource, SerialBinarySource, SerialTextSource
 from cabcanary.sources.serial.port import SerialReader
 from cabcanary.sources.serial.text_line import LineParser
 from cabcanary_bench.wiring.gps import rmc
@@ -392,7 +387,7 @@ class PinWire(Running):
             {"kind": "gpio", "pins": {"ignition": {"pin": 17, "pull": "down", "debounce": "30 ms", **more}}}
         )
         self.presses: list[str] = []
-        source = GpioInputs("wire", spec, ["ignition"], self.clock, self.slots, self.status, self.presses.append)
+        source = GpioInputs("wire", spec, self.clock, self.slots, self.status, self.presses.append)
         start(self, source.run())
 
 
