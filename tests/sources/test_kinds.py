@@ -18,6 +18,7 @@ HERE = Path(__file__).resolve().parents[2]
 WRITTEN = {
     "iio": ({"device": "adc"}, "voltage0", "mV"),
     "hwmon": ({"device": "chip"}, "temp1", "m°C"),
+    "one_wire": ({"thermometers": {"oil": "28-0123456789ab"}}, "oil", "m°C"),
     "serial_text": ({"port": "/dev/ttyUSB0", "fields": ["oil"]}, "oil", "bar"),
     "serial_binary": (
         {"port": "/dev/ttyUSB0", "sync": "AA 55", "length": 6, "fields": {"oil": {"at": 2, "type": "u16"}}},

@@ -11,6 +11,7 @@ from cabcanary.sources.gpio import kind as gpio
 from cabcanary.sources.host import kind as host
 from cabcanary.sources.kernel import kind as kernel
 from cabcanary.sources.kind import ItemError, Kind, SourceSettings, Wanted, said_unit
+from cabcanary.sources.one_wire import kind as one_wire
 from cabcanary.sources.serial import kind as serial
 from cabcanary.validation.problems import nearest
 
@@ -33,6 +34,13 @@ KINDS: tuple[Kind, ...] = (
         unit=kernel.hwmon_unit,
         way="cabcanary.sources.kernel.listening:HWMON",
         converter=True,
+    ),
+    Kind(
+        settings=one_wire.OneWireSource,
+        open=one_wire.open_one_wire,
+        items=lambda spec: spec.thermometers,
+        unit=lambda _spec, _wanted: "m°C",
+        way="cabcanary.sources.one_wire.listening:THERMOMETERS",
     ),
     Kind(
         settings=serial.SerialTextSource,

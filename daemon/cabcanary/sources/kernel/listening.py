@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     from cabcanary.sources.kind import SourceSettings
 
 
-def _lines(
+def tree_lines(
     pattern: str, what: str, shown: Callable[[Path], Iterator[str]], wire: Wire, seconds: float | None
 ) -> Iterator[str]:
+    """What `shown` says of each device that the pattern finds, again and again."""
     devices = sorted(Path(wire.place).glob(pattern))
     if not devices:
         raise ListenError(f"there is no {what} under {wire.place}; is its kernel driver loaded?")
@@ -61,5 +62,5 @@ def tree_way(settings: type[SourceSettings], how: str, lines: Callable[[Wire, fl
     return Way(name, how, lambda text: Wire(name, text or str(folder)), of_source, lines, name)
 
 
-IIO = tree_way(IioSource, "iio or iio:FOLDER for a converter", partial(_lines, "iio:device*", "IIO device", _iio))
-HWMON = tree_way(HwmonSource, "hwmon for a monitoring chip", partial(_lines, "hwmon*", "hwmon chip", _hwmon))
+IIO = tree_way(IioSource, "iio or iio:FOLDER for a converter", partial(tree_lines, "iio:device*", "IIO device", _iio))
+HWMON = tree_way(HwmonSource, "hwmon for a monitoring chip", partial(tree_lines, "hwmon*", "hwmon chip", _hwmon))
