@@ -407,6 +407,26 @@ async def test_a_thermometer_that_hangs_or_is_missing_costs_no_other(tmp_path: P
     await until(lambda: wire.reader.join(0), "the watcher to end")
 
 
+async def test_a_bus_that_comes_back_is_told_of_once_for_all_its_items(tmp_path: Path) -> None:
+    bus, away = tmp_path / "bus", tmp_path / "away"
+    ids = {"oil": OneWireWire.number, "intake": "28-0123456789ac"}
+    for number in ids.values():
+        (away / number).mkdir(parents=True)
+        (away / number / "temperature").write_text("41500\n")
+    wire = OneWireWire(bus)
+    spec = OneWireSource(kind="one_wire", thermometers=ids, folder=bus, rate_hz=10)
+    wire.reader = Thermometers("wire", spec, list(ids), wire.clock, wire.slots, wire.status)
+    wire.reader.start()
+    for _ in range(2):
+        await until(lambda: wire.told and wire.told[-1][1].startswith("oil, intake: no 28-"), "the bus to be missed")
+        told = len(wire.told)
+        away.rename(bus)
+        await until(lambda: wire.told[-1][0], "a word that all is well")
+        assert wire.told[told:] == [(True, "reading oil, intake")]
+        bus.rename(away)
+    await wire.stop_source()
+
+
 class TestHost(SourceContract):
     @pytest.fixture
     def wire(self, tmp_path: Path):

@@ -22,8 +22,9 @@ if TYPE_CHECKING:
     from cabcanary.clock import Clock
     from cabcanary.sources.slot import Slots
 
-#: How often a supervising look is taken at the threads that read, in clock seconds.
-_WATCH_S = 0.05
+#: How often a supervising look is taken at the threads that read, in clock seconds; where a read may take long, a sixth
+#: of that, so that a computer is not woken for nothing.
+_WATCH_S, _WATCH_SHARE = 0.05, 1 / 6
 #: Failures in a row after which a device is looked for anew: it may have come back under another number.
 _MOST_FAILURES = 3
 #: What is read within this of each other carries one time. It is the earlier one, so nothing looks newer than it is,
@@ -158,6 +159,7 @@ class Polled(Running):
     ) -> None:
         super().__init__(name, items, clock, slots, status)
         self._period_ns, self._hung_ns = int(1e9 / rate_hz), int(hung_after_s * 1e9)
+        self._watch_s = max(_WATCH_S, hung_after_s * _WATCH_SHARE)
         self._backoff = backoff or Backoff()
         self._stop = threading.Event()
         self._watcher: threading.Thread | None = None
@@ -227,12 +229,15 @@ class Polled(Running):
                 self._stop.wait(self._backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
                 continue
             self._backoff.reset()
+            with self._telling:
+                # How it stood without the device is over; how it stands now is told once each item has been looked at.
+                self._standing.clear()
             self._supervise(looks)
 
     def _supervise(self, looks: Sequence[Look]) -> None:
         """Run reading threads until the device is lost; split a hung one."""
         works = [self._launch([look]) for look in looks] if self.apart else [self._launch(looks)]
-        while not self._clock.wait(self._stop, _WATCH_S):
+        while not self._clock.wait(self._stop, self._watch_s):
             if not self.is_there():
                 # A descriptor that is still open may go on showing the last value of a device that was taken away.
                 self._fail(dict.fromkeys(self._items, "the device is gone"))
