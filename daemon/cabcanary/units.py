@@ -26,6 +26,8 @@ VOLUME: Dimension = (3, 0, 0, 0, 0, 0)
 SPEED: Dimension = (1, 0, -1, 0, 0, 0)
 MASS_FLOW: Dimension = (0, 1, -1, 0, 0, 0)
 VOLUME_FLOW: Dimension = (3, 0, -1, 0, 0, 0)
+POWER: Dimension = (2, 1, -3, 0, 0, 0)
+ENERGY: Dimension = (2, 1, -2, 0, 0, 0)
 
 _NAMES: dict[Dimension, str] = {
     DIMENSIONLESS: "a plain number",
@@ -42,6 +44,8 @@ _NAMES: dict[Dimension, str] = {
     SPEED: "speed",
     MASS_FLOW: "mass flow",
     VOLUME_FLOW: "volume flow",
+    POWER: "power",
+    ENERGY: "energy",
 }
 _BASE_SYMBOLS = ("m", "kg", "s", "K", "A", "rad")
 
@@ -81,6 +85,7 @@ _UNITS = [
     Unit("ratio", DIMENSIONLESS, 1.0),
     Unit("state", DIMENSIONLESS, 1.0),  # 0 or 1: a switch, a mask
     Unit("%", DIMENSIONLESS, 0.01),
+    Unit("m%", DIMENSIONLESS, 1e-5),
     Unit("ns", TIME, 1e-9),
     Unit("ms", TIME, 1e-3),
     Unit("s", TIME, 1.0),
@@ -104,6 +109,12 @@ _UNITS = [
     Unit("V", VOLTAGE, 1.0),
     Unit("mA", CURRENT, 1e-3),
     Unit("A", CURRENT, 1.0),
+    Unit("µW", POWER, 1e-6),
+    Unit("mW", POWER, 1e-3),
+    Unit("W", POWER, 1.0),
+    Unit("kW", POWER, 1000.0),
+    Unit("µJ", ENERGY, 1e-6),
+    Unit("J", ENERGY, 1.0),
     Unit("ohm", RESISTANCE, 1.0),
     Unit("kohm", RESISTANCE, 1000.0),
     Unit("rpm", ANGULAR_SPEED, _RAD_PER_TURN / 60),
@@ -131,6 +142,8 @@ _ALIASES = {
     "Ω": "ohm",
     "kΩ": "kohm",
     "kph": "km/h",
+    "uW": "µW",
+    "uJ": "µJ",
     "sec": "s",
 }
 

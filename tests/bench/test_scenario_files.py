@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from cabcanary.cli.main import main
-from cabcanary.settings.problems import SettingsError
+from cabcanary.validation.problems import SettingsError
 from cabcanary_bench.drives.expectations import Heard, Raised, judge, judge_kept
 from cabcanary_bench.drives.expected import Expectation, Kept
 from cabcanary_bench.drives.scenario import Phase, Scenario

@@ -15,23 +15,20 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 from source_contract import Running, SilenceContract, SourceContract, Wire, until
 
-from cabcanary.settings.wires import (
-    CanSource,
-    GpioSource,
-    GpsTimeSource,
-    HostSource,
-    HwmonSource,
-    IioSource,
-    SerialBinarySource,
-    SerialTextSource,
-)
 from cabcanary.sources.can.bus import CanBus
+from cabcanary.sources.can.kind import CanSource
 from cabcanary.sources.gpio.inputs import GpioInputs
+from cabcanary.sources.gpio.kind import GpioSource
 from cabcanary.sources.host.computer import HostReader, machine_readers
+from cabcanary.sources.host.kind import HostSource
 from cabcanary.sources.kernel.hwmon import hwmon_reader
 from cabcanary.sources.kernel.iio import iio_reader
+from cabcanary.sources.kernel.kind import HwmonSource, IioSource
+from cabcanary.sources.one_wire.kind import OneWireSource
+from cabcanary.sources.one_wire.thermometers import Thermometers
 from cabcanary.sources.serial.binary_frame import FrameParser, checksum
 from cabcanary.sources.serial.gps_time import RmcParser
+from cabcanary.sources.serial.kind import GpsTimeSource, SerialBinarySource, SerialTextSource
 from cabcanary.sources.serial.port import SerialReader
 from cabcanary.sources.serial.text_line import LineParser
 from cabcanary_bench.wiring.gps import rmc
@@ -252,6 +249,24 @@ class StandInWire(HostWire):
         self.put(b"%.1f\n" % value)
 
 
+class OneWireWire(TreeWire):
+    """A thermometer's folder; what is sent is in m°C, as the kernel's driver gives it."""
+
+    item, number = "oil", "28-0123456789ab"
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.file = folder / self.number / "temperature"
+
+    def lay(self) -> None:
+        (self.file.parent / "name").write_text(f"{self.number}\n")
+
+    def start_source(self) -> None:
+        spec = OneWireSource(kind="one_wire", thermometers={self.item: self.number}, folder=self.folder, rate_hz=10)
+        self.reader = Thermometers("wire", spec, [self.item], self.clock, self.slots, self.status)
+        self.reader.start()
+
+
 class CanWire(Wire):
     good_value, tolerance = 1.25, 0.001
 
@@ -352,6 +367,66 @@ class TestHwmon(SourceContract):
         return HwmonWire(tmp_path)
 
 
+class TestOneWire(SourceContract):
+    @pytest.fixture
+    def wire(self, tmp_path: Path):
+        return OneWireWire(tmp_path)
+
+
+async def test_the_power_on_value_of_a_thermometer_is_no_reading_unless_it_was_near_before(tmp_path: Path) -> None:
+    # The chip's data sheet: 85 °C (85000 m°C) stands in its memory after power-on, until a first conversion.
+    wire = OneWireWire(tmp_path)
+    wire.plug()
+    wire.send(85_000)
+    wire.start_source()
+    await until(wire.is_absent, "the power-on value to be refused")
+    await wire.keep_sending(84_500)
+    await wire.keep_sending(85_000)
+    await wire.keep_sending(60_000)
+    wire.send(85_000)
+    await until(wire.is_absent, "the power-on value to be refused")
+    assert wire.told[-1] == (False, "oil: gave 85 °C, which it shows when it has just got its supply")
+    await wire.stop_source()
+
+
+async def test_a_thermometer_that_hangs_or_is_missing_costs_no_other(tmp_path: Path) -> None:
+    wire = OneWireWire(tmp_path)
+    wire.plug()
+    hung = tmp_path / "28-0000000000aa"
+    hung.mkdir()
+    os.mkfifo(hung / "temperature")
+    ids = {"hung": hung.name, "gone": "28-0000000000bb", "oil": wire.number}
+    spec = OneWireSource(kind="one_wire", thermometers=ids, folder=tmp_path, rate_hz=10, hung_after="0.1 s")
+    wire.reader = Thermometers("wire", spec, list(ids), wire.clock, wire.slots, wire.status)
+    wire.reader.start()
+    await wire.keep_sending(41_500)
+    await until(lambda: "hung: does not answer" in wire.told[-1][1], "the hung one to be named")
+    assert f"gone: {tmp_path}/28-0000000000bb/temperature: No such file or directory" in wire.told[-1][1]
+    wire.reader.stop()
+    os.close(os.open(hung / "temperature", os.O_RDWR | os.O_NONBLOCK))
+    await until(lambda: wire.reader.join(0), "the watcher to end")
+
+
+async def test_a_bus_that_comes_back_is_told_of_once_for_all_its_items(tmp_path: Path) -> None:
+    bus, away = tmp_path / "bus", tmp_path / "away"
+    ids = {"oil": OneWireWire.number, "intake": "28-0123456789ac"}
+    for number in ids.values():
+        (away / number).mkdir(parents=True)
+        (away / number / "temperature").write_text("41500\n")
+    wire = OneWireWire(bus)
+    spec = OneWireSource(kind="one_wire", thermometers=ids, folder=bus, rate_hz=10)
+    wire.reader = Thermometers("wire", spec, list(ids), wire.clock, wire.slots, wire.status)
+    wire.reader.start()
+    for _ in range(2):
+        await until(lambda: wire.told and wire.told[-1][1].startswith("oil, intake: no 28-"), "the bus to be missed")
+        told = len(wire.told)
+        away.rename(bus)
+        await until(lambda: wire.told[-1][0], "a word that all is well")
+        assert wire.told[told:] == [(True, "reading oil, intake")]
+        bus.rename(away)
+    await wire.stop_source()
+
+
 class TestHost(SourceContract):
     @pytest.fixture
     def wire(self, tmp_path: Path):
@@ -392,7 +467,7 @@ class PinWire(Running):
             {"kind": "gpio", "pins": {"ignition": {"pin": 17, "pull": "down", "debounce": "30 ms", **more}}}
         )
         self.presses: list[str] = []
-        source = GpioInputs("wire", spec, ["ignition"], self.clock, self.slots, self.status, self.presses.append)
+        source = GpioInputs("wire", spec, self.clock, self.slots, self.status, self.presses.append)
         start(self, source.run())
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from cabcanary.rules.rule_set import Setting, build_rules
 from cabcanary.settings.load import rules_from_text
-from cabcanary.settings.problems import SettingsError
+from cabcanary.validation.problems import SettingsError
 
 UNITS = {"boost": "psi", "map": "kPa", "lambda": "lambda"}
 RULE = """

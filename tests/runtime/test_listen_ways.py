@@ -6,8 +6,9 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from cabcanary.cli.listening import ListenError, Wire, listen, parse_wire, wire_of_source
+from cabcanary.cli.listening import listen, parse_wire, wire_of_source
 from cabcanary.settings.load import settings_from_text
+from cabcanary.sources.listening import ListenError, Wire
 from cabcanary_bench.wiring.host_files import HostFiles
 from cabcanary_bench.wiring.serial_pty import SerialPty
 

@@ -7,7 +7,7 @@ import pytest
 
 from cabcanary.cli.main import main
 from cabcanary.plan.plan import load_plan
-from cabcanary.settings.problems import SettingsError
+from cabcanary.validation.problems import SettingsError
 
 BAD = Path(__file__).parent / "bad"
 CASES = sorted(p.stem for p in BAD.glob("*.expected"))

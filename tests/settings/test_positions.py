@@ -5,7 +5,7 @@ import tomllib
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabcanary.settings.positions import Positions
+from cabcanary.validation.positions import Positions
 
 # --- documents ------------------------------------------------------------------------------------------
 # A document is a tree. Scalars are TOML texts; tables and arrays carry how they are to be written.

@@ -16,8 +16,9 @@ import pytest
 
 from cabcanary.clock import Clock
 from cabcanary.processes.status import Backoff, Status
-from cabcanary.settings.wires import IioSource, SerialTextSource
 from cabcanary.sources.kernel.iio import iio_reader
+from cabcanary.sources.kernel.kind import IioSource
+from cabcanary.sources.serial.kind import SerialTextSource
 from cabcanary.sources.serial.port import SerialReader
 from cabcanary.sources.serial.text_line import LineParser
 from cabcanary.sources.slot import Slots

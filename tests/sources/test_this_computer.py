@@ -13,9 +13,10 @@ import pytest
 from cabcanary.clock import Clock
 from cabcanary.model import Reading
 from cabcanary.processes.status import Status
-from cabcanary.settings.wires import HostSource
 from cabcanary.sources.host import computer as this_computer
-from cabcanary.sources.host.computer import ITEMS, HostReader, OwnState, Readers, Recent, machine_readers
+from cabcanary.sources.host.computer import HostReader, Readers, Recent, machine_readers
+from cabcanary.sources.host.kind import ITEMS, HostSource
+from cabcanary.sources.kind import OwnState
 from cabcanary.sources.slot import Slots
 from cabcanary_bench.wiring.host_files import HostFiles
 

@@ -15,11 +15,13 @@ import pytest
 from cabcanary.clock import Clock
 from cabcanary.model import Quality, Reading
 from cabcanary.processes.status import Backoff, Status
-from cabcanary.settings.wires import HwmonSource, IioSource
 from cabcanary.sources.kernel import hwmon, iio
 from cabcanary.sources.kernel.hwmon import hwmon_reader
 from cabcanary.sources.kernel.iio import iio_reader
+from cabcanary.sources.kernel.kind import HwmonSource, IioSource
 from cabcanary.sources.kernel.reader import TreeError, TreeReader
+from cabcanary.sources.kind import Wanted
+from cabcanary.sources.kinds import wire_of
 from cabcanary.sources.slot import Slots
 
 #: For a machine that is busy with other things.
@@ -123,7 +125,6 @@ def test_a_reading_is_raw_plus_offset_times_scale(
     )  # fmt: skip
     bench.iio("voltage0")
     bench.shows("voltage0", millivolts)
-    assert iio.millivolts(raw, float(scale), offset) == millivolts
 
 
 def test_a_channels_own_scale_and_offset_come_before_the_shared_ones(bench: Bench) -> None:
@@ -161,12 +162,73 @@ def test_a_differential_input_goes_by_both_its_numbers(bench: Bench) -> None:
     bench.shows("voltage0-voltage1", -0.625)
 
 
+#: What the kernel's Documentation/ABI/testing/sysfs-bus-iio and sysfs-class-hwmon say of each kind of channel.
+IIO = IioSource(kind="iio", device="converter")
+HWMON = HwmonSource(kind="hwmon", device="chip")
+
+
 @pytest.mark.parametrize(
-    ("item", "unit"),
-    [("voltage0", "mV"), ("voltage0-voltage1", "mV"), ("current2", "mA"), ("resistance0", "ohm"), ("temp1", "m°C")],
+    ("source", "item", "unit"),
+    [
+        (IIO, "voltage0", "mV"),  # "units after application of scale and offset are millivolts"
+        (IIO, "voltage0-voltage1", "mV"),
+        (IIO, "current2", "mA"),  # "milliamps"
+        (IIO, "power1", "mW"),  # "milliwatts"
+        (IIO, "resistance0", "ohm"),  # "Ohms"
+        (IIO, "temp1", "m°C"),  # "milli degrees Celsius"
+        (IIO, "temp", "m°C"),
+        (IIO, "pressure", "kPa"),  # "kilopascal"
+        (IIO, "pressure0", "kPa"),
+        (IIO, "humidityrelative", "m%"),  # "milli percent"
+        (HWMON, "in0", "mV"),  # "Unit: millivolt"
+        (HWMON, "temp1", "m°C"),  # "Unit: millidegree Celsius"
+        (HWMON, "curr1", "mA"),  # "Unit: milliampere"
+        (HWMON, "power1", "µW"),  # "Unit: microWatt"
+        (HWMON, "energy1", "µJ"),  # "Unit: microJoule"
+        (HWMON, "fan1", "rpm"),  # "Unit: revolution/min (RPM)"
+        (HWMON, "humidity1", "m%"),  # "Unit: milli-percent (per cent mille, pcm)"
+    ],
 )
-def test_each_kind_of_channel_comes_in_the_kernels_unit(item: str, unit: str) -> None:
-    assert iio.KINDS[iio.item_kind(item)] == unit
+def test_each_kind_of_channel_comes_in_the_kernels_unit(source: IioSource | HwmonSource, item: str, unit: str) -> None:
+    # No channel's own unit can change what the kernel gives.
+    for wanted in ("V", "°C", unit):
+        assert wire_of("it", source, Wanted(item, wanted))[0].symbol == unit
+
+
+@pytest.mark.parametrize("item", ["voltage0", "in0"])
+def test_only_a_voltage_is_a_converters_own(item: str) -> None:
+    source = IIO if item == "voltage0" else HWMON
+    assert wire_of("it", source, Wanted(item, "V"))[1] is True
+    assert wire_of("it", source, Wanted("temp1", "°C"))[1] is False
+
+
+def test_a_barometer_is_read_in_kilopascal(bench: Bench) -> None:
+    # sysfs-bus-iio: (raw + offset) * scale in kilopascal; (21227 - 0.5) * 0.00477 = 101.250405 kPa.
+    lay(
+        bench.folder / "iio:device0",
+        name="converter", in_pressure0_raw=21227, in_pressure0_scale="0.00477", in_pressure0_offset="-0.5",
+    )  # fmt: skip
+    bench.iio("pressure0")
+    bench.shows("pressure0", 101.250405)
+
+
+def test_a_label_is_read_as_the_channel_behind_it(bench: Bench) -> None:
+    # sysfs-class-hwmon: tempN_label is "suggested temperature channel label", tempN_input is in millidegree Celsius.
+    lay(bench.folder / "hwmon2", name="chip", temp2_label="Core 0", temp2_input=41_500, in2_label="Vcore", in2_input=1)
+    assert hwmon.open_channel(bench.folder / "hwmon2", "Core 0", "m°C").read() == 41_500.0
+
+
+def test_a_label_of_something_else_is_refused_by_name(tmp_path: Path) -> None:
+    # Told as a temperature, a voltage of 3150 mV would be 3.15 °C.
+    chip = lay(tmp_path / "hwmon2", name="chip", in2_label="Core 0", in2_input=3150)
+    with pytest.raises(TreeError, match="'Core 0' is the label of in2, and the settings take it to be in m°C"):
+        hwmon.open_channel(chip, "Core 0", "m°C")
+
+
+def test_a_value_that_the_driver_has_scaled_may_have_decimals(bench: Bench) -> None:
+    lay(bench.folder / "iio:device0", name="converter", in_pressure_input="101.325000000")
+    bench.iio("pressure")
+    bench.shows("pressure", 101.325)
 
 
 # --- finding --------------------------------------------------------------------------------------------------------

@@ -22,13 +22,13 @@ from cabcanary.model import Quality, Reading, Value
 from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.journal_drive import Drive
 from cabcanary.settings.load import rules_from_text, settings_from_text
-from cabcanary.settings.positions import Positions
-from cabcanary.settings.problems import SettingsError
-from cabcanary.settings.wires import SerialBinarySource, SerialTextSource
 from cabcanary.sources.serial.binary_frame import FrameParser
+from cabcanary.sources.serial.kind import SerialBinarySource, SerialTextSource
 from cabcanary.sources.serial.text_line import LineParser
 from cabcanary.store.journal import BlockKind, encode_block
 from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, read_manifests
+from cabcanary.validation.positions import Positions
+from cabcanary.validation.problems import SettingsError
 
 VAN = Path(__file__).parents[2] / "config" / "bench-van.toml"
 

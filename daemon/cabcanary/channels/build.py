@@ -28,8 +28,8 @@ from cabcanary.settings.derived import (
     FuelCutChannel,
     VacuumChannel,
 )
-from cabcanary.settings.problems import nearest
 from cabcanary.settings.sensors import MeasuredChannel
+from cabcanary.validation.problems import nearest
 
 if TYPE_CHECKING:
     from cabcanary.channels.derive import Derived
@@ -37,8 +37,9 @@ if TYPE_CHECKING:
 
 #: Notes a problem: the key's path, what is wrong, and what to do.
 Note = Callable[[tuple[str | int, ...], str, str], None]
-#: The unit in which a source gives an item, and whether it is a converter's own voltage.
-WireOf = Callable[[MeasuredChannel], tuple[units.Unit, bool]]
+#: The unit in which its source gives a channel's item, and whether it is a converter's own voltage; None, and noted,
+#: where the source has no such item.
+WireOf = Callable[[str, MeasuredChannel], tuple[units.Unit, bool] | None]
 
 #: No engine burns, and no sensor shows, a lambda outside these; AFR lies far above.
 _LOWEST_LAMBDA, _HIGHEST_LAMBDA = 0.3, 5.0
@@ -103,7 +104,10 @@ class _Builder:
             return None
         if not self._refers_well(path, spec):
             return None
-        wire, live = self._wire_of(spec)
+        wire_live = self._wire_of(name, spec)
+        if wire_live is None:
+            return None
+        wire, live = wire_live
         if not self._wideband_has_its_curve(path, spec, live=live):
             return None
         try:
@@ -124,6 +128,10 @@ class _Builder:
             self._note((*path, "wire_unit"), words, fix)
         elif "pull_up" in words:
             self._note((*path, "pull_up"), words, "take an item that is a voltage")
+        elif wire.dimension != units.VOLTAGE:
+            what = units.dimension_name(wire.dimension)
+            fix = f'write a unit of {what}, such as unit = "{wire.symbol}", or add a curve over it'
+            self._note((*path, "unit"), words, fix)
         else:
             fix = 'add curve = { kind = "linear", points = [[0.5, 20.0], [4.5, 250.0]] } and wire_unit = "V"'
             self._note((*path, "curve"), words, fix)

@@ -66,7 +66,7 @@ def _run(options: argparse.Namespace) -> int:
     from cabcanary.review.backtest.sweep_plot import write_plot
     from cabcanary.review.list.recorded_drive import RecordedError
     from cabcanary.settings.load import load_settings
-    from cabcanary.settings.problems import SettingsError
+    from cabcanary.validation.problems import SettingsError
 
     problem = _problem(options)
     if problem:

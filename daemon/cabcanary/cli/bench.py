@@ -69,7 +69,7 @@ def _bench(options: argparse.Namespace) -> int:
 
 
 def _drive(options: argparse.Namespace) -> int:
-    from cabcanary.settings.problems import SettingsError
+    from cabcanary.validation.problems import SettingsError
     from cabcanary_bench.drives.scenario_files import FIRST, find_scenario
     from cabcanary_bench.fast.dry_run import needs_wires, run_dry
     from cabcanary_bench.rig.bench import run_bench

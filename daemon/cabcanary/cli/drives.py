@@ -87,7 +87,7 @@ def _add_folder(parser: argparse.ArgumentParser) -> None:
 def _guarded(run: Callable[[argparse.Namespace], int]) -> Callable[[argparse.Namespace], int]:
     def guarded(options: argparse.Namespace) -> int:
         from cabcanary.review.list.drives import DriveError
-        from cabcanary.settings.problems import SettingsError
+        from cabcanary.validation.problems import SettingsError
 
         try:
             return run(options)

@@ -66,9 +66,8 @@ def _parser() -> argparse.ArgumentParser:
     listen.add_argument(
         "source",
         metavar="SOURCE",
-        help="[bytes:]/dev/ttyUSB0[@BAUD], iio[:FOLDER], hwmon[:FOLDER], gpio:PIN, host, "
-        "can:INTERFACE:CHANNEL@BITRATE, "
-        "or a source's name with --config",
+        help="a serial port (/dev/ttyUSB0@19200), KIND or KIND:PLACE (iio, gpio:17, can:slcan:/dev/ttyACM0@500000), "
+        "or a source's name with --config; '?' lists every kind",
     )
     listen.add_argument("--config", type=Path, help="settings file in which SOURCE is named")
     listen.add_argument("--seconds", type=float, help="stop after this long")
@@ -102,7 +101,7 @@ def _run(options: argparse.Namespace) -> int:
     from cabcanary.plan.plan import load_plan
     from cabcanary.processes.host import AlreadyWatchedError, claim
     from cabcanary.runtime.daemon import Daemon
-    from cabcanary.settings.problems import SettingsError
+    from cabcanary.validation.problems import SettingsError
 
     try:
         plan = load_plan(options.config)
@@ -126,7 +125,7 @@ def _run(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from cabcanary.plan.plan import load_plan
-    from cabcanary.settings.problems import SettingsError
+    from cabcanary.validation.problems import SettingsError
 
     try:
         plan = load_plan(options.config, look_into_dbc=True)
@@ -164,9 +163,10 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _listen(options: argparse.Namespace) -> int:
-    from cabcanary.cli.listening import ListenError, listen, parse_wire, wire_of_source
+    from cabcanary.cli.listening import listen, parse_wire, wire_of_source
     from cabcanary.settings.load import load_settings
-    from cabcanary.settings.problems import SettingsError
+    from cabcanary.sources.listening import ListenError
+    from cabcanary.validation.problems import SettingsError
 
     try:
         if options.config:

@@ -64,7 +64,7 @@ def _replay(options: argparse.Namespace) -> int:
     from cabcanary.plan.plan import load_plan
     from cabcanary.review.list.drives import DriveError
     from cabcanary.review.replay.recording import open_playable
-    from cabcanary.settings.problems import SettingsError
+    from cabcanary.validation.problems import SettingsError
 
     try:
         plan = load_plan(options.config) if options.config else None

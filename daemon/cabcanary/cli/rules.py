@@ -69,7 +69,7 @@ def add_rules(verbs: Any) -> None:
 
 def _test(options: argparse.Namespace) -> int:
     from cabcanary.review.rules.rule_files import RuleFilesError, report_lines, try_rule_files
-    from cabcanary.settings.problems import SettingsError
+    from cabcanary.validation.problems import SettingsError
 
     ok, reports = True, []
     try:
@@ -89,7 +89,7 @@ def _test(options: argparse.Namespace) -> int:
 def _explain(options: argparse.Namespace) -> int:
     from cabcanary.review.rules.rule_files import RuleFilesError, find_rule
     from cabcanary.rules.explain import explain
-    from cabcanary.settings.problems import SettingsError
+    from cabcanary.validation.problems import SettingsError
 
     try:
         _, rule = find_rule(options.config, options.id)
@@ -106,7 +106,7 @@ def _trace(options: argparse.Namespace) -> int:
     from cabcanary.review.list.drives import DriveError, find_samples
     from cabcanary.review.list.recorded_drive import read_drive
     from cabcanary.review.rules.rule_files import RuleFilesError, rule_of, trace, trace_json, trace_lines
-    from cabcanary.settings.problems import SettingsError
+    from cabcanary.validation.problems import SettingsError
 
     if options.around <= 0:
         print("--around takes more than 0 seconds", file=sys.stderr)
@@ -134,8 +134,8 @@ def _measure(options: argparse.Namespace) -> int:
     from cabcanary.review.list.drives import DriveError, find_samples
     from cabcanary.review.list.recorded_drive import read_drive
     from cabcanary.review.rules.baseline import NotMeasured, measure
-    from cabcanary.settings.problems import SettingsError
     from cabcanary.store.baselines import BaselinesError, read_baselines, write_baselines
+    from cabcanary.validation.problems import SettingsError
 
     try:
         plan = load_plan(options.config)
@@ -176,8 +176,8 @@ def _measure(options: argparse.Namespace) -> int:
 
 def _list_baselines(options: argparse.Namespace) -> int:
     from cabcanary.settings.load import load_settings
-    from cabcanary.settings.problems import SettingsError
     from cabcanary.store.baselines import BaselinesError, read_baselines
+    from cabcanary.validation.problems import SettingsError
 
     try:
         kept = read_baselines(load_settings(options.config).model.daemon.folder)

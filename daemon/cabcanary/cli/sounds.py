@@ -17,7 +17,7 @@ from cabcanary.clock import Clock
 from cabcanary.processes.host import AlreadyWatchedError, claim
 from cabcanary.processes.status import Status
 from cabcanary.settings.load import load_settings
-from cabcanary.settings.problems import SettingsError
+from cabcanary.validation.problems import SettingsError
 
 if TYPE_CHECKING:
     from pathlib import Path

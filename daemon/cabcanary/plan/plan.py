@@ -11,23 +11,20 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
-from cabcanary.channels.build import build_pipeline
+from cabcanary.channels.build import Note, WireOf, build_pipeline
 from cabcanary.rules.engine import Engine
 from cabcanary.rules.names import Measured
 from cabcanary.rules.rule_set import NotFitted, RuleSet, Setting, build_rules
-from cabcanary.settings.base import same_pin
 from cabcanary.settings.derived import EngineRunningChannel
 from cabcanary.settings.load import Loaded, load_rule_file, load_settings
-from cabcanary.settings.problems import Problem, SettingsError, nearest
 from cabcanary.settings.sensors import MeasuredChannel
-from cabcanary.settings.wires import CanSource, GpioSource, GpsTimeSource, SerialBinarySource
-from cabcanary.sources.can.obd_pids import ITEMS
-from cabcanary.sources.offers import offered, wire_of
-from cabcanary.sources.serial.binary_frame import ChecksumError, checksum, near_checksum
+from cabcanary.sources.kind import Fault, ItemError, SourceSettings, Wanted
+from cabcanary.sources.kinds import kind_of, missing_item, wire_of
 from cabcanary.store.baselines import Baseline, Baselines, BaselinesError, read_baselines
+from cabcanary.validation.base import same_pin
+from cabcanary.validation.problems import Problem, SettingsError, nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
     from cabcanary.channels.pipeline import Pipeline
@@ -60,7 +57,7 @@ class Plan:
 
     def pipeline(self) -> Pipeline:
         """A new pipeline of this vehicle's channels, with nothing remembered."""
-        return build_pipeline(self.settings, _wire_of(self.settings), lambda *_: None)
+        return build_pipeline(self.settings, _wire_of(self.settings, _unnoted), _unnoted)
 
     def engine(self) -> Engine:
         """A new rule engine, with nothing remembered."""
@@ -82,14 +79,22 @@ class Plan:
     @property
     def satellite_sources(self) -> tuple[str, ...]:
         """The sources that are satellite receivers and tell the time."""
-        return tuple(n for n, s in self.settings.sources.items() if isinstance(s, GpsTimeSource))
+        return tuple(n for n, s in self.settings.sources.items() if kind_of(s).tells_time)
 
-    def wanted_items(self, source: str) -> tuple[str, ...]:
-        """The items of a source that some channel reads, each once."""
-        items = [
-            c.item for c in self.settings.channels.values() if isinstance(c, MeasuredChannel) and c.source == source
-        ]
-        return tuple(dict.fromkeys(items))
+    def wanted_items(self, source: str) -> dict[str, str]:
+        """The items of a source that some channel reads, each with the unit in which it is expected."""
+        spec = self.settings.sources[source]
+        return {w.item: wire_of(source, spec, w)[0].symbol for w in wanted_of(self.settings, source).values()}
+
+
+def wanted_of(settings: Settings, source: str) -> dict[str, Wanted]:
+    """What the channels read of a source, by channel."""
+    read = {n: c for n, c in settings.channels.items() if isinstance(c, MeasuredChannel) and c.source == source}
+    return {n: _wanted(c) for n, c in read.items()}
+
+
+def _wanted(spec: MeasuredChannel) -> Wanted:
+    return Wanted(spec.item, spec.unit, spec.wire_unit, curved=spec.curve is not None)
 
 
 def load_plan(file: Path, *, look_into_dbc: bool = False) -> Plan:
@@ -107,7 +112,7 @@ def load_plan(file: Path, *, look_into_dbc: bool = False) -> Plan:
         raise SettingsError([*error.problems, *_rule_problems_beside(file)]) from error
     rule_files, problems = _load_rule_files(loaded)
     if look_into_dbc:
-        problems += _check_dbc(loaded)
+        problems += _check_files(loaded)
     try:
         baselines = read_baselines(loaded.model.daemon.folder)
     except BaselinesError as error:
@@ -232,7 +237,11 @@ def _assemble(
 ) -> Plan:
     settings = loaded.model
     problems = list(problems)
-    pipeline = build_pipeline(settings, _wire_of(settings), lambda *where: problems.append(loaded.problem(*where)))
+
+    def note(path: tuple[str | int, ...], message: str, fix: str) -> None:
+        problems.append(loaded.problem(path, message, fix))
+
+    pipeline = build_pipeline(settings, _wire_of(settings, note), note)
     problems += _check_references(loaded)
     channel_units = {name: c.unit for name, c in settings.channels.items()}
     stage, stages = settings.vehicle.stage, settings.vehicle.all_stages
@@ -260,7 +269,7 @@ def _ignition_inputs(settings: Settings) -> tuple[str, ...]:
         name
         for name in wanted
         if isinstance(channel := settings.channels.get(name), MeasuredChannel)
-        and isinstance(settings.sources.get(channel.source), GpioSource)
+        and _has_pins(settings.sources.get(channel.source))
     )
 
 
@@ -284,39 +293,42 @@ def _load_rule_files(loaded: Loaded[Settings]) -> tuple[list[Loaded[RuleFile]], 
     return files, problems
 
 
-def _wire_of(settings: Settings) -> Callable[[MeasuredChannel], tuple[units.Unit, bool]]:
-    return lambda spec: wire_of(settings.sources[spec.source], spec)
+def _unnoted(*_: Any) -> None:
+    """Problems have been noted before, or there are none."""
+
+
+def _wire_of(settings: Settings, note: Note) -> WireOf:
+    def of(name: str, spec: MeasuredChannel) -> tuple[units.Unit, bool] | None:
+        try:
+            return wire_of(spec.source, settings.sources[spec.source], _wanted(spec))
+        except ItemError as error:
+            note(("channels", name, error.key), error.message, error.fix)
+            return None
+
+    return of
+
+
+def _has_pins(source: SourceSettings | None) -> bool:
+    return source is not None and bool(kind_of(source).pins(source))
 
 
 def _check_references(loaded: Loaded[Settings]) -> list[Problem]:
-    """Names that must exist elsewhere: OBD items, checksums, items of sources, the drive's channel, buttons."""
-    settings, problems = loaded.model, []
-    for name, source in settings.sources.items():
-        if isinstance(source, CanSource):
-            problems += [
-                loaded.problem(("sources", name, "items", item), "is no OBD item", nearest(item, ITEMS))
-                for item in source.items
-                if item not in ITEMS
-            ]
-        if isinstance(source, SerialBinarySource) and source.checksum is not None:
-            try:
-                checksum(source.checksum.kind)
-            except ChecksumError as error:
-                fix = near_checksum(source.checksum.kind)
-                problems.append(loaded.problem(("sources", name, "checksum", "kind"), str(error), fix))
-    for name, channel in settings.channels.items():
-        if isinstance(channel, MeasuredChannel):
-            problems += _check_item(loaded, ("channels", name, "item"), channel.source, channel.item)
+    """Names that must exist elsewhere: what the sources name, the drive's channel, buttons."""
+    settings = loaded.model
+    faults = [f for name, source in settings.sources.items() for f in kind_of(source).problems(name, source)]
+    problems = [loaded.problem(*fault) for fault in faults]
     problems += _check_drive(loaded)
     for use in ("acknowledge", "remember"):
         button = getattr(settings.buttons, use)
         if button is None:
             continue
         path = ("buttons", use)
-        if isinstance(settings.sources.get(button.source), GpioSource):
-            problems += _check_item(loaded, (*path, "item"), button.source, button.item)
+        source = settings.sources.get(button.source)
+        if source is not None and _has_pins(source):
+            missing = missing_item(button.source, source, button.item)
+            problems += [loaded.problem((*path, "item"), missing.message, missing.fix)] if missing else []
         else:
-            switches = [n for n, s in settings.sources.items() if isinstance(s, GpioSource)]
+            switches = [n for n, s in settings.sources.items() if _has_pins(s)]
             fix = nearest(button.source, switches) or 'add [sources.switches] with kind = "gpio"'
             problems.append(loaded.problem((*path, "source"), f"there is no gpio source '{button.source}'", fix))
     return problems
@@ -356,8 +368,8 @@ def _check_pins(loaded: Loaded[Settings]) -> list[Problem]:
     settings, problems = loaded.model, []
     taken: dict[int | str, str] = {}
     for name, source in settings.sources.items():
-        if isinstance(source, GpioSource):
-            taken |= {same_pin(spec.pin): f"sources.{name}.pins.{item}" for item, spec in source.pins.items()}
+        pins = kind_of(source).pins(source)
+        taken |= {same_pin(pin): f"sources.{name}.pins.{item}" for item, pin in pins.items()}
     for name in ("buzzer", "lamp", "watcher"):
         pin = getattr(getattr(settings, name), "pin", None)
         if pin is None:
@@ -367,17 +379,6 @@ def _check_pins(loaded: Loaded[Settings]) -> list[Problem]:
             message, fix = f"pin {pin} is that of {other} too", "wire it to a pin of its own, and write that here"
             problems.append(loaded.problem((name, "pin"), message, fix))
     return problems
-
-
-def _check_item(loaded: Loaded[Settings], path: tuple[str | int, ...], source_name: str, item: str) -> list[Problem]:
-    source = loaded.model.sources.get(source_name)
-    there = offered(source) if source is not None else None
-    if there is None or item in there:
-        return []
-    fix = nearest(item, there)
-    if not fix or (isinstance(source, CanSource) and item in ITEMS):
-        fix = f"add it under sources.{source_name}"
-    return [loaded.problem(path, f"source '{source_name}' gives no '{item}'", fix)]
 
 
 def _check_drive(loaded: Loaded[Settings]) -> list[Problem]:
@@ -399,26 +400,9 @@ def _check_drive(loaded: Loaded[Settings]) -> list[Problem]:
     return [loaded.problem(("drive", "running"), message, fix)]
 
 
-def _check_dbc(loaded: Loaded[Settings]) -> list[Problem]:
-    """What is wrong with the DBC files and the signals that are wanted from them."""
-    from cabcanary.sources.can.dbc import dbc_problems, dbc_units
-
-    settings, problems = loaded.model, []
+def _check_files(loaded: Loaded[Settings]) -> list[Problem]:
+    """What is wrong with the files that sources name."""
+    settings, faults = loaded.model, list[Fault]()
     for name, source in settings.sources.items():
-        if not isinstance(source, CanSource) or source.dbc is None:
-            continue
-        found = dbc_problems(source.dbc, source.dbc_signals)
-        for key, message, fix in found:
-            path = ("sources", name, "dbc_signals", key) if key in source.dbc_signals else ("sources", name, "dbc")
-            problems.append(loaded.problem(path, message, fix))
-        if found:
-            continue
-        says = dbc_units(source.dbc, source.dbc_signals)
-        for channel_name, channel in settings.channels.items():
-            if not isinstance(channel, MeasuredChannel) or channel.source != name or not says.get(channel.item):
-                continue
-            if says[channel.item] != (channel.wire_unit or channel.unit):
-                message = f"the DBC file gives '{channel.item}' in {says[channel.item]}"
-                fix = f'write wire_unit = "{says[channel.item]}"'
-                problems.append(loaded.problem(("channels", channel_name, "wire_unit"), message, fix))
-    return problems
+        faults += kind_of(source).file_problems(name, source, wanted_of(settings, name))
+    return [loaded.problem(*fault) for fault in faults]

@@ -24,7 +24,6 @@ from cabcanary.recorder.journal_drive import Drive, NewerFormatError
 from cabcanary.recorder.layout import Survey, Table
 from cabcanary.recorder.retention import UNREADABLE, UNREADABLE_DAYS, make_room, remove_leftovers
 from cabcanary.recorder.summary import Summary
-from cabcanary.settings.problems import SettingsError
 from cabcanary.settings.schema import Archive
 from cabcanary.store.archive import ROWS_PER_GROUP, SampleWriter, read_about
 from cabcanary.store.manifest import (
@@ -38,6 +37,7 @@ from cabcanary.store.manifest import (
     sync_folder,
     write_atomically,
 )
+from cabcanary.validation.problems import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

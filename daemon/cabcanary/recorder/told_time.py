@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from cabcanary.clock import NS_PER_S, boot_id, wall_is_synchronised, wall_ns
-from cabcanary.sources.serial.gps_time import ITEM
+from cabcanary.sources.serial.kind import UTC_ITEM
 
 if TYPE_CHECKING:
     from cabcanary.channels.pipeline import Newest
@@ -25,7 +25,7 @@ class ToldTime:
     """`gps` names the sources that are satellite receivers; `speed` is the clock's, on a bench."""
 
     def __init__(self, gps: tuple[str, ...], speed: float) -> None:
-        self._keys = [(name, ITEM) for name in gps]
+        self._keys = [(name, UTC_ITEM) for name in gps]
         self._speed = speed
         #: For whoever dates drives: boot, monotonic ns, wall ns; None while no receiver has told.
         self.fit: tuple[str, int, int] | None = None

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from cabcanary.settings.load import Loaded
-    from cabcanary.settings.problems import Problem
     from cabcanary.settings.schema import RuleFile, RuleTable
+    from cabcanary.validation.problems import Problem
 
 
 class Measured(NamedTuple):

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
     from cabcanary.expressions.tree import Condition, Number
     from cabcanary.settings.load import Loaded
-    from cabcanary.settings.problems import Problem
     from cabcanary.settings.schema import RuleFile, RuleSpec
+    from cabcanary.validation.problems import Problem
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +249,7 @@ def _ns(seconds: float) -> int:
 
 def condition_problem(loaded: Loaded[Any], path: tuple[str | int, ...], name: str, error: ConditionError) -> Problem:
     """A fault in a condition, at its place in the file."""
-    from cabcanary.settings.problems import Problem
+    from cabcanary.validation.problems import Problem
 
     line, column = loaded.positions.value(path)
     source = loaded.text.splitlines()[line - 1][column - 1 :]

@@ -27,7 +27,7 @@ from cabcanary.runtime.requests import Commands
 from cabcanary.runtime.standing import Standing
 from cabcanary.runtime.supervisor import Supervisor
 from cabcanary.runtime.wiring import Wiring
-from cabcanary.sources.host.computer import OwnState
+from cabcanary.sources.kind import OwnState
 from cabcanary.sources.slot import Slots
 
 if TYPE_CHECKING:

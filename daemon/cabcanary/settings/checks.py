@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from cabcanary.settings.base import Name, Strict
-from cabcanary.settings.quantities import Seconds
+from cabcanary.validation.base import Name, Strict
+from cabcanary.validation.quantities import Seconds
 
 
 class AgreeCheck(Strict):

@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
-from cabcanary.settings.base import Name, Strict
-from cabcanary.settings.quantities import Seconds, UnitSymbol, quantity_of
+from cabcanary.validation.base import Name, Strict
+from cabcanary.validation.quantities import Seconds, UnitSymbol, quantity_of
 
 
 class AirPressureChannel(Strict):

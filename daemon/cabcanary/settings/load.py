@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, Union, get_a
 
 from pydantic import BaseModel, ValidationError
 
-from cabcanary.settings.positions import Positions
-from cabcanary.settings.problems import Problem, SettingsError, nearest
 from cabcanary.settings.schema import RuleFile, Settings
+from cabcanary.validation.positions import Positions
+from cabcanary.validation.problems import Problem, SettingsError, nearest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from cabcanary.settings.base import Name, PinName, Strict
-from cabcanary.settings.quantities import FolderPath, Seconds
+from cabcanary.validation.base import Name, PinName, Strict
+from cabcanary.validation.quantities import FolderPath, Seconds
 
 
 class Buzzer(Strict):

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Union
 
 from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from cabcanary import units
-from cabcanary.settings.base import Name, Strict
 from cabcanary.settings.checks import Check
 from cabcanary.settings.derived import DerivedChannel
 from cabcanary.settings.outputs import Buttons, Buzzer, Lamp, Mqtt, SoundCard, Sounds, Terminal, Watcher
-from cabcanary.settings.quantities import FolderPath, FolderPathOrNone, Seconds, UnitSymbol
 from cabcanary.settings.sensors import MeasuredChannel
-from cabcanary.settings.wires import Source
+from cabcanary.sources.kind import SourceSettings
+from cabcanary.sources.kinds import KINDS
+from cabcanary.validation.base import Name, Strict
+from cabcanary.validation.quantities import FolderPath, FolderPathOrNone, Seconds, UnitSymbol
 
 
 class Vehicle(Strict):
@@ -76,6 +77,15 @@ class Daemon(Strict):
     def watch_path(self) -> Path:
         """The Unix datagram socket on which the watcher hears the heartbeat."""
         return self.run_folder / "watch.sock"
+
+
+# --- Sources ------------------------------------------------------------------------------------------
+
+if TYPE_CHECKING:
+    Source = SourceSettings
+else:
+    #: One of the table's kinds, by its `kind`.
+    Source = Annotated[Union[tuple(kind.settings for kind in KINDS)], Field(discriminator="kind")]  # noqa: UP007
 
 
 # --- Channels -----------------------------------------------------------------------------------------

@@ -7,8 +7,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from cabcanary import units
-from cabcanary.settings.base import Item, Name, Strict
-from cabcanary.settings.quantities import Seconds, UnitSymbol, quantity_of
+from cabcanary.validation.base import Item, Name, Strict
+from cabcanary.validation.quantities import Seconds, UnitSymbol, quantity_of
 
 # --- Curves -------------------------------------------------------------------------------------------
 

@@ -16,6 +16,7 @@ from cabcanary.expressions.arrays import Column, Signals
 from cabcanary.model import Reading
 from cabcanary.plan.plan import Plan, plan_in_stage
 from cabcanary.rules.whole_drive import WholeDrive
+from cabcanary.sources.can.kind import CanSource
 from cabcanary_bench.corpus.corpus_kept import Driven, load, mark_of, save
 from cabcanary_bench.corpus.injected import INJECTED, Injected
 from cabcanary_bench.drives.generator import DriveKind, cut_off, errand, faulty, ordinary
@@ -181,8 +182,8 @@ def _scenario(job: Job) -> tuple[Scenario, Injected | None]:
 
 def _obd_rates(plan: Plan) -> dict[str, float]:
     source = plan.settings.sources["engine"]
-    rates: dict[str, float] = dict(source.items)  # type: ignore[union-attr]
-    return rates
+    assert isinstance(source, CanSource)
+    return dict(source.items)
 
 
 def _down(recording: Recording) -> tuple[tuple[float, float], ...]:

@@ -8,8 +8,8 @@ from typing import Any, Literal
 
 from cabcanary.plan.plan import load_plan
 from cabcanary.settings.load import Loaded, load_file
-from cabcanary.settings.positions import Positions
-from cabcanary.settings.problems import Problem, SettingsError, nearest
+from cabcanary.validation.positions import Positions
+from cabcanary.validation.problems import Problem, SettingsError, nearest
 from cabcanary_bench.drives.expected import Expectation, Kept
 from cabcanary_bench.drives.scenario import FIRST_DRIVE, Phase, Scenario, between
 from cabcanary_bench.drives.scenario_schema import DriverEntry, ScenarioFile

@@ -7,9 +7,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
-from cabcanary.settings.base import Strict
-from cabcanary.settings.problems import nearest
-from cabcanary.settings.quantities import Seconds, quantity_of
+from cabcanary.validation.base import Strict
+from cabcanary.validation.problems import nearest
+from cabcanary.validation.quantities import Seconds, quantity_of
 from cabcanary_bench.drives.expected import Shown
 from cabcanary_bench.faults.circumstances import CircumstanceKind
 from cabcanary_bench.faults.faults import FaultKind

@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from cabcanary.model import Reading
-    from cabcanary.settings.wires import CanSource, IioSource, SerialTextSource
+    from cabcanary.sources.can.kind import CanSource
+    from cabcanary.sources.kernel.kind import IioSource
+    from cabcanary.sources.serial.kind import SerialTextSource
 
 _VOLTAGE = re.compile(r"voltage(\d+)")
 #: Where a drive does not say what one count is: fine enough for any converter, mV.

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 from cabcanary.plan.plan import plan_from_texts
 from cabcanary.review.rules.rule_files import is_settings
 from cabcanary.settings.load import load_rule_file, load_settings, rules_from_text, settings_from_text
-from cabcanary.settings.problems import SettingsError
 from cabcanary.store.baselines import Baselines, BaselinesError, read_baselines
+from cabcanary.validation.problems import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -12,7 +12,7 @@ from cabcanary.recorder.archiver import write_drive
 from cabcanary.recorder.journal_drive import plan_of
 from cabcanary.review.list.drives import DriveError, samples_path
 from cabcanary.review.progress import shown
-from cabcanary.settings.problems import SettingsError
+from cabcanary.validation.problems import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

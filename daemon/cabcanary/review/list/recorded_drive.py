@@ -16,9 +16,9 @@ from cabcanary.review.list.row_groups import Missing, StoredColumn, StoredColumn
 from cabcanary.rules.blind import BLIND
 from cabcanary.rules.whole_drive import Action, WholeDrive
 from cabcanary.settings.load import rules_from_text, settings_from_text
-from cabcanary.settings.problems import SettingsError
 from cabcanary.store.archive import METADATA_KEY
 from cabcanary.store.baselines import Baselines
+from cabcanary.validation.problems import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable

@@ -17,9 +17,9 @@ from cabcanary.review.exchange.log_import import Origin, bring_in, with_settings
 from cabcanary.review.list.drives import DriveError, find_drive, samples_path
 from cabcanary.review.list.recorded_drive import action_of
 from cabcanary.settings.load import load_rule_file, settings_from_text
-from cabcanary.settings.problems import SettingsError
 from cabcanary.store.baselines import Baselines
 from cabcanary.store.manifest import MANIFEST_ENDING, Manifest
+from cabcanary.validation.problems import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence

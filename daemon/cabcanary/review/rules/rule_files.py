@@ -12,7 +12,7 @@ from cabcanary.plan.plan import load_plan, plan_for_examples
 from cabcanary.rules.examples import ExampleError, Outcome, run_example
 from cabcanary.rules.figures import shown_side
 from cabcanary.settings.load import load_rule_file, load_settings
-from cabcanary.settings.problems import nearest
+from cabcanary.validation.problems import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -10,24 +10,26 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.model import Quality, Reading
 from cabcanary.processes.helper import Helper
+from cabcanary.sources.can.kind import can_items
+from cabcanary.sources.running import Running
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Coroutine
+
     from cabcanary.clock import Clock
     from cabcanary.processes.status import Status
-    from cabcanary.settings.wires import CanSource
+    from cabcanary.sources.can.kind import CanSource
     from cabcanary.sources.slot import Slots
 
 _WELL = ("open", "off")
 
 
-class CanBus:
+class CanBus(Running):
     """Keeps the CAN reader running and its readings flowing into the slots."""
 
     def __init__(self, name: str, spec: CanSource, clock: Clock, slots: Slots, status: Status) -> None:
-        self.name = name
-        self._clock, self._slots, self._status = clock, slots, status
+        super().__init__(name, can_items(spec), clock, slots, status)
         self._asked = list(spec.items)
-        self._names = [*spec.items, *spec.signals, *spec.dbc_signals]
         #: Frames seen, values told, values thinned out, as the reader last counted.
         self.counts: dict[str, int] = {}
         settings = {
@@ -44,9 +46,11 @@ class CanBus:
         }
         self._helper = Helper("cabcanary.sources.can.reader", settings, status, self._take, self._lost)
 
-    async def run(self) -> None:
-        """Run for ever; ends only by cancellation."""
-        await self._helper.run()
+        self.run = self._helper.run
+
+    def begin(self) -> Callable[[], Coroutine[Any, Any, None]]:
+        """The process and its supervisor are started in the loop."""
+        return self.run
 
     def ignition(self, on: bool) -> None:
         """Tell the reader that the ignition is on or off: off, the vehicle is asked for nothing more."""
@@ -80,4 +84,4 @@ class CanBus:
             self._slots.lose(self.name, self._asked, self._clock.now_ns(), words)
 
     def _lost(self, words: str) -> None:
-        self._slots.lose(self.name, self._names, self._clock.now_ns(), words)
+        self._slots.lose(self.name, self._items, self._clock.now_ns(), words)

@@ -131,7 +131,7 @@ class Signal:
 
 
 def by_hand(name: str, raw: Mapping[str, Any]) -> Signal:
-    """A signal as the settings describe it: the keys of `settings.wires.CanSignal`.
+    """A signal as the settings describe it: the keys of `sources.can.kind.CanSignal`.
 
     Raises:
         SignalError: a key missing, or numbers that make no signal.

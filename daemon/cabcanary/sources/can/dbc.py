@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
-from cabcanary.settings.problems import nearest
 from cabcanary.sources.can.can_signals import Bits, Signal, SignalError
+from cabcanary.validation.problems import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

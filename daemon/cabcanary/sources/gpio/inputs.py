@@ -7,75 +7,77 @@ readings fresh, so that a dead pin library shows as stale and not as "nothing pr
 from __future__ import annotations
 
 import asyncio
-import random
-from typing import TYPE_CHECKING, Any
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from cabcanary.model import Reading
 from cabcanary.pins import pin_library
-from cabcanary.processes.status import Backoff, Status
+from cabcanary.processes.status import Backoff
+from cabcanary.sources.running import Stream
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     from cabcanary.clock import Clock
-    from cabcanary.settings.wires import DigitalPin, GpioSource
+    from cabcanary.processes.status import Status
+    from cabcanary.sources.gpio.kind import DigitalPin, GpioSource
     from cabcanary.sources.slot import Slots
 
 #: How often every pin is read, edges or none, in clock seconds.
 _LOOK_S = 0.1
 
 
-class GpioInputs:
-    """Keeps the wanted pins open and their states, 1 or 0, in the slots.
+class GpioInputs(Stream):
+    """Keeps the pins open and their states, 1 or 0, in the slots.
 
     `pressed(item)` is called in the event loop whenever an item turns on, whether a channel reads it or not.
     """
+
+    fails_with = (Exception,)  # gpiozero and its pin libraries raise what they like
 
     def __init__(
         self,
         name: str,
         spec: GpioSource,
-        items: Sequence[str],
         clock: Clock,
         slots: Slots,
         status: Status,
         pressed: Callable[[str], None] = lambda _item: None,
     ) -> None:
-        self.name, self._spec, self._items = name, spec, tuple(items)
-        self._clock, self._slots, self._status = clock, slots, status
-        self._pressed = pressed
+        super().__init__(name, spec.pins, clock, slots, status, Backoff(first_s=1.0, longest_s=30.0))
+        self._spec, self._pressed = spec, pressed
+        self._devices: dict[str, Any] = {}
         self._pins: dict[str, _Debounced] = {}
 
-    async def run(self) -> None:
-        """Open the pins and follow them; ends only by cancellation."""
-        backoff = Backoff(first_s=1.0, longest_s=30.0)
-        while True:
-            try:
-                devices = {item: _open(pin) for item, pin in self._spec.pins.items()}
-            except Exception as error:  # noqa: BLE001 - gpiozero and its pin libraries raise what they like
-                self._lost(f"the pins cannot be read: {error}")
-                await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
-                continue
-            backoff.reset()
-            self._status.good(f"watching {', '.join(self._spec.pins)}")
-            try:
-                await self._follow(devices)
-            except Exception as error:  # noqa: BLE001
-                self._lost(f"the pins were lost: {error}")
-            finally:
-                for device in devices.values():
-                    device.close()
+    def open(self) -> ExitStack:
+        """All pins, or none."""
+        with ExitStack() as opened:
+            for item, pin in self._spec.pins.items():
+                self._devices[item] = device = _open(pin)
+                opened.callback(device.close)
+            return opened.pop_all()
 
-    async def _follow(self, devices: dict[str, Any]) -> None:
+    def words(self, error: Exception | None) -> str:
+        """What is watched, or why it is not."""
+        return f"watching {', '.join(self._items)}" if error is None else f"the pins cannot be read: {error}"
+
+    async def follow(self, _opened: ExitStack) -> str:
+        """Follow the pins until their library fails."""
+        try:
+            await self._follow_pins()
+        except Exception as error:  # noqa: BLE001 - as above
+            return f"the pins were lost: {error}"
+
+    async def _follow_pins(self) -> NoReturn:
         self._pins = {item: _Debounced(pin) for item, pin in self._spec.pins.items()}
         changed = asyncio.Event()
         loop = asyncio.get_running_loop()
-        for device in devices.values():
+        for device in self._devices.values():
             device.when_activated = device.when_deactivated = lambda: loop.call_soon_threadsafe(changed.set)
         while True:
             now_ns = self._clock.now_ns()
             wait_ns = int(_LOOK_S * 1e9)
-            for item, device in devices.items():
+            for item, device in self._devices.items():
                 pin = self._pins[item]
                 before = pin.state
                 state = pin.look(bool(device.is_active), now_ns)
@@ -88,10 +90,6 @@ class GpioInputs:
                 await asyncio.wait_for(changed.wait(), self._clock.real_s(wait_ns / 1e9))
             except TimeoutError:
                 continue
-
-    def _lost(self, words: str) -> None:
-        self._status.bad(words)
-        self._slots.lose(self.name, self._spec.pins, self._clock.now_ns(), words)
 
 
 class _Debounced:

@@ -9,51 +9,34 @@ from __future__ import annotations
 import ctypes
 import math
 import os
-import threading
 from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
-from cabcanary.model import Quality, Reading
+from cabcanary.sources.host.kind import ITEMS
 from cabcanary.sources.kernel.hwmon import find_chip
 from cabcanary.sources.kernel.reader import read_small
+from cabcanary.sources.running import Polled
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection
 
     from cabcanary.clock import Clock
     from cabcanary.processes.status import Status
-    from cabcanary.settings.wires import HostSource
+    from cabcanary.sources.host.kind import HostSource
+    from cabcanary.sources.kind import OwnState
     from cabcanary.sources.slot import Slots
 
-#: What there is, and the unit of each on the wire.
-ITEMS = {
-    "clock_set": "state",
-    "recording": "state",
-    "board_temperature": "°C",
-    "under_voltage": "state",
-    "late_ticks": "",
-    "free_space": "%",
-}
 #: Late ticks are counted over this long, in clock seconds.
 LATE_WINDOW_S = 10.0
-#: What is read by then is put and told of together; what takes longer comes with the next look. Clock seconds.
-_TOGETHER_S = 0.2
 #: A number in a file of the stand-in folder is shorter than this.
 _LONGEST_NUMBER = 64
 #: The lowest temperature there is, in m°C: a zone without a reading gives a number below it.
 _ABSOLUTE_ZERO = -273_150
 #: The kernel's driver that watches the board's own supply goes by this name.
 _SUPPLY_DRIVER = "rpi_volt"
-
-
-class OwnState(NamedTuple):
-    """What only the running daemon knows of itself. Both are asked from other threads and return at once."""
-
-    recording: Callable[[], bool]
-    #: How many ticks were late since the start.
-    late_ticks: Callable[[], int]
 
 
 Readers = dict[str, Callable[[], float]]
@@ -206,148 +189,41 @@ def with_stand_in(folder: Path, readers: Readers) -> Readers:
 # --- the source -----------------------------------------------------------------------------------------
 
 
-class _Look:
-    """One item, and the thread that reads it whenever it is asked to."""
+@dataclass(frozen=True)
+class _Item:
+    """One item, and how it is read."""
 
-    def __init__(self, source: str, item: str, read: Callable[[], float], clock: Clock) -> None:
-        self.item, self._source, self._read, self._clock = item, source, read, clock
-        self.since_ns = 0
-        self.done = threading.Event()
-        self.done.set()
-        self.fresh: Reading | None = None
-        self._wanted, self._end = threading.Event(), False
-        self.thread = threading.Thread(target=self._work, name=f"{source}-{item}", daemon=True)
-        self.thread.start()
+    item: str
+    read: Callable[[], float]
 
-    def ask(self) -> None:
-        """Read once more."""
-        self.since_ns = self._clock.now_ns()
-        self.done.clear()
-        self._wanted.set()
-
-    def end(self) -> None:
-        """Let the thread go, as soon as it does not hang."""
-        self._end = True
-        self._wanted.set()
-
-    def _work(self) -> None:
-        while True:
-            self._wanted.wait()
-            self._wanted.clear()
-            if self._end:
-                return
-            self.fresh = self._reading()
-            self.done.set()
-
-    def _reading(self) -> Reading:
-        try:
-            value = self._read()
-        except Exception as error:  # noqa: BLE001 - the thread must live for the next look
-            return self.absent(_words(error))
-        return Reading(self._source, self.item, value, self._clock.now_ns())
-
-    def absent(self, reason: str) -> Reading:
-        """That there is no value now, and why."""
-        return Reading(self._source, self.item, None, self._clock.now_ns(), Quality.ABSENT, reason)
+    def close(self) -> None:
+        """Nothing is held."""
 
 
-def _words(error: Exception) -> str:
-    if isinstance(error, OSError):
-        words = error.strerror or str(error)
-        return f"{error.filename}: {words}" if error.filename else words
-    return str(error) or type(error).__name__
-
-
-class HostReader:
+class HostReader(Polled):
     """Reads the wanted `items` of this computer into the slots; `readers` says how each is read."""
+
+    apart = True
 
     def __init__(
         self,
         name: str,
         spec: HostSource,
-        items: Sequence[str],
+        items: Collection[str],
         clock: Clock,
         slots: Slots,
         status: Status,
         readers: Readers,
     ) -> None:
-        self.name, self._items = name, tuple(items)
+        super().__init__(name, items, spec.rate_hz, spec.hung_after, clock, slots, status)
         self._folder = spec.folder
         self._readers = readers if spec.folder is None else with_stand_in(spec.folder, readers)
-        self._clock, self._slots, self._status = clock, slots, status
-        self._period_ns, self._hung_ns = int(1e9 / spec.rate_hz), int(spec.hung_after * 1e9)
-        self._together_ns = min(int(_TOGETHER_S * 1e9), self._period_ns)
-        self._stop = threading.Event()
-        self._thread: threading.Thread | None = None
-        self._standing: dict[str, str] = {}
 
-    def start(self) -> None:
-        """Begin reading."""
-        if not self._items:
-            self._status.good("no channel reads it")
-            return
-        self._thread = threading.Thread(target=self._run, name=f"{self.name}-watch", daemon=True)
-        self._thread.start()
+    def find(self) -> list[_Item]:
+        """This computer is always there."""
+        return [_Item(item, self._readers[item]) for item in self._items]
 
-    def stop(self) -> None:
-        """Stop without waiting: a hung thread is a daemon thread and dies with the process."""
-        self._stop.set()
-
-    def join(self, longest_s: float) -> bool:
-        """After `stop`: wait for the reading to end, at most this long; False if it has not."""
-        if self._thread is None:
-            return True
-        self._thread.join(longest_s)
-        return not self._thread.is_alive()
-
-    def _run(self) -> None:
-        looks = [_Look(self.name, item, self._readers[item], self._clock) for item in self._items]
-        due = self._clock.now_ns()
-        while not self._stop.is_set():
-            self._take(looks)
-            asked = [look for look in looks if look.done.is_set()]
-            for look in asked:
-                look.ask()
-            together_ns = self._clock.now_ns() + self._together_ns
-            for look in asked:
-                look.done.wait(self._clock.real_until(together_ns))
-            self._take(looks)
-            now = self._clock.now_ns()
-            due = due + self._period_ns if due + self._period_ns > now else now + self._period_ns
-            self._clock.wait_until(self._stop, due)
-        for look in looks:
-            look.end()
-        for look in looks:
-            # One that does not hang ends at once; the others die with the process.
-            look.thread.join(0.1)
-
-    def _take(self, looks: list[_Look]) -> None:
-        """Tell of and put whatever has been read since, and what hangs."""
-        readings = []
-        now = self._clock.now_ns()
-        for look in looks:
-            if look.done.is_set():
-                if look.fresh is not None:
-                    readings.append(look.fresh)
-                    look.fresh = None
-            elif now - look.since_ns > self._hung_ns:
-                readings.append(look.absent("does not answer; the others go on"))
-        for reading in readings:
-            self._standing[reading.item] = reading.reason
-        self._say()
-        for reading in readings:
-            self._slots.put(reading)
-
-    def _say(self) -> None:
-        """Tell how all items stand together, once per change; the first time when each has been looked at."""
-        if len(self._standing) < len(self._items):
-            return
-        missing: dict[str, list[str]] = {}
-        for item in self._items:
-            if self._standing[item]:
-                missing.setdefault(self._standing[item], []).append(item)
-        if missing:
-            self._status.bad("; ".join(f"{', '.join(items)}: {reason}" for reason, items in missing.items()))
-        else:
-            place = f" ({self._folder} stands in)" if self._folder else ""
-            self._status.good(f"reading {', '.join(self._items)} of this computer{place}")
+    def well(self) -> str:
+        """What is read, and whether a bench stands in."""
+        place = f" ({self._folder} stands in)" if self._folder else ""
+        return f"reading {', '.join(self._items)} of this computer{place}"

@@ -1,27 +1,26 @@
-"""Voltages, currents, powers and temperatures through the Linux hwmon tree.
+"""Readings through the Linux hwmon tree.
 
-As in the kernel's Documentation/ABI/testing/sysfs-class-hwmon: `inN_input` in millivolt at the chip's pin (a divider
-outside the chip is the settings' to correct), `currN_input` in milliampere, `tempN_input` in milli-degree. `name` is
-the only file that every chip has; a channel that is switched off gives ENODATA.
+As in the kernel's Documentation/ABI/testing/sysfs-class-hwmon: a number in the unit of its kind (`kind.HWMON_UNITS`), a
+voltage as it is at the chip's pin (a divider outside the chip is the settings' to correct). `name` is the only file
+that every chip has; a channel that is switched off gives ENODATA.
 """
 
 from __future__ import annotations
 
+import contextlib
 from typing import TYPE_CHECKING
 
-from cabcanary.sources.kernel.reader import TreeChannel, TreeError, TreeReader, read_small
+from cabcanary.sources.kernel.kind import HWMON_UNITS
+from cabcanary.sources.kernel.reader import TreeChannel, TreeError, TreeReader, labelled, read_small, with_units
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Mapping
     from pathlib import Path
 
     from cabcanary.clock import Clock
     from cabcanary.processes.status import Backoff, Status
-    from cabcanary.settings.wires import HwmonSource
+    from cabcanary.sources.kernel.kind import HwmonSource
     from cabcanary.sources.slot import Slots
-
-#: The kernel's unit of each kind of channel.
-KINDS = {"in": "mV", "curr": "mA", "temp": "m°C"}
 
 
 def find_chip(folder: Path, wanted: str) -> Path:
@@ -43,42 +42,47 @@ def find_chip(folder: Path, wanted: str) -> Path:
     raise TreeError(f"no hwmon chip named '{wanted}' under {folder}; {there}")
 
 
-def open_channel(chip: Path, item: str) -> TreeChannel:
-    """The file of an item, by its number (in0) or its label.
+def channels_of(chip: Path) -> dict[str, Path]:
+    """The channels of a chip by their items, each with its file, and its power's averages where it has no others."""
+    found = {p.name.removesuffix("_average"): p for p in sorted(chip.glob("power*_average"))}
+    return found | {p.name.removesuffix("_input"): p for p in sorted(chip.glob("*_input"))}
+
+
+def open_channel(chip: Path, item: str, unit: str = "") -> TreeChannel:
+    """The file of an item, by its number (in0) or its label. `unit` is the one that a label must stand for.
 
     Raises:
         TreeError: the chip has no such item; the message says what it has.
     """
-    path = chip / f"{item}_input"
-    if path.exists():
-        return TreeChannel(item, path)
-    there = []
-    for found in sorted(chip.glob("*_input")):
-        number = found.name.removesuffix("_input")
-        there.append(number)
-        try:
-            label = read_small(chip / f"{number}_label")
-        except OSError:
-            continue
-        there.append(label)
-        if label == item:
-            return TreeChannel(item, found)
-    raise TreeError(f"{read_small(chip / 'name')} has no '{item}'; it has {', '.join(there) or 'none'}")
+    files = channels_of(chip)
+    name = item if item in files else labelled(files, lambda i: chip / f"{i}_label", (item, unit), HWMON_UNITS)
+    if name is None:
+        raise TreeError(f"{read_small(chip / 'name')} has no '{item}'; it has {_all_names(chip, files) or 'none'}")
+    return TreeChannel(item, files[name])
+
+
+def _all_names(chip: Path, files: Mapping[str, Path]) -> str:
+    names = []
+    for item in sorted(files):
+        names.append(item)
+        with contextlib.suppress(OSError):
+            names.append(read_small(chip / f"{item}_label"))
+    return ", ".join(names)
 
 
 def hwmon_reader(
     name: str,
     spec: HwmonSource,
-    items: Sequence[str],
+    items: Collection[str],
     clock: Clock,
     slots: Slots,
     status: Status,
     backoff: Backoff | None = None,
 ) -> TreeReader:
-    """Reads the wanted `items` (such as "in0") of one chip into the slots."""
+    """Reads the wanted `items` (such as "in0") of one chip into the slots; a mapping also says their units."""
 
-    def find() -> list[TreeChannel]:
+    def look_for() -> list[TreeChannel]:
         chip = find_chip(spec.folder, spec.device)
-        return [open_channel(chip, item) for item in items]
+        return [open_channel(chip, item, unit) for item, unit in with_units(items)]
 
-    return TreeReader(name, find, items, spec.rate_hz, spec.hung_after, clock, slots, status, backoff)
+    return TreeReader(name, look_for, items, spec.rate_hz, spec.hung_after, clock, slots, status, backoff)

@@ -1,8 +1,8 @@
-"""Voltages, currents, resistances and temperatures through the Linux IIO tree.
+"""Readings through the Linux IIO tree.
 
-Arithmetic as in the kernel's Documentation/ABI/testing/sysfs-bus-iio: (raw + offset) * scale, in millivolt,
-milliampere, ohm or milli-degree; the scale per channel or shared, a missing offset 0. The device is found by its
-`label` or `name`, because its number changes from boot to boot.
+Arithmetic as in the kernel's Documentation/ABI/testing/sysfs-bus-iio: (raw + offset) * scale, in the unit that it names
+for the kind of channel (`kind.IIO_UNITS`); the scale per channel or shared, a missing offset 0. The device is found by
+its `label` or `name`, because its number changes from boot to boot.
 """
 
 from __future__ import annotations
@@ -11,29 +11,25 @@ import contextlib
 import math
 from typing import TYPE_CHECKING
 
-from cabcanary.sources.kernel.reader import TreeChannel, TreeError, TreeReader, number_in, read_small
+from cabcanary.sources.kernel.kind import IIO_UNITS, item_kind
+from cabcanary.sources.kernel.reader import (
+    TreeChannel,
+    TreeError,
+    TreeReader,
+    labelled,
+    number_in,
+    read_small,
+    with_units,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection
     from pathlib import Path
 
     from cabcanary.clock import Clock
     from cabcanary.processes.status import Backoff, Status
-    from cabcanary.settings.wires import IioSource
+    from cabcanary.sources.kernel.kind import IioSource
     from cabcanary.sources.slot import Slots
-
-#: The kernel's unit of each kind of channel.
-KINDS = {"voltage": "mV", "altvoltage": "mV", "current": "mA", "resistance": "ohm", "temp": "m°C"}
-
-
-def item_kind(item: str) -> str:
-    """ "voltage0-voltage1" -> "voltage"."""
-    return item.partition("-")[0].rstrip("0123456789")
-
-
-def millivolts(raw: float, scale: float, offset: float = 0.0) -> float:
-    """(raw + offset) * scale, as the kernel's ABI defines it."""
-    return (raw + offset) * scale
 
 
 def find_device(folder: Path, wanted: str) -> Path:
@@ -64,20 +60,31 @@ def _name(device: Path) -> str:
     return device.name
 
 
-def open_channel(device: Path, item: str) -> TreeChannel:
-    """The file of an item of a device, with its scale and offset.
+def channels_of(device: Path) -> dict[str, Path]:
+    """The channels of a device by their items, each with the file to read; what the kernel has scaled comes first."""
+    found: dict[str, Path] = {}
+    for ending in ("_raw", "_input"):
+        found |= {p.name[len("in_") : -len(ending)]: p for p in sorted(device.glob(f"in_*{ending}"))}
+    return found
+
+
+def open_channel(device: Path, item: str, unit: str = "") -> TreeChannel:
+    """The file of an item of a device, by its name or its label, with its scale and offset.
+
+    `unit` is the one that a label must stand for.
 
     Raises:
         TreeError: the device has no such item; the message says what it has.
     """
-    processed = device / f"in_{item}_input"
-    if processed.exists():
-        return TreeChannel(item, processed)
-    raw = device / f"in_{item}_raw"
-    if not raw.exists():
-        there = sorted(p.name[3:-4] for p in device.glob("in_*_raw"))
-        raise TreeError(f"{_name(device)} has no '{item}'; it has {', '.join(there) or 'none'}")
-    return TreeChannel(item, raw, _attribute(device, item, "scale", 1.0), _attribute(device, item, "offset", 0.0))
+    files = channels_of(device)
+    name = item if item in files else labelled(files, lambda i: device / f"in_{i}_label", (item, unit), IIO_UNITS)
+    if name is None:
+        raise TreeError(f"{_name(device)} has no '{item}'; it has {', '.join(sorted(files)) or 'none'}")
+    if files[name].name.endswith("_input"):
+        return TreeChannel(item, files[name])
+    return TreeChannel(
+        item, files[name], _attribute(device, name, "scale", 1.0), _attribute(device, name, "offset", 0.0)
+    )
 
 
 def _attribute(device: Path, item: str, what: str, otherwise: float) -> float:
@@ -94,16 +101,16 @@ def _attribute(device: Path, item: str, what: str, otherwise: float) -> float:
 def iio_reader(
     name: str,
     spec: IioSource,
-    items: Sequence[str],
+    items: Collection[str],
     clock: Clock,
     slots: Slots,
     status: Status,
     backoff: Backoff | None = None,
 ) -> TreeReader:
-    """Reads the wanted `items` (such as "voltage0") of one device into the slots."""
+    """Reads the wanted `items` (such as "voltage0") of one device into the slots; a mapping also says their units."""
 
-    def find() -> list[TreeChannel]:
+    def look_for() -> list[TreeChannel]:
         device = find_device(spec.folder, spec.device)
-        return [open_channel(device, item) for item in items]
+        return [open_channel(device, item, unit) for item, unit in with_units(items)]
 
-    return TreeReader(name, find, items, spec.rate_hz, spec.hung_after, clock, slots, status, backoff)
+    return TreeReader(name, look_for, items, spec.rate_hz, spec.hung_after, clock, slots, status, backoff)

@@ -12,9 +12,8 @@ from functools import reduce
 from operator import xor
 
 from cabcanary.model import Quality, Reading
+from cabcanary.sources.serial.kind import UTC_ITEM
 
-#: The one item: seconds since 1970, UTC.
-ITEM = "utc"
 #: NMEA 0183 allows 82 characters (from memory); a longer line is garbage.
 _LONGEST = 120
 #: Checksum right after an asterisk: the exclusive or of all between `$` and `*`.
@@ -74,10 +73,10 @@ class RmcParser:
         if moment < _EARLIEST:
             words = f"the receiver says {moment:%Y-%m-%d}, before this program was made: its week count has rolled over"
             return self._nothing(time_ns, Quality.IMPLAUSIBLE, words)
-        return Reading(self._source, ITEM, moment.timestamp(), time_ns)
+        return Reading(self._source, UTC_ITEM, moment.timestamp(), time_ns)
 
     def _nothing(self, time_ns: int, quality: Quality, words: str) -> Reading:
-        return Reading(self._source, ITEM, None, time_ns, quality, words)
+        return Reading(self._source, UTC_ITEM, None, time_ns, quality, words)
 
 
 def moment_of(date: str, time: str) -> datetime:

@@ -7,20 +7,20 @@ from __future__ import annotations
 
 import asyncio
 import os
-import random
 import termios
 from typing import TYPE_CHECKING, Protocol
 
 import serial
 
-from cabcanary.processes.status import Backoff, Status
+from cabcanary.sources.running import Stream
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection
 
     from cabcanary.clock import Clock
     from cabcanary.model import Reading
-    from cabcanary.settings.wires import SerialPort
+    from cabcanary.processes.status import Backoff, Status
+    from cabcanary.sources.serial.kind import SerialPort
     from cabcanary.sources.slot import Slots
 
 #: Read at most this much per wake-up: a flooding port takes turns with everything else in the loop.
@@ -46,48 +46,28 @@ class Parser(Protocol):
         """What was malformed, in words, with the likely cause."""
 
 
-class SerialReader:
+class SerialReader(Stream):
     """Keeps a serial port open and its readings flowing into the slots; `items` are those wanted."""
+
+    fails_with = (OSError, ValueError, termios.error)  # serial.SerialException is an OSError, termios.error is not
 
     def __init__(
         self,
         name: str,
         spec: SerialPort,
         parser: Parser,
-        items: Sequence[str],
+        items: Collection[str],
         clock: Clock,
         slots: Slots,
         status: Status,
         backoff: Backoff | None = None,
     ) -> None:
-        self.name, self._spec, self._items = name, spec, tuple(items)
-        self._clock, self._slots, self._status = clock, slots, status
-        self.parser = parser
-        self._backoff = backoff or Backoff()
+        super().__init__(name, items, clock, slots, status, backoff)
+        self._spec, self.parser = spec, parser
         self._told_malformed = 0
 
-    async def run(self) -> None:
-        """Open, read until lost, wait, again; ends only by cancellation."""
-        backoff = self._backoff
-        while True:
-            try:
-                port = await asyncio.to_thread(self._open)
-            except (OSError, ValueError, termios.error) as error:
-                # serial.SerialException is an OSError, termios.error is not
-                self._lost(f"cannot open {self._spec.port}: {_words(error)}")
-                await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
-                continue
-            backoff.reset()
-            self.parser.reset()
-            self._status.good(f"listening on {self._spec.port}")
-            try:
-                reason = await self._read_until_lost(port.fileno())
-            finally:
-                port.close()
-            self._lost(f"{self._spec.port}: {reason}")
-            await asyncio.sleep(backoff.next_s(random.random()))  # noqa: S311
-
-    def _open(self) -> serial.Serial:
+    def open(self) -> serial.Serial:
+        """The port, for this program alone, with nothing old in it."""
         port = serial.Serial(
             self._spec.port,
             self._spec.baud,
@@ -98,6 +78,18 @@ class SerialReader:
         )
         port.reset_input_buffer()
         return port
+
+    def words(self, error: Exception | None) -> str:
+        """Which port it is, and why it cannot be opened."""
+        if error is None:
+            return f"listening on {self._spec.port}"
+        number = getattr(error, "errno", None)
+        return f"cannot open {self._spec.port}: {os.strerror(number) if number is not None else error}"
+
+    async def follow(self, device: serial.Serial) -> str:
+        """Read until the port is lost."""
+        self.parser.reset()
+        return f"{self._spec.port}: {await self._read_until_lost(device.fileno())}"
 
     async def _read_until_lost(self, descriptor: int) -> str:
         loop = asyncio.get_running_loop()
@@ -144,13 +136,3 @@ class SerialReader:
             # Told at the first, the 2nd, 4th, 8th …: noise is heard of, and does not fill the log.
             self._told_malformed = max(1, self.parser.malformed * 2 - 1)
             self._status.note(self.parser.complaint())
-
-    def _lost(self, words: str) -> None:
-        self._status.bad(words)
-        self._slots.lose(self.name, self._items, self._clock.now_ns(), words)
-
-
-def _words(error: BaseException) -> str:
-    if isinstance(error, OSError) and error.errno is not None:
-        return os.strerror(error.errno)
-    return str(error)

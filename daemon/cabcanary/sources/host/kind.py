@@ -1,0 +1,54 @@
+"""This computer as a kind of source: its settings, its items with their units, and how it is opened."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field
+
+from cabcanary.sources.kind import SourceSettings, Wanted
+from cabcanary.validation.quantities import FolderPathOrNone, Seconds
+
+if TYPE_CHECKING:
+    from cabcanary.sources.host.computer import HostReader
+    from cabcanary.sources.kind import Opening
+
+#: What there is, and the unit of each on the wire.
+ITEMS = {
+    "clock_set": "state",
+    "recording": "state",
+    "board_temperature": "°C",
+    "under_voltage": "state",
+    "late_ticks": "",
+    "free_space": "%",
+}
+
+
+class HostSource(SourceSettings):
+    """The computer that this runs on: its clock, its card, its board, its recorder."""
+
+    kind: Literal["host"]
+    rate_hz: float = Field(default=1.0, gt=0, le=10)
+    #: On a bench: a folder of small text files named like the items, each read instead of the machine.
+    folder: FolderPathOrNone = None
+    #: A read that takes longer hangs, and its item is absent. Two readings are missed by then; sooner would tell of
+    #: every busy moment of a card.
+    hung_after: Seconds = 2.0
+
+
+def host_items(_spec: HostSource) -> list[str]:
+    """What there is."""
+    return list(ITEMS)
+
+
+def host_unit(_spec: HostSource, wanted: Wanted) -> str:
+    """The unit of an item that there is."""
+    return ITEMS[wanted.item]
+
+
+def open_host(spec: HostSource, opening: Opening) -> HostReader:
+    """What looks at this computer."""
+    from cabcanary.sources.host.computer import HostReader, machine_readers
+
+    readers = machine_readers(opening.folder, opening.own, opening.clock)
+    return HostReader(opening.name, spec, opening.items, opening.clock, opening.slots, opening.status, readers)

@@ -1,0 +1,1 @@
+"""Thermometers on a 1-wire bus, through the kernel."""
