@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import asyncio
 import ctypes
-import os
 import select
 import time
 from pathlib import Path
@@ -88,19 +87,6 @@ class Clock:
     def run(self, main: Coroutine[Any, Any, None]) -> None:
         """Run a program in a loop whose time is this clock's."""
         asyncio.run(main)
-
-
-def make_clock(speed: float) -> Clock:
-    """The clock of this process: the bench's, where the environment names one, else the kernel's times `speed`.
-
-    Raises:
-        ValueError: no such speed.
-    """
-    if BENCH_CLOCK in os.environ:
-        from cabcanary.bench_clock import bench_clock
-
-        return bench_clock()
-    return Clock(speed)
 
 
 def wall_ns() -> int:

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from cabcanary.bench_clock import FIRST_WAITER, WAITERS, BenchClock
-from cabcanary.clock import BENCH_CLOCK, NS_PER_S, Clock, make_clock
+from cabcanary.clock import BENCH_CLOCK, NS_PER_S, Clock
+from cabcanary.clocks import make_clock
 from cabcanary_bench.rig.conductor import Conductor
 from cabcanary_bench.wiring.serial_pty import SerialPty
 
@@ -233,6 +234,6 @@ def test_the_environment_chooses_the_clock(tmp_path: Path, monkeypatch: pytest.M
     assert chosen.on_bench
     assert chosen.now_ns() == conductor.now_ns
     # And every process that is started sees the same time.
-    code = "from cabcanary.clock import make_clock; print(make_clock(1.0).now_ns())"
+    code = "from cabcanary.clocks import make_clock; print(make_clock(1.0).now_ns())"
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True).stdout
     assert int(said) == conductor.now_ns

@@ -15,8 +15,8 @@ from cabcanary.model import Quality, Reading
 from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.archiver import archive_all
 from cabcanary.review.replay.recording import Step
-from cabcanary.sources.can.kind import CanSource
-from cabcanary.sources.serial.kind import SerialTextSource
+from cabcanary.sources.can.can_settings import CanSource
+from cabcanary.sources.serial.serial_settings import SerialTextSource
 from cabcanary_bench.drives.scenario_files import read_scenario
 from cabcanary_bench.fast.fast import drive
 from cabcanary_bench.paths import config_folder

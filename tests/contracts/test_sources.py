@@ -16,20 +16,20 @@ from gpiozero.pins.mock import MockFactory
 from source_contract import Running, SilenceContract, SourceContract, Wire, until
 
 from cabcanary.sources.can.bus import CanBus
-from cabcanary.sources.can.kind import CanSource
+from cabcanary.sources.can.can_settings import CanSource
+from cabcanary.sources.gpio.gpio_settings import GpioSource
 from cabcanary.sources.gpio.inputs import GpioInputs
-from cabcanary.sources.gpio.kind import GpioSource
 from cabcanary.sources.host.computer import HostReader, machine_readers
-from cabcanary.sources.host.kind import HostSource
+from cabcanary.sources.host.host_settings import HostSource
 from cabcanary.sources.kernel.hwmon import hwmon_reader
 from cabcanary.sources.kernel.iio import iio_reader
-from cabcanary.sources.kernel.kind import HwmonSource, IioSource
-from cabcanary.sources.one_wire.kind import OneWireSource
+from cabcanary.sources.kernel.kernel_settings import HwmonSource, IioSource
+from cabcanary.sources.one_wire.one_wire_settings import OneWireSource
 from cabcanary.sources.one_wire.thermometers import Thermometers
 from cabcanary.sources.serial.binary_frame import FrameParser, checksum
 from cabcanary.sources.serial.gps_time import RmcParser
-from cabcanary.sources.serial.kind import GpsTimeSource, SerialBinarySource, SerialTextSource
 from cabcanary.sources.serial.port import SerialReader
+from cabcanary.sources.serial.serial_settings import GpsTimeSource, SerialBinarySource, SerialTextSource
 from cabcanary.sources.serial.text_line import LineParser
 from cabcanary_bench.wiring.gps import rmc
 from cabcanary_bench.wiring.serial_pty import SerialPty

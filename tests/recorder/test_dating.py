@@ -12,7 +12,7 @@ from cabcanary.recorder import dating, told_time
 from cabcanary.recorder.dating import AFTERWARDS, SATELLITES, SYNCHRONISED, UNKNOWN, Fit, date_afterwards, dated
 from cabcanary.recorder.journal_drive import Drive
 from cabcanary.recorder.told_time import ToldTime
-from cabcanary.sources.serial.kind import GpsTimeSource
+from cabcanary.sources.serial.serial_settings import GpsTimeSource
 from cabcanary.store.manifest import Manifest, drive_folder, manifest_json, read_manifests
 
 S = 1_000_000_000

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from cabcanary.model import Quality
 from cabcanary.sources.serial.binary_frame import ChecksumError, FrameParser, checksum
-from cabcanary.sources.serial.kind import SerialBinarySource
+from cabcanary.sources.serial.serial_settings import SerialBinarySource
 
 # Check values for "123456789" of the RevEng CRC catalogue; sums and the exclusive or by arithmetic (477 = 0x1DD).
 CHECKS = [

@@ -9,7 +9,7 @@ from cabcanary.clock import Clock
 from cabcanary.model import Quality
 from cabcanary.processes.status import Status
 from cabcanary.sources.can.bus import CanBus
-from cabcanary.sources.can.kind import CanSource
+from cabcanary.sources.can.can_settings import CanSource
 from cabcanary.sources.slot import Slots
 from cabcanary_bench.wiring.obd import ObdResponder
 from cabcanary_bench.wiring.slcan import SlcanAdapter

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from cabcanary.clock import NS_PER_S
 from cabcanary.sources.can.broadcast import Broadcast, is_diagnostic
+from cabcanary.sources.can.can_settings import CanSignal
 from cabcanary.sources.can.can_signals import Bits, SignalError, SignalTable, by_hand
 from cabcanary.sources.can.can_signals import Signal as Ours
-from cabcanary.sources.can.kind import CanSignal
 
 RPM = {"id": 0x201, "start": 7, "length": 16, "byte_order": "big", "scale": 0.25, "invalid": [0xFFFF]}
 

@@ -17,9 +17,9 @@ import pytest
 from cabcanary.clock import Clock
 from cabcanary.processes.status import Backoff, Status
 from cabcanary.sources.kernel.iio import iio_reader
-from cabcanary.sources.kernel.kind import IioSource
-from cabcanary.sources.serial.kind import SerialTextSource
+from cabcanary.sources.kernel.kernel_settings import IioSource
 from cabcanary.sources.serial.port import SerialReader
+from cabcanary.sources.serial.serial_settings import SerialTextSource
 from cabcanary.sources.serial.text_line import LineParser
 from cabcanary.sources.slot import Slots
 from cabcanary_bench.wiring.serial_pty import SerialPty

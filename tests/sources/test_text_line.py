@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabcanary.model import Quality, Reading
-from cabcanary.sources.serial.kind import SerialTextSource
+from cabcanary.sources.serial.serial_settings import SerialTextSource
 from cabcanary.sources.serial.text_line import LineParser
 
 

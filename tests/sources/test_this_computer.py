@@ -15,7 +15,7 @@ from cabcanary.model import Reading
 from cabcanary.processes.status import Status
 from cabcanary.sources.host import computer as this_computer
 from cabcanary.sources.host.computer import HostReader, Readers, Recent, machine_readers
-from cabcanary.sources.host.kind import ITEMS, HostSource
+from cabcanary.sources.host.host_settings import ITEMS, HostSource
 from cabcanary.sources.kind import OwnState
 from cabcanary.sources.slot import Slots
 from cabcanary_bench.wiring.host_files import HostFiles

@@ -18,7 +18,7 @@ from cabcanary.processes.status import Backoff, Status
 from cabcanary.sources.kernel import hwmon, iio
 from cabcanary.sources.kernel.hwmon import hwmon_reader
 from cabcanary.sources.kernel.iio import iio_reader
-from cabcanary.sources.kernel.kind import HwmonSource, IioSource
+from cabcanary.sources.kernel.kernel_settings import HwmonSource, IioSource
 from cabcanary.sources.kernel.reader import TreeError, TreeReader
 from cabcanary.sources.kind import Wanted
 from cabcanary.sources.kinds import wire_of

@@ -23,7 +23,7 @@ from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.journal_drive import Drive
 from cabcanary.settings.load import rules_from_text, settings_from_text
 from cabcanary.sources.serial.binary_frame import FrameParser
-from cabcanary.sources.serial.kind import SerialBinarySource, SerialTextSource
+from cabcanary.sources.serial.serial_settings import SerialBinarySource, SerialTextSource
 from cabcanary.sources.serial.text_line import LineParser
 from cabcanary.store.journal import BlockKind, encode_block
 from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, read_manifests

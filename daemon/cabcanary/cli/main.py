@@ -97,7 +97,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from cabcanary.clock import make_clock
+    from cabcanary.clocks import make_clock
     from cabcanary.plan.plan import load_plan
     from cabcanary.processes.host import AlreadyWatchedError, claim
     from cabcanary.runtime.daemon import Daemon

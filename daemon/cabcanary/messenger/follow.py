@@ -9,7 +9,8 @@ import random
 import time
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.clock import Clock, boot_id, make_clock
+from cabcanary.clock import Clock, boot_id
+from cabcanary.clocks import make_clock
 from cabcanary.messenger.outbox import Number, OutboxMessage
 from cabcanary.messenger.payloads import (
     AlertMessage,

@@ -18,7 +18,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.clock import make_clock
+from cabcanary.clocks import make_clock
 from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
 from cabcanary.recorder.journal_drive import Drive, NewerFormatError
 from cabcanary.recorder.layout import Survey, Table

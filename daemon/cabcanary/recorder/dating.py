@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.clock import boot_id, make_clock, wall_is_synchronised, wall_ns
+from cabcanary.clock import boot_id, wall_is_synchronised, wall_ns
+from cabcanary.clocks import make_clock
 from cabcanary.store.manifest import drive_folder, make_folder, manifest_json, read_manifests, write_atomically
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from cabcanary.clock import NS_PER_S, boot_id, wall_is_synchronised, wall_ns
-from cabcanary.sources.serial.kind import UTC_ITEM
+from cabcanary.sources.serial.serial_settings import UTC_ITEM
 
 if TYPE_CHECKING:
     from cabcanary.channels.pipeline import Newest

@@ -6,13 +6,19 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
+from cabcanary.sources.can import can_settings
 from cabcanary.sources.can import kind as can
+from cabcanary.sources.gpio import gpio_settings
 from cabcanary.sources.gpio import kind as gpio
+from cabcanary.sources.host import host_settings
 from cabcanary.sources.host import kind as host
+from cabcanary.sources.kernel import kernel_settings
 from cabcanary.sources.kernel import kind as kernel
 from cabcanary.sources.kind import ItemError, Kind, SourceSettings, Wanted, said_unit
 from cabcanary.sources.one_wire import kind as one_wire
+from cabcanary.sources.one_wire import one_wire_settings
 from cabcanary.sources.serial import kind as serial
+from cabcanary.sources.serial import serial_settings
 from cabcanary.validation.problems import nearest
 
 if TYPE_CHECKING:
@@ -20,7 +26,7 @@ if TYPE_CHECKING:
 
 KINDS: tuple[Kind, ...] = (
     Kind(
-        settings=kernel.IioSource,
+        settings=kernel_settings.IioSource,
         open=kernel.open_iio,
         items=lambda _spec: None,
         unit=kernel.iio_unit,
@@ -28,7 +34,7 @@ KINDS: tuple[Kind, ...] = (
         converter=True,
     ),
     Kind(
-        settings=kernel.HwmonSource,
+        settings=kernel_settings.HwmonSource,
         open=kernel.open_hwmon,
         items=lambda _spec: None,
         unit=kernel.hwmon_unit,
@@ -36,21 +42,21 @@ KINDS: tuple[Kind, ...] = (
         converter=True,
     ),
     Kind(
-        settings=one_wire.OneWireSource,
+        settings=one_wire_settings.OneWireSource,
         open=one_wire.open_one_wire,
         items=lambda spec: spec.thermometers,
         unit=lambda _spec, _wanted: "m°C",
         way="cabcanary.sources.one_wire.listening:THERMOMETERS",
     ),
     Kind(
-        settings=serial.SerialTextSource,
+        settings=serial_settings.SerialTextSource,
         open=serial.open_text,
         items=serial.text_items,
         unit=said_unit,
         way="cabcanary.sources.serial.listening:LINES",
     ),
     Kind(
-        settings=serial.SerialBinarySource,
+        settings=serial_settings.SerialBinarySource,
         open=serial.open_binary,
         items=lambda spec: spec.fields,
         unit=said_unit,
@@ -58,17 +64,17 @@ KINDS: tuple[Kind, ...] = (
         way="cabcanary.sources.serial.listening:BYTES",
     ),
     Kind(
-        settings=serial.GpsTimeSource,
+        settings=serial_settings.GpsTimeSource,
         open=serial.open_gps_time,
-        items=lambda _spec: [serial.UTC_ITEM],
+        items=lambda _spec: [serial_settings.UTC_ITEM],
         unit=lambda _spec, _wanted: "s",
         way="cabcanary.sources.serial.listening:LINES",
         tells_time=True,
     ),
     Kind(
-        settings=can.CanSource,
+        settings=can_settings.CanSource,
         open=can.open_can,
-        items=can.can_items,
+        items=can_settings.can_items,
         could=can.could_be_asked,
         unit=can.can_unit,
         problems=can.can_problems,
@@ -76,7 +82,7 @@ KINDS: tuple[Kind, ...] = (
         way="cabcanary.sources.can.listening:BUS",
     ),
     Kind(
-        settings=gpio.GpioSource,
+        settings=gpio_settings.GpioSource,
         open=gpio.open_gpio,
         items=lambda spec: spec.pins,
         unit=lambda _spec, _wanted: "state",
@@ -84,7 +90,7 @@ KINDS: tuple[Kind, ...] = (
         pins=gpio.pins_of,
     ),
     Kind(
-        settings=host.HostSource,
+        settings=host_settings.HostSource,
         open=host.open_host,
         items=host.host_items,
         unit=host.host_unit,

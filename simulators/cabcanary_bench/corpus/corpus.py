@@ -16,7 +16,7 @@ from cabcanary.expressions.arrays import Column, Signals
 from cabcanary.model import Reading
 from cabcanary.plan.plan import Plan, plan_in_stage
 from cabcanary.rules.whole_drive import WholeDrive
-from cabcanary.sources.can.kind import CanSource
+from cabcanary.sources.can.can_settings import CanSource
 from cabcanary_bench.corpus.corpus_kept import Driven, load, mark_of, save
 from cabcanary_bench.corpus.injected import INJECTED, Injected
 from cabcanary_bench.drives.generator import DriveKind, cut_off, errand, faulty, ordinary

@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from cabcanary.model import Reading
-    from cabcanary.sources.can.kind import CanSource
-    from cabcanary.sources.kernel.kind import IioSource
-    from cabcanary.sources.serial.kind import SerialTextSource
+    from cabcanary.sources.can.can_settings import CanSource
+    from cabcanary.sources.kernel.kernel_settings import IioSource
+    from cabcanary.sources.serial.serial_settings import SerialTextSource
 
 _VOLTAGE = re.compile(r"voltage(\d+)")
 #: Where a drive does not say what one count is: fine enough for any converter, mV.

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import NS_PER_S
 from cabcanary.settings.sensors import MeasuredChannel
-from cabcanary.sources.can.kind import CanSource
-from cabcanary.sources.host.kind import HostSource
+from cabcanary.sources.can.can_settings import CanSource
+from cabcanary.sources.host.host_settings import HostSource
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -21,10 +21,10 @@ import tomli_w
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.model import Quality
 from cabcanary.review.replay.recording import Step, recorded_steps
-from cabcanary.sources.can.kind import CanSource
-from cabcanary.sources.host.kind import HostSource
-from cabcanary.sources.kernel.kind import IioSource
-from cabcanary.sources.serial.kind import GpsTimeSource, SerialTextSource
+from cabcanary.sources.can.can_settings import CanSource
+from cabcanary.sources.host.host_settings import HostSource
+from cabcanary.sources.kernel.kernel_settings import IioSource
+from cabcanary.sources.serial.serial_settings import GpsTimeSource, SerialTextSource
 from cabcanary.store.baselines import write_baselines
 from cabcanary_bench.replay.recorded_wires import Bus, Computer, Lines, NotOnWiresError, Track, Voltages, Wire
 from cabcanary_bench.replay.replay_compare import Played, compare, report_lines

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from cabcanary.clock import make_clock
+from cabcanary.clocks import make_clock
 
 if TYPE_CHECKING:
     from pathlib import Path

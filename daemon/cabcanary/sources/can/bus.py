@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.model import Quality, Reading
 from cabcanary.processes.helper import Helper
-from cabcanary.sources.can.kind import can_items
+from cabcanary.sources.can.can_settings import can_items
 from cabcanary.sources.running import Running
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from cabcanary.clock import Clock
     from cabcanary.processes.status import Status
-    from cabcanary.sources.can.kind import CanSource
+    from cabcanary.sources.can.can_settings import CanSource
     from cabcanary.sources.slot import Slots
 
 _WELL = ("open", "off")

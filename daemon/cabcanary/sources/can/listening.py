@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from cabcanary.sources.can.kind import CanSource
+    from cabcanary.sources.can.can_settings import CanSource
 
 
 def _lines(wire: Wire, seconds: float | None) -> Iterator[str]:

@@ -28,7 +28,7 @@ import threading
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from cabcanary.clock import make_clock
+from cabcanary.clocks import make_clock
 from cabcanary.processes.status import Backoff
 from cabcanary.sources.can.broadcast import Broadcast
 from cabcanary.sources.can.can_signals import SignalError, SignalTable, by_hand

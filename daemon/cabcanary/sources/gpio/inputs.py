@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from cabcanary.clock import Clock
     from cabcanary.processes.status import Status
-    from cabcanary.sources.gpio.kind import DigitalPin, GpioSource
+    from cabcanary.sources.gpio.gpio_settings import DigitalPin, GpioSource
     from cabcanary.sources.slot import Slots
 
 #: How often every pin is read, edges or none, in clock seconds.

@@ -2,34 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
-
-from pydantic import Field
-
-from cabcanary.sources.kind import SourceSettings
-from cabcanary.validation.base import Name, PinName, Strict
-from cabcanary.validation.quantities import Seconds
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from cabcanary.sources.gpio.gpio_settings import GpioSource
     from cabcanary.sources.gpio.inputs import GpioInputs
     from cabcanary.sources.kind import Opening
-
-
-class DigitalPin(Strict):
-    """One switch or button on a pin."""
-
-    pin: PinName
-    pull: Literal["up", "down", "none"] = "none"
-    #: Which level means "on".
-    active: Literal["high", "low"] = "high"
-    debounce: Seconds = 0.03
-
-
-class GpioSource(SourceSettings):
-    """Switches and buttons on the computer's own pins: ignition, acknowledge, anything that is on or off."""
-
-    kind: Literal["gpio"]
-    pins: dict[Name, DigitalPin] = Field(min_length=1)
 
 
 def pins_of(spec: GpioSource) -> dict[str, int | str]:

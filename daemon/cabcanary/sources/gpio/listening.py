@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from cabcanary.sources.gpio.kind import GpioSource
+    from cabcanary.sources.gpio.gpio_settings import GpioSource
 
 #: How often pins are looked at, in seconds: shorter than a contact bounces.
 _LOOK_S = 0.005

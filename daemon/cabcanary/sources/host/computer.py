@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cabcanary.sources.host.kind import ITEMS
+from cabcanary.sources.host.host_settings import ITEMS
 from cabcanary.sources.kernel.hwmon import find_chip
 from cabcanary.sources.kernel.reader import read_small
 from cabcanary.sources.running import Polled
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from cabcanary.clock import Clock
     from cabcanary.processes.status import Status
-    from cabcanary.sources.host.kind import HostSource
+    from cabcanary.sources.host.host_settings import HostSource
     from cabcanary.sources.kind import OwnState
     from cabcanary.sources.slot import Slots
 

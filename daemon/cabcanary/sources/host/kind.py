@@ -2,38 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
-from pydantic import Field
-
-from cabcanary.sources.kind import SourceSettings, Wanted
-from cabcanary.validation.quantities import FolderPathOrNone, Seconds
+from cabcanary.sources.host.host_settings import ITEMS, HostSource
 
 if TYPE_CHECKING:
     from cabcanary.sources.host.computer import HostReader
-    from cabcanary.sources.kind import Opening
-
-#: What there is, and the unit of each on the wire.
-ITEMS = {
-    "clock_set": "state",
-    "recording": "state",
-    "board_temperature": "°C",
-    "under_voltage": "state",
-    "late_ticks": "",
-    "free_space": "%",
-}
-
-
-class HostSource(SourceSettings):
-    """The computer that this runs on: its clock, its card, its board, its recorder."""
-
-    kind: Literal["host"]
-    rate_hz: float = Field(default=1.0, gt=0, le=10)
-    #: On a bench: a folder of small text files named like the items, each read instead of the machine.
-    folder: FolderPathOrNone = None
-    #: A read that takes longer hangs, and its item is absent. Two readings are missed by then; sooner would tell of
-    #: every busy moment of a card.
-    hung_after: Seconds = 2.0
+    from cabcanary.sources.kind import Opening, Wanted
 
 
 def host_items(_spec: HostSource) -> list[str]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from cabcanary.clock import Clock
 from cabcanary.processes.status import Status
 from cabcanary.sources.host.computer import HostReader, machine_readers
-from cabcanary.sources.host.kind import ITEMS, HostSource
+from cabcanary.sources.host.host_settings import ITEMS, HostSource
 from cabcanary.sources.listening import SHOW_S, Span, Way, Wire
 from cabcanary.sources.slot import Slots
 

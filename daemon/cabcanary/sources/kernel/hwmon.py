@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING
 
-from cabcanary.sources.kernel.kind import HWMON_UNITS
+from cabcanary.sources.kernel.kernel_settings import HWMON_UNITS
 from cabcanary.sources.kernel.reader import TreeChannel, TreeError, TreeReader, labelled, read_small, with_units
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from cabcanary.clock import Clock
     from cabcanary.processes.status import Backoff, Status
-    from cabcanary.sources.kernel.kind import HwmonSource
+    from cabcanary.sources.kernel.kernel_settings import HwmonSource
     from cabcanary.sources.slot import Slots
 
 

@@ -11,7 +11,7 @@ import contextlib
 import math
 from typing import TYPE_CHECKING
 
-from cabcanary.sources.kernel.kind import IIO_UNITS, item_kind
+from cabcanary.sources.kernel.kernel_settings import IIO_UNITS, item_kind
 from cabcanary.sources.kernel.reader import (
     TreeChannel,
     TreeError,
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from cabcanary.clock import Clock
     from cabcanary.processes.status import Backoff, Status
-    from cabcanary.sources.kernel.kind import IioSource
+    from cabcanary.sources.kernel.kernel_settings import IioSource
     from cabcanary.sources.slot import Slots
 
 

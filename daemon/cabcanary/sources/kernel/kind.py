@@ -7,14 +7,11 @@ from __future__ import annotations
 
 import difflib
 import re
-from pathlib import Path
-from typing import TYPE_CHECKING, Literal
-
-from pydantic import Field
+from typing import TYPE_CHECKING
 
 from cabcanary import units
-from cabcanary.sources.kind import ItemError, SourceSettings
-from cabcanary.validation.quantities import FolderPath, Seconds
+from cabcanary.sources.kernel.kernel_settings import CHANNEL, HWMON_UNITS, IIO_UNITS, HwmonSource, IioSource, item_kind
+from cabcanary.sources.kind import ItemError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,64 +19,11 @@ if TYPE_CHECKING:
     from cabcanary.sources.kernel.reader import TreeReader
     from cabcanary.sources.kind import Opening, Wanted
 
-#: The unit of each kind of channel, once scale and offset are applied.
-IIO_UNITS = {
-    "voltage": "mV",
-    "altvoltage": "mV",
-    "current": "mA",
-    "power": "mW",
-    "resistance": "ohm",
-    "temp": "m°C",
-    "pressure": "kPa",
-    "humidityrelative": "m%",
-    "energy": "J",
-    "angl": "rad",
-}
-#: The unit of each kind of channel of a chip.
-HWMON_UNITS = {
-    "in": "mV",
-    "curr": "mA",
-    "power": "µW",
-    "temp": "m°C",
-    "fan": "rpm",
-    "humidity": "m%",
-    "energy": "µJ",
-}
 #: The same thing in the one tree and in the other.
 _ALIKE = {"voltage": "in", "current": "curr", "humidityrelative": "humidity"}
 _ALIKE |= {hwmon: iio for iio, hwmon in _ALIKE.items()}
-#: A channel as the kernel names it: voltage0, temp_ambient, voltage0-voltage1.
-_CHANNEL = re.compile(r"([a-z]+)(\d*)(?:_[a-z_]+)?(?:-\1\d+)?")
 #: Kinds that are as near as this are a slip of the pen; what is further off is taken for a label.
 _NEAR = 0.75
-
-
-class IioSource(SourceSettings):
-    """Voltages, currents, resistances and temperatures through the kernel's IIO tree, by the device's name or label."""
-
-    kind: Literal["iio"]
-    device: str = Field(min_length=1)
-    folder: FolderPath = Path("/sys/bus/iio/devices")
-    rate_hz: float = Field(default=50.0, gt=0, le=1000)
-    #: A read that takes longer is hung: its channel is left to a thread of its own. 0.15 s keeps the other
-    #: channels of the device fresher than their stale limit; smaller would split on a slow converter.
-    hung_after: Seconds = 0.15
-
-
-class HwmonSource(SourceSettings):
-    """Voltages, currents and temperatures through the kernel's hwmon tree, by the chip's name."""
-
-    kind: Literal["hwmon"]
-    device: str = Field(min_length=1)
-    folder: FolderPath = Path("/sys/class/hwmon")
-    rate_hz: float = Field(default=10.0, gt=0, le=1000)
-    hung_after: Seconds = 0.3
-
-
-def item_kind(item: str) -> str:
-    """ "voltage0-voltage1" -> "voltage"; empty for what is no name of the kernel's."""
-    match = _CHANNEL.fullmatch(item)
-    return match[1] if match else ""
 
 
 def iio_unit(_spec: IioSource, wanted: Wanted) -> str:
@@ -140,7 +84,7 @@ def _slip(item: str, known: Mapping[str, str]) -> str:
     file = re.fullmatch(r"(?:in_)?(.+?)(?:_raw|_input)?", item)
     if file and file[1] != item and item_kind(file[1]) in known:
         return f"write '{file[1]}', without what its file's name has around it"
-    match = _CHANNEL.fullmatch(item)
+    match = CHANNEL.fullmatch(item)
     if match is None or not match[2]:
         return ""
     near = [_ALIKE[match[1]]] if match[1] in _ALIKE else difflib.get_close_matches(match[1], known, 1, _NEAR)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.sources.kernel import hwmon, iio
-from cabcanary.sources.kernel.kind import HWMON_UNITS, IIO_UNITS, HwmonSource, IioSource, item_kind
+from cabcanary.sources.kernel.kernel_settings import HWMON_UNITS, IIO_UNITS, HwmonSource, IioSource, item_kind
 from cabcanary.sources.listening import SHOW_S, ListenError, Span, Way, Wire, small_text
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from cabcanary.sources.kernel.kind import item_kind
+from cabcanary.sources.kernel.kernel_settings import item_kind
 from cabcanary.sources.running import LostError, Polled
 from cabcanary.store.samples import Steps
 

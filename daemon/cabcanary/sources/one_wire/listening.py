@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from cabcanary.sources.kernel.listening import tree_lines, tree_way
 from cabcanary.sources.listening import small_text
-from cabcanary.sources.one_wire.kind import OneWireSource
+from cabcanary.sources.one_wire.one_wire_settings import OneWireSource
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

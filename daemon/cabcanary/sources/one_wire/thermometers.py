@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from cabcanary.clock import Clock
     from cabcanary.processes.status import Status
-    from cabcanary.sources.one_wire.kind import OneWireSource
+    from cabcanary.sources.one_wire.one_wire_settings import OneWireSource
     from cabcanary.sources.slot import Slots
 
 #: What these chips show before their first conversion: a supply that has dropped out, and no temperature (m°C).

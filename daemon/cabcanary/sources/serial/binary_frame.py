@@ -18,7 +18,7 @@ from cabcanary.model import Quality, Reading
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from cabcanary.sources.serial.kind import BinaryField, Checksum, SerialBinarySource
+    from cabcanary.sources.serial.serial_settings import BinaryField, Checksum, SerialBinarySource
 
 _LETTER = {"u8": "B", "i8": "b", "u16": "H", "i16": "h", "u32": "I", "i32": "i", "f32": "f"}
 

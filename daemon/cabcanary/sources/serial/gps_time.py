@@ -12,7 +12,7 @@ from functools import reduce
 from operator import xor
 
 from cabcanary.model import Quality, Reading
-from cabcanary.sources.serial.kind import UTC_ITEM
+from cabcanary.sources.serial.serial_settings import UTC_ITEM
 
 #: NMEA 0183 allows 82 characters (from memory); a longer line is garbage.
 _LONGEST = 120

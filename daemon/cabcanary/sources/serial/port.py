@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from cabcanary.clock import Clock
     from cabcanary.model import Reading
     from cabcanary.processes.status import Backoff, Status
-    from cabcanary.sources.serial.kind import SerialPort
+    from cabcanary.sources.serial.serial_settings import SerialPort
     from cabcanary.sources.slot import Slots
 
 #: Read at most this much per wake-up: a flooding port takes turns with everything else in the loop.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from cabcanary.model import Quality, Reading
 
 if TYPE_CHECKING:
-    from cabcanary.sources.serial.kind import SerialTextSource
+    from cabcanary.sources.serial.serial_settings import SerialTextSource
 
 #: One malformed line may be noise; this share of lines means that the settings do not fit the wire.
 _MALFORMED_SHARE = 0.5
