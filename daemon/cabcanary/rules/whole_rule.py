@@ -111,11 +111,10 @@ class Conditioned:
             self.suppress = evaluator.condition(rule.suppress_when, program)
         if rule.urgent_when is not None:
             last, program = _shared(state, f"{rule.file}|{rule.urgent_text}")
-            key, begun = ("last known", rule.urgent_when), [last, program]
-            self.urgent = evaluator.find(key, begun)
-            if self.urgent is None:
-                self.urgent = LastKnown(evaluator.condition(rule.urgent_when, program), signals, last)
-                evaluator.keep(key, begun, self.urgent)
+            condition = evaluator.condition(rule.urgent_when, program)
+            self.urgent = evaluator.shared(
+                rule.urgent_when, "last known", [last, program], lambda: LastKnown(condition, signals, last)
+            )
         if rule.inverse_time is not None:
             self.excess = evaluator.number(rule.inverse_time.excess, saved["excess"] if known else None)
 
