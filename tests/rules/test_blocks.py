@@ -329,6 +329,15 @@ def test_over_a_gap_in_the_ticks_blindness_counts_a_tenth_of_a_second_and_an_on_
 
 
 @LENGTHS
+def test_a_gap_longer_than_what_is_left_of_a_blind_delay_counts_a_tenth_of_a_second_too(length):
+    # 5 s between ticks 4 and 5 of a delay of 6 s: 0.08 s, 0.1 s, and then 291 steps are 5.82 s.
+    times = [n * TICK_NS + (5_000_000_000 if n > 4 else 0) for n in range(320)]
+    dark = drive(length, times, map=column([NAN] * 320), running=column([1.0] * 320))
+    told = changes(['blind_delay = "6 s"'], dark, running="running")
+    assert told == [(296 + 250, "cannot_see_map", ACTIVE)]
+
+
+@LENGTHS
 def test_in_a_vehicle_that_stands_nothing_is_blind_and_what_sounded_ends(length):
     levels, running = [160.0] * 4 + [NAN] * 8, [1.0] * 6 + [0.0] * 6
     signals = drive(length, map=column(levels), running=column(running))
