@@ -311,8 +311,9 @@ def _elapsed(truths: Truths, times: Ints, elapsed_ns: int, truth: bool, before_n
     dt = np.diff(times, prepend=times[0] if before_ns is None else before_ns)
     was_true = np.concatenate([[truth], truths.true[:-1]])
     total = np.cumsum(dt * (truths.true & was_true))
-    last_false = np.maximum.accumulate(np.where(truths.false, np.arange(len(times)), -1))
-    found: Ints = np.where(last_false >= 0, total - total[last_false], total + elapsed_ns)
+    # The total never falls, so the largest at a false tick so far is that at the last one.
+    at_false = np.maximum.accumulate(np.where(truths.false, total, -elapsed_ns))
+    found: Ints = total - at_false
     return found
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -108,8 +108,8 @@ class DriveTicks:
         stands: Bools = channel.numbers(block) == 0.0
         return stands if quality is None else stands & (quality == Quality.GOOD)
 
-    def same_until(self, mask: Bools, at: int, block: Block) -> int:
-        """The first row behind the `at`-th of a block at which a mask is not as it is there."""
+    def same_until(self, mask: NDArray[Any], at: int, block: Block) -> int:
+        """The first row behind the `at`-th of a block at which a mask may not be as it is there."""
         rest = mask[at + 1 : at + 1 + _LOOK_AHEAD]
         found = int(np.argmax(rest != mask[at])) if len(rest) else 0
         if len(rest) and rest[found] != mask[at]:
@@ -117,16 +117,11 @@ class DriveTicks:
         return min(block.last, block.first + at + 1 + _LOOK_AHEAD)
 
     def seen_alike_until(self, rule: Rule, row: int, block: Block) -> int:
-        """The first row behind one at which a channel that a rule reads, or what it is made of, has another quality."""
-        end = block.last
-        at = row - block.first
-        for channel in dict.fromkeys(r for c in rule.channels for r in (c, *self._roots.get(c, ()))):
-            quality = self.signals.columns[channel].quality(block)
-            if quality is not None:
-                rest = quality[at + 1 : end - block.first] != quality[at]
-                found = int(np.argmax(rest)) if len(rest) else 0
-                end = block.first + at + 1 + found if len(rest) and rest[found] else end
-        return end
+        """The first row behind one at which a channel of a rule, or what it is made of, may have another quality."""
+        channels = dict.fromkeys(r for c in rule.channels for r in (c, *self._roots.get(c, ())))
+        found = [self.signals.columns[channel].quality(block) for channel in channels]
+        ends = [self.same_until(quality, row - block.first, block) for quality in found if quality is not None]
+        return min(ends, default=block.last)
 
     def values(self, row: int) -> Mapping[str, Value]:
         """The frame's values at one tick."""
