@@ -228,7 +228,9 @@ class Compared(Conditions):
         high, high_limit = (low, low_limit) if is_point else self._against(a.high, b.low, give)
         greater, less = (np.greater_equal, np.less) if self._or_equal else (np.greater, np.less_equal)
         known = a.known & b.known
-        true, false = greater(low, low_limit), less(high, high_limit)
+        true = greater(low, low_limit)
+        # A channel's values are finite: what is not beyond the limit is on this side of it.
+        false = ~true if self.cheap and is_point else less(high, high_limit)
         return Truths(known & true, known & false)
 
     def _against(self, a: Floats, b: Floats, give: float) -> tuple[Floats, Floats]:

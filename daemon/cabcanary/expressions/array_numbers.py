@@ -168,7 +168,7 @@ class Constant(Numbers):
 
     def __init__(self, si: float) -> None:
         super().__init__()
-        self.si, self._number = si, np.array(si)
+        self.si, self._number, self._numbers = si, np.array(si), np.array([])
 
     def within(self, block: Block) -> tuple[float, float] | None:  # noqa: ARG002 - the same in each
         """The number itself."""
@@ -179,9 +179,10 @@ class Constant(Numbers):
         return Span(self._number, self._number, everywhere(block.length))
 
     def _work_out(self, block: Block) -> Span:
-        # One number that stands for all takes no room.
-        numbers = np.broadcast_to(np.float64(self.si), block.length)
-        return Span(numbers, numbers, everywhere(block.length))
+        if len(self._numbers) != block.length:
+            # One number that stands for all takes no room.
+            self._numbers = np.broadcast_to(self._number, block.length)
+        return Span(self._numbers, self._numbers, everywhere(block.length))
 
 
 class Calculated(Numbers):

@@ -146,6 +146,9 @@ class _Compiler:
 
     def number(self, node: tree.Number) -> Numbers:
         """A number, a new one or one that is there already."""
+        # To make a constant takes less time than to find it.
+        if isinstance(node, tree.Quantity):
+            return self._number(node)
         return self._shared(node, self._widen, lambda: self._number(node))
 
     def _shared(self, node: tree.Node, how: object, make: Callable[[], Made]) -> Made:
