@@ -58,6 +58,10 @@ class Numbers(OverBlocks[Span]):
         """Bounds of it in SI, where it is known and closed at every tick of a block; None: only its values can tell."""
         return None
 
+    def at_once(self, block: Block) -> Span:
+        """The same for arithmetic: a number that stands for all ticks may come alone."""
+        return self.at(block)
+
 
 class Chain(Generic[Answer]):
     """What goes on from one block to the next, such as a deadband's memory: where it stood before each block."""
@@ -86,9 +90,11 @@ _LAST_USABLE, _AT_TOP, _AT_BOTTOM = int(Quality.SATURATED_LOW), int(Quality.SATU
 
 
 class Seen(NamedTuple):
-    """Where a channel may feed a rule, and where it is at an end of its range; None: nowhere."""
+    """Where a channel may feed a rule, and where it is at an end of its range (None: nowhere); `whole` where it may
+    at every tick."""
 
     known: Bools
+    whole: bool
     high_open: Bools | None
     low_open: Bools | None
 
@@ -100,21 +106,25 @@ class Sight(OverBlocks[Seen]):
         super().__init__()
         self.channel = channel
 
+    def closed_ends(self, block: Block) -> tuple[float, float] | None:
+        """Between which numbers it lies in a block, where that is known without fetching it and every tick has one."""
+        ends = self.channel.ends(block)
+        if ends is None:
+            return None
+        _, whole, high_open, low_open = self.at(block)
+        return ends if whole and high_open is None and low_open is None else None
+
     def _work_out(self, block: Block) -> Seen:
-        count = block.last - block.first
-        quality = self.channel.quality(block)
-        known, high, low = everywhere(count), None, None
+        quality, known, high, low = self.channel.quality(block), everywhere(block.length), None, None
         if quality is not None and quality.any():
-            usable = quality <= _LAST_USABLE
-            if not usable.any():
-                return Seen(nowhere(count), None, None)
-            known = known if usable.all() else usable
-            high_open, low_open = quality == _AT_TOP, quality == _AT_BOTTOM
-            high, low = high_open if high_open.any() else None, low_open if low_open.any() else None
-        if not self.channel.complete(block):
-            missing = np.isnan(self.channel.numbers(block))
-            known = spans.but(known, missing) if missing.any() else known
-        return Seen(known, high, low)
+            known, high, low = quality <= _LAST_USABLE, quality == _AT_TOP, quality == _AT_BOTTOM
+        if not self.channel.complete(block) and known.any():
+            known = known & ~np.isnan(self.channel.numbers(block))
+        return Seen(known, bool(known.all()), _if_any(high), _if_any(low))
+
+
+def _if_any(mask: Bools | None) -> Bools | None:
+    return mask if mask is not None and mask.any() else None
 
 
 class ChannelNumber(Numbers):
@@ -122,42 +132,33 @@ class ChannelNumber(Numbers):
 
     def __init__(self, node: tree.ChannelRef, sight: Sight, widen: float) -> None:
         super().__init__()
-        self.sight, self._widen = sight, widen
-        self.factor, self.offset = node.unit.factor, node.unit.offset
-
-    def ends(self, block: Block) -> tuple[float, float] | None:
-        """Between which numbers it lies in a block, where that is known without fetching it; rounded as it will be."""
-        found = self.sight.channel.ends(block)
-        if found is None or self.factor <= 0.0:
-            return None
-        return found[0] * self.factor + self.offset, found[1] * self.factor + self.offset
+        self._sight, self._widen = sight, widen
+        self._factor, self._offset = node.unit.factor, node.unit.offset
 
     def within(self, block: Block) -> tuple[float, float] | None:
-        """Its ends, where every tick has a value that may feed a rule."""
-        found = None if self._widen else self.ends(block)
-        if found is None:
+        """Its ends, rounded as its values will be, where every tick has a value that may feed a rule."""
+        if self._widen or self._factor <= 0.0:
             return None
-        known, high_open, low_open = self.sight.at(block)
-        return found if known is everywhere(len(known)) and high_open is None and low_open is None else None
+        ends = self._sight.closed_ends(block)
+        return None if ends is None else (self._in_si(ends[0]), self._in_si(ends[1]))
+
+    def _in_si(self, number: Any) -> Any:
+        return number * self._factor + self._offset if self._factor != 1.0 or self._offset else number
 
     def _work_out(self, block: Block) -> Span:
-        known, high_open, low_open = self.sight.at(block)
-        count = len(known)
-        if known is nowhere(count):
-            nothing = np.zeros(count)
+        known, whole, high_open, low_open = self._sight.at(block)
+        if not whole and not known.any():
+            nothing = np.zeros(block.length)
             return Span(nothing, nothing, known)
-        si = self.sight.channel.numbers(block)
-        if self.factor != 1.0 or self.offset:
-            si = si * self.factor + self.offset
-        if known is not everywhere(count):
-            si = np.where(known, si, 0.0)
-        low = high = si
+        si = self._in_si(self._sight.channel.numbers(block))
+        low = high = si if whole else np.where(known, si, 0.0)
         if high_open is not None or low_open is not None:
-            low = si if low_open is None else np.where(low_open, -np.inf, si)
-            high = np.where(high_open, np.inf, si) if high_open is not None else si.copy()
+            low, high = low.copy(), high.copy()
+            low[nowhere(block.length) if low_open is None else low_open] = -np.inf
+            high[nowhere(block.length) if high_open is None else high_open] = np.inf
         if self._widen:
-            doubts = self.sight.channel.doubts(block)
-            around = self._widen * ((np.zeros(count) if doubts is None else doubts) * self.factor)
+            doubts = self._sight.channel.doubts(block)
+            around = self._widen * ((np.zeros(block.length) if doubts is None else doubts) * self._factor)
             low, high = low - around, high + around
         return Span(low, high, known)
 
@@ -167,19 +168,21 @@ class Constant(Numbers):
 
     def __init__(self, si: float) -> None:
         super().__init__()
-        self.si = si
-        self._numbers = np.array([])
+        self.si, self._number, self._numbers = si, np.array(si), np.array([])
 
     def within(self, block: Block) -> tuple[float, float] | None:  # noqa: ARG002 - the same in each
         """The number itself."""
         return self.si, self.si
 
+    def at_once(self, block: Block) -> Span:
+        """The number itself, once."""
+        return Span(self._number, self._number, everywhere(block.length))
+
     def _work_out(self, block: Block) -> Span:
-        count = block.last - block.first
-        if len(self._numbers) != count:
+        if len(self._numbers) != block.length:
             # One number that stands for all takes no room.
-            self._numbers = np.broadcast_to(np.float64(self.si), count)
-        return Span(self._numbers, self._numbers, everywhere(count))
+            self._numbers = np.broadcast_to(self._number, block.length)
+        return Span(self._numbers, self._numbers, everywhere(block.length))
 
 
 class Calculated(Numbers):
@@ -206,7 +209,7 @@ class WindowNumber(Numbers):
 
     def __init__(self, node: tree.Window, inner: Numbers, signals: Signals, history: list[Any], shared: Starts) -> None:
         super().__init__(inner.sides)
-        self.kind, self._width, self._scale = node.kind, node.width_ns, scale_of(dimension(node.of))
+        self._kind, self._width, self._scale = node.kind, node.width_ns, scale_of(dimension(node.of))
         self._inner, self._signals, self._starts = inner, signals, shared
         self._history_ns = np.array([t for t, _, _ in history], dtype=np.int64)
         known = np.array([low is not None for _, low, _ in history], dtype=np.bool_)
@@ -215,30 +218,25 @@ class WindowNumber(Numbers):
         self._history = Span(low, high, known)
 
     def _work_out(self, block: Block) -> Span:
-        if block.last == block.first:
+        if not block.length:
             return self._inner.at(block)
-        found: Span = WINDOWS[self.kind](*self.reach(block), self._scale)
-        return found
-
-    def reach(self, block: Block) -> tuple[Ints, Span, Windows]:
-        """What the windows of a block reach: ticks, the number at them, and the windows."""
-        count = block.last - block.first
         first = self._starts.reach(block, self._width)
         times, x = self._signals.times_ns[first : block.last], self._since(first, block)
         if first == 0 and len(self._history_ns):
             # The ticks before the drive stand in front of it.
-            times = np.concatenate([self._history_ns, times])
-            x = _joined([self._history, x])
-            return times, x, windows(times, self._width, count, gaps=has_gaps(times))
-        return times, x, self._starts.at(block, self._width)
+            times, x = np.concatenate([self._history_ns, times]), _joined([self._history, x])
+            of = windows(times, self._width, block.length, gaps=has_gaps(times))
+        else:
+            of = self._starts.at(block, self._width)
+        found: Span = WINDOWS[self._kind](times, x, of, self._scale)
+        return found
 
-    def within_reach(self, block: Block) -> tuple[float, float] | None:
-        """Bounds of the number in all that the windows of a block reach, where they are known without fetching it."""
-        found = self._inner.within(block)
-        if found is None or block.last == block.first:
+    def within(self, block: Block) -> tuple[float, float] | None:
+        """Of a lowest or highest, the bounds of all that the windows of a block reach."""
+        if self._kind not in ("lowest", "highest") or not block.length:
             return None
-        first = self._starts.reach(block, self._width)
-        if first == 0 and len(self._history_ns):
+        found, first = self._inner.within(block), self._starts.reach(block, self._width)
+        if found is None or (first == 0 and len(self._history_ns)):
             return None
         while block.first > first:
             block = self._signals.blocks[block.number - 1]
@@ -260,11 +258,8 @@ class WindowNumber(Numbers):
 
 
 def _joined(parts: list[Span]) -> Span:
-    low = np.concatenate([p.low for p in parts])
-    high = low if all(p.is_point for p in parts) else np.concatenate([p.high for p in parts])
-    if all(p.known is everywhere(len(p.known)) for p in parts):
-        return Span(low, high, everywhere(len(low)))
-    return Span(low, high, np.concatenate([p.known for p in parts]))
+    low, known = np.concatenate([p.low for p in parts]), np.concatenate([p.known for p in parts])
+    return Span(low, low if all(p.is_point for p in parts) else np.concatenate([p.high for p in parts]), known)
 
 
 class Starts:
@@ -287,7 +282,7 @@ class Starts:
             times = self._signals.times_ns[self.reach(block, width_ns) : block.last]
             if self._gaps is None:
                 self._gaps = has_gaps(self._signals.times_ns)
-            self._found[key] = windows(times, width_ns, block.last - block.first, gaps=self._gaps)
+            self._found[key] = windows(times, width_ns, block.length, gaps=self._gaps)
             self._found.pop((block.number - 1, width_ns), None)
         return self._found[key]
 
@@ -303,44 +298,24 @@ class TimeInNumber(Numbers):
 
     def _work_out(self, block: Block) -> Span:
         truths, times = self._inner.at(block), self._signals.times_ns[block.rows]
-        if not len(times):
+        if not block.length:
             return Span(np.array([]), np.array([]), truths.true)
-        state = elapsed_ns, truth, before_ns = self._chain.before(block, self.anew)
-        if truths.false.all():
-            self._chain.after(block, (0, False, int(times[-1])))
-            nothing = np.zeros(len(times))
-            return Span(nothing, nothing, truths.false)
-        if truth and before_ns is not None and truths.true.all():
-            seconds = (elapsed_ns + (times - before_ns)).astype(np.float64) / 1e9
-            self._chain.after(block, (elapsed_ns + int(times[-1]) - before_ns, True, int(times[-1])))
-            return Span(seconds, seconds, truths.true)
-        known = spans.either(truths.true, truths.false)
-        work_out = self._runs if known is everywhere(len(times)) or known.all() else self._summed
-        since = work_out(truths, times, state)
+        state = self._chain.before(block, self.anew)
+        since = np.zeros(block.length, np.int64) if truths.false.all() else _elapsed(truths, times, *state)
         self._chain.after(block, (int(since[-1]), bool(truths.true[-1]), int(times[-1])))
-        seconds = since.astype(np.float64)
-        seconds /= 1e9
-        return Span(seconds, seconds, known)
+        seconds = since / 1e9
+        return Span(seconds, seconds, truths.true | truths.false)
 
-    def _summed(self, truths: Truths, times: Ints, state: tuple[int, bool, int | None]) -> Ints:
-        """The ns at each tick; where it is not known the time stands still."""
-        elapsed_ns, truth, before_ns = state
-        dt = np.diff(times, prepend=times[:1] if before_ns is None else np.array([before_ns], dtype=np.int64))
-        was_true = np.concatenate([[truth and before_ns is not None], truths.true[:-1]])
-        total = np.cumsum(np.where(truths.true & was_true, dt, 0))
-        last_false = np.maximum.accumulate(np.where(truths.false, np.arange(len(times)), -1))
-        return np.where(last_false >= 0, total - total[last_false], total + elapsed_ns)
 
-    def _runs(self, truths: Truths, times: Ints, state: tuple[int, bool, int | None]) -> Ints:
-        """As `_summed`, where it is known at every tick: each stretch counts from its beginning."""
-        (elapsed_ns, truth, before_ns), true = state, truths.true
-        edges = np.flatnonzero(true[1:] != true[:-1]) + 1
-        begins = np.concatenate([[0], edges])
-        since = times[begins]
-        since[0] = (before_ns if truth and before_ns is not None else since[0]) - elapsed_ns
-        elapsed: Ints = times - np.repeat(since, np.diff(begins, append=len(times)))
-        elapsed *= true
-        return elapsed
+def _elapsed(truths: Truths, times: Ints, elapsed_ns: int, truth: bool, before_ns: int | None) -> Ints:
+    """For how long it has been true at each tick, in ns; where it is not known the time stands still."""
+    dt = np.diff(times, prepend=times[0] if before_ns is None else before_ns)
+    was_true = np.concatenate([[truth], truths.true[:-1]])
+    total = np.cumsum(dt * (truths.true & was_true))
+    # The total never falls, so the largest at a false tick so far is that at the last one.
+    at_false = np.maximum.accumulate(np.where(truths.false, total, -elapsed_ns))
+    found: Ints = total - at_false
+    return found
 
 
 def smallest_or_largest(kind: str) -> Callable[..., Span]:

@@ -7,15 +7,15 @@ nothing is not calculated at all, and what a block's channels cannot do is not f
 
 from __future__ import annotations
 
-import itertools
+import json
 from dataclasses import dataclass, field
-from typing import Any
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
 from cabcanary.expressions import spans, tree
-from cabcanary.expressions.array_conditions import AgainstLimit, Compared, Conditions, Fixed, Joined, Negated, Switch
-from cabcanary.expressions.array_extremes import against
+from cabcanary.expressions.array_conditions import Compared, Conditions, Fixed, Joined, Negated, Switch
 from cabcanary.expressions.array_numbers import (
     Calculated,
     ChannelNumber,
@@ -30,6 +30,11 @@ from cabcanary.expressions.array_numbers import (
 )
 from cabcanary.expressions.scalar import COVERAGE
 from cabcanary.expressions.signals import Block, Channel, Column, Signals, Span, Truths
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+Made = TypeVar("Made", bound=OverBlocks[Any])
 
 __all__ = [
     "Block",
@@ -81,7 +86,7 @@ class Evaluator:
         self.signals = signals
         self.starts = Starts(signals)
         self._sights: dict[str, Sight] = {}
-        self._shared: dict[tuple[Any, ...], list[tuple[list[Any] | None, OverBlocks[Any]]]] = {}
+        self._shared: dict[tuple[object, ...], Any] = {}
 
     def condition(self, node: tree.Condition, state: list[Any] | None = None) -> Conditions:
         """One condition; `state` as a scalar program of the same tree gives it."""
@@ -97,15 +102,17 @@ class Evaluator:
             self._sights[name] = Sight(self.signals.columns[name])
         return self._sights[name]
 
-    def find(self, key: tuple[Any, ...], state: list[Any] | None) -> OverBlocks[Any] | None:
-        """What has been prepared already for an equal part that begins in the same state."""
-        return next((found for other, found in self._shared.get(key, ()) if other == state), None)
+    def shared(self, node: tree.Node, how: object, state: list[Any] | None, make: Callable[[], Made]) -> Made:
+        """What has been prepared for an equal part that begins in the same state, or what `make` prepares now."""
+        key = (node, how, json.dumps(state) if state else None)
+        found: Made | None = self._shared.get(key)
+        if found is None:
+            found = self._shared[key] = make()
+        return found
 
-    def keep(self, key: tuple[Any, ...], state: list[Any] | None, made: OverBlocks[Any]) -> None:
-        """Remember what has been prepared."""
-        self._shared.setdefault(key, []).append((state, made))
 
-
+#: Rules stay while drives come and go; a vehicle's have some hundreds of parts, those of a sweep some thousand.
+@lru_cache(maxsize=20_000)
 def memories(node: tree.Node) -> int:
     """How many memories a scalar program of this tree has: deadbands, windows, times."""
     inner = sum(memories(part) for part in tree.parts_of(node))
@@ -116,31 +123,6 @@ def memories(node: tree.Node) -> int:
             return inner + 1
         case _:
             return inner
-
-
-#: Each node that was seen, with a number that equal nodes share and its memories: rules stay while drives come and go,
-#: and to compare their trees anew for each drive takes as long as to evaluate them.
-_SEEN: dict[int, tuple[tree.Node, int, int]] = {}
-_NUMBERS: dict[tree.Node, int] = {}
-_NEXT_NUMBER = itertools.count()
-#: So many are remembered; the rules of a vehicle have some hundreds, those of a sweep a thousand.
-_MOST_SEEN = 20_000
-
-
-def _known(node: tree.Node) -> tuple[int, int]:
-    """A node's number, and how many memories it has."""
-    entry = _SEEN.get(id(node))
-    if entry is None:
-        if len(_SEEN) > _MOST_SEEN:
-            # The numbers go on: whoever still has an old one shares less, and nothing wrong.
-            _SEEN.clear()
-            _NUMBERS.clear()
-        number = _NUMBERS.get(node)
-        if number is None:
-            number = _NUMBERS[node] = next(_NEXT_NUMBER)
-        # The node is kept with its entry, so that nobody else can come to have its id.
-        entry = _SEEN[id(node)] = (node, number, memories(node))
-    return entry[1:]
 
 
 class _Compiler:
@@ -160,25 +142,29 @@ class _Compiler:
 
     def condition(self, node: tree.Condition) -> Conditions:
         """A condition, a new one or one that is there already."""
-        number, count = _known(node)
-        found: Conditions = self._one((number,), count, lambda: self._condition(node))
-        return found
+        return self._shared(node, None, lambda: self._condition(node))
 
-    def number(self, node: tree.Node) -> Numbers:
+    def number(self, node: tree.Number) -> Numbers:
         """A number, a new one or one that is there already."""
-        number, count = _known(node)
-        found: Numbers = self._one((number, self._widen), count, lambda: self._number(node))
-        return found
+        # To make a constant takes less time than to find it.
+        if isinstance(node, tree.Quantity):
+            return self._number(node)
+        return self._shared(node, self._widen, lambda: self._number(node))
 
-    def _one(self, key: tuple[Any, ...], count: int, make: Any) -> Any:
-        state = self._state[self._next : self._next + count] if self._state is not None and count else None
-        found = self._drive.find(key, state)
-        if found is not None:
-            self._next += count if self._state is not None else 0
-            return found
-        made = make()
-        self._drive.keep(key, state, made)
-        return made
+    def _shared(self, node: tree.Node, how: object, make: Callable[[], Made]) -> Made:
+        first, state = self._next, None
+        if self._state is not None:
+            self._next = first + memories(node)
+            state = self._state[first : self._next]
+        behind = self._next
+
+        def begin() -> Made:
+            self._next = first
+            return make()
+
+        found = self._drive.shared(node, how, state, begin)
+        self._next = behind
+        return found
 
     # --- conditions -------------------------------------------------------------------------------------
 
@@ -201,10 +187,7 @@ class _Compiler:
         left, right = self.number(node.left), self.number(node.right)
         on = bool(self._saved(False)) if node.deadband_si else False
         if node.sureness == "likely":
-            if isinstance(left, ChannelNumber) and isinstance(right, Constant):
-                return AgainstLimit(node, left, right, self._signals, on)
-            found = against(node, left, right, self._signals, on)
-            return found or Compared(node, (left, right), (left, right), self._signals, on)
+            return Compared(node, (left, right), None, self._signals, on)
         before, self._widen = self._widen, COVERAGE
         wide = (self.number(node.left), self.number(node.right))
         self._widen = before
@@ -212,7 +195,7 @@ class _Compiler:
 
     # --- numbers ----------------------------------------------------------------------------------------
 
-    def _number(self, node: tree.Node) -> Numbers:
+    def _number(self, node: tree.Number) -> Numbers:
         match node:
             case tree.Quantity(si=si):
                 return Constant(si)
@@ -234,8 +217,6 @@ class _Compiler:
                 return self._window(node)
             case tree.TimeIn(of=condition):
                 return self._time_in(condition)
-            case _:
-                raise TypeError(f"{type(node).__name__} is no number")
 
     def _arithmetic(self, node: tree.Arithmetic) -> Numbers:
         left, right = self.number(node.left), self.number(node.right)

@@ -36,6 +36,11 @@ class Block(NamedTuple):
         """Its rows."""
         return slice(self.first, self.last)
 
+    @property
+    def length(self) -> int:
+        """How many ticks it has."""
+        return self.last - self.first
+
 
 class Channel(Protocol):
     """One channel, a row for each tick; what a block holds may be fetched only when it is asked for."""
@@ -135,7 +140,7 @@ class Signals:
 
 @lru_cache(maxsize=64)
 def everywhere(count: int) -> Bools:
-    """A mask that is true at every one of so many ticks; the same object each time, so that it is known by sight."""
+    """A mask that is true at every one of so many ticks; many hold the same one, so nobody may write to it."""
     mask = np.ones(count, dtype=np.bool_)
     mask.flags.writeable = False
     return mask
@@ -143,7 +148,7 @@ def everywhere(count: int) -> Bools:
 
 @lru_cache(maxsize=64)
 def nowhere(count: int) -> Bools:
-    """A mask that is true at none of so many ticks; the same object each time."""
+    """A mask that is true at none of so many ticks."""
     mask = np.zeros(count, dtype=np.bool_)
     mask.flags.writeable = False
     return mask

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cabcanary.expressions.signals import Span, everywhere, nowhere
+from cabcanary.expressions.signals import Span
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -19,35 +19,6 @@ if TYPE_CHECKING:
 def span(low: Floats, high: Floats, known: Bools, *, point: bool) -> Span:
     """A span; a point has one array for both of its ends."""
     return Span(low, low, known) if point else Span(low, high, known)
-
-
-def both(a: Bools, b: Bools) -> Bools:
-    """Where both are true."""
-    every, none = everywhere(len(a)), nowhere(len(a))
-    if a is every or b is none:
-        return b
-    return a if b is every or a is none or a is b else a & b
-
-
-def either(a: Bools, b: Bools) -> Bools:
-    """Where one of them is true."""
-    every, none = everywhere(len(a)), nowhere(len(a))
-    if a is none or b is every:
-        return b
-    return a if b is none or a is every or a is b else a | b
-
-
-def but(a: Bools, b: Bools | None) -> Bools:
-    """Where the first is true and the second is not; None is nowhere."""
-    return a if b is None else a & ~b
-
-
-def opposite(a: Bools) -> Bools:
-    """Where it is not true."""
-    every, none = everywhere(len(a)), nowhere(len(a))
-    if a is every:
-        return none
-    return every if a is none else ~a
 
 
 def stretches(true: Bools) -> tuple[Ints, Ints]:
@@ -83,7 +54,7 @@ def absolute(x: Span) -> Span:
 def extreme(kind: str, parts: list[Span]) -> Span:
     """The smallest or largest of several numbers."""
     pick = np.minimum if kind == "min" else np.maximum
-    known = reduce(both, [p.known for p in parts])
+    known = reduce(np.logical_and, [p.known for p in parts])
     low = reduce(pick, [p.low for p in parts])
     return span(low, reduce(pick, [p.high for p in parts]), known, point=all(p.is_point for p in parts))
 
@@ -133,11 +104,11 @@ def table(node: tree.TableCall, x: Span) -> Span:
 
 
 def _add(a: Span, b: Span) -> Span:
-    return span(a.low + b.low, a.high + b.high, both(a.known, b.known), point=a.is_point and b.is_point)
+    return span(a.low + b.low, a.high + b.high, a.known & b.known, point=a.is_point and b.is_point)
 
 
 def _subtract(a: Span, b: Span) -> Span:
-    return span(a.low - b.high, a.high - b.low, both(a.known, b.known), point=a.is_point and b.is_point)
+    return span(a.low - b.high, a.high - b.low, a.known & b.known, point=a.is_point and b.is_point)
 
 
 def _corners(a: Span, b: Span, operation: Any, known: Bools) -> Span:
@@ -151,12 +122,12 @@ def _corners(a: Span, b: Span, operation: Any, known: Bools) -> Span:
 
 
 def _multiply(a: Span, b: Span) -> Span:
-    return _corners(a, b, np.multiply, both(a.known, b.known))
+    return _corners(a, b, np.multiply, a.known & b.known)
 
 
 def _divide(a: Span, b: Span) -> Span:
     zero = (b.low <= 0.0) & (b.high >= 0.0)
-    return _corners(a, b, np.divide, both(a.known, b.known) & ~zero)
+    return _corners(a, b, np.divide, a.known & b.known & ~zero)
 
 
 ARITHMETIC: Mapping[str, Callable[[Span, Span], Span]] = {"+": _add, "-": _subtract, "*": _multiply, "/": _divide}

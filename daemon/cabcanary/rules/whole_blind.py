@@ -7,23 +7,23 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.rules.blind import BLIND, BlindAlerts
 from cabcanary.rules.machine import Machine
-from cabcanary.rules.whole_rule import Found
+from cabcanary.rules.whole_ticks import Found, Turn
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from cabcanary.expressions.signals import Block
     from cabcanary.rules.states import Change
-    from cabcanary.rules.whole_drive import WholeDrive
-    from cabcanary.rules.whole_rule import Action, Acts, RuleRun
+    from cabcanary.rules.whole_rule import RuleRun
+    from cabcanary.rules.whole_ticks import Action, Acts, DriveTicks
 
 
 class BlindRun:
     """All of a set's blind alerts on their way through a drive; they come behind the rules in every row."""
 
-    def __init__(self, drive: WholeDrive, runs: Sequence[RuleRun], state: Mapping[str, Any], acts: Acts) -> None:
+    def __init__(self, drive: DriveTicks, runs: Sequence[RuleRun], state: Mapping[str, Any], acts: Acts) -> None:
         self.found: list[Found] = []
-        self._drive, self._runs, self._acts = drive, runs, acts
+        self._drive, self._runs, self._turn = drive, runs, Turn(acts)
         self._warming_before: Mapping[str, int] = state["warming"]
         self._alerts = BlindAlerts()
         if state["blind"] is not None:
@@ -31,7 +31,6 @@ class BlindRun:
         self._roots: dict[int, tuple[str, ...]] = {}
         #: The row from which on something may happen; None: not before the next event.
         self._row: int | None = 0 if self._alerts.standing else None
-        self._next_act = 0
 
     @property
     def standing(self) -> list[str]:
@@ -44,8 +43,7 @@ class BlindRun:
         for n, run in enumerate(self._runs):
             for row, roots in run.take_blinded():
                 news.setdefault(row, []).append((n, roots))
-        acts = {r for r in self._acts.rows[self._next_act :] if r < block.last}
-        events = sorted({*news, *acts, block.last})
+        events = sorted({*news, *self._turn.rows(block.last), block.last})
         row = events[0] if self._row is None else self._row
         while row < block.last:
             self._act_until(row)
@@ -80,10 +78,8 @@ class BlindRun:
         return lambda channel: self._drive.warming_since(channel, row, self._warming_before.get(channel))
 
     def _act_until(self, row: int) -> None:
-        while self._next_act < len(self._acts.all) and self._acts.rows[self._next_act] <= row:
-            action = self._acts.all[self._next_act]
-            self._tell(action.time_ns, 0, self._next_act, self._act(action))
-            self._next_act += 1
+        for turn, action in self._turn.taken(row):
+            self._tell(action.time_ns, 0, turn, self._act(action))
 
     def _act(self, action: Action) -> list[Change]:
         alerts = self._alerts

@@ -13,38 +13,18 @@ from cabcanary.rules.engine import change_of
 from cabcanary.rules.machine import Machine, Tick
 from cabcanary.rules.rule import ONE_DAMAGE
 from cabcanary.rules.states import ShelveError
+from cabcanary.rules.whole_ticks import Found, Turn, interval
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     from cabcanary.expressions.array_conditions import Conditions
     from cabcanary.expressions.array_numbers import Numbers
     from cabcanary.expressions.scalar import Interval
-    from cabcanary.expressions.signals import Block, Bools, Signals, Span, Truths
+    from cabcanary.expressions.signals import Block, Bools, Signals, Truths
     from cabcanary.expressions.tree import Compare
     from cabcanary.rules.rule import Rule
-    from cabcanary.rules.states import Change
-    from cabcanary.rules.whole_drive import WholeDrive
-
-
-class Action(NamedTuple):
-    """What a person did between two ticks: acknowledge; shelve or unshelve one alert."""
-
-    time_ns: int
-    what: str
-    alert: str = ""
-    for_ns: int = 0
-    one_shot: bool = False
-
-
-class Acts:
-    """Everything that people did in a drive, in order; each takes effect before the first tick at or after it."""
-
-    def __init__(self, actions: Sequence[Action], times_ns: NDArray[np.int64]) -> None:
-        self.all = sorted(actions, key=lambda a: a.time_ns)
-        self.rows = [int(r) for r in np.searchsorted(times_ns, [a.time_ns for a in self.all], side="left")]
+    from cabcanary.rules.whole_ticks import Action, Acts, DriveTicks
 
 
 class Traced(NamedTuple):
@@ -59,16 +39,6 @@ class Traced(NamedTuple):
     damage: float
     blind_ns: int
     state: str
-
-
-class Found(NamedTuple):
-    """A change and where it stands among all: its time, tick or before it, which act, place in the row."""
-
-    time_ns: int
-    tick: int
-    act: int
-    place: int
-    change: Change
 
 
 class Blinded(NamedTuple):
@@ -98,7 +68,7 @@ class LastKnown(OverBlocks["Bools"]):
 class Conditioned:
     """A rule's conditions over a drive, going on from a saved state of the live engine."""
 
-    def __init__(self, drive: WholeDrive, rule: Rule, state: dict[str, Any]) -> None:
+    def __init__(self, drive: DriveTicks, rule: Rule, state: dict[str, Any]) -> None:
         evaluator, signals = drive.evaluator, drive.signals
         saved = state["rules"].get(rule.id)
         known = saved is not None and saved["text"] == rule.fingerprint
@@ -111,11 +81,10 @@ class Conditioned:
             self.suppress = evaluator.condition(rule.suppress_when, program)
         if rule.urgent_when is not None:
             last, program = _shared(state, f"{rule.file}|{rule.urgent_text}")
-            key, begun = ("last known", rule.urgent_when), [last, program]
-            self.urgent = evaluator.find(key, begun)
-            if self.urgent is None:
-                self.urgent = LastKnown(evaluator.condition(rule.urgent_when, program), signals, last)
-                evaluator.keep(key, begun, self.urgent)
+            condition = evaluator.condition(rule.urgent_when, program)
+            self.urgent = evaluator.shared(
+                rule.urgent_when, "last known", [last, program], lambda: LastKnown(condition, signals, last)
+            )
         if rule.inverse_time is not None:
             self.excess = evaluator.number(rule.inverse_time.excess, saved["excess"] if known else None)
 
@@ -129,7 +98,7 @@ class RuleRun:
     """A rule on its way through a drive. `place` is where it stands among its set."""
 
     def __init__(
-        self, drive: WholeDrive, rule: Rule, place: int, state: dict[str, Any], acts: Acts, watched: range
+        self, drive: DriveTicks, rule: Rule, place: int, state: dict[str, Any], acts: Acts, watched: range
     ) -> None:
         self.rule, self.machine, self.place = rule, Machine(rule), place
         saved = state["rules"].get(rule.id)
@@ -138,9 +107,9 @@ class RuleRun:
         self.conditions = None if rule.out_of_service else Conditioned(drive, rule, state)
         self.found: list[Found] = []
         self.traced: list[Traced] = []
-        self._drive, self._acts, self._watched = drive, acts, watched
+        self._drive, self._turn, self._watched = drive, Turn(acts), watched
         self._last_ns: int | None = state["last"]
-        self._row = self._next_act = 0
+        self._row = 0
         #: What the last tick said: truth, suppressed, urgent.
         self._said: tuple[bool | None, bool, bool] = (None, False, False)
         self._blind = self._blamed()
@@ -159,8 +128,8 @@ class RuleRun:
             if self.machine.resting or truths is None:
                 at += int(np.searchsorted(moving[at:], row))
                 row = int(moving[at]) if at < len(moving) else block.last
-                if self._next_act < len(self._acts.all):
-                    row = min(row, max(self._row, self._acts.rows[self._next_act]))
+                for acted in self._turn.rows(row)[:1]:
+                    row = max(self._row, acted)
             if row >= block.last:
                 break
             self._act_until(row)
@@ -222,9 +191,7 @@ class RuleRun:
         conditions, drive, at = self.conditions, self._drive, row - block.first
         truth, suppressed, urgent = self._said
         assert conditions is not None
-        end = block.last
-        if self._next_act < len(self._acts.all):
-            end = min(end, self._acts.rows[self._next_act])
+        end = min([block.last, *self._turn.rows(block.last)[:1]])
         said: list[Bools] = [truths.false if truth is False else truths.true, drive.standing(block)]
         if conditions.suppress is not None and (truth is not None or self._under_way):
             said.append(conditions.suppress.at(block).true)
@@ -299,9 +266,8 @@ class RuleRun:
 
     def _act_until(self, row: int) -> None:
         """Everything that was done before this tick."""
-        while self._next_act < len(self._acts.all) and self._acts.rows[self._next_act] <= row:
-            self._act(self._next_act, self._acts.all[self._next_act])
-            self._next_act += 1
+        for turn, action in self._turn.taken(row):
+            self._act(turn, action)
 
     def _act(self, turn: int, action: Action) -> None:
         machine, changed = self.machine, False
@@ -324,8 +290,3 @@ class RuleRun:
 
 
 _NOWHERE: NDArray[np.int64] = np.array([], dtype=np.int64)
-
-
-def interval(span: Span, at: int) -> Interval:
-    """A number at one tick as the scalar evaluator has it."""
-    return (float(span.low[at]), float(span.high[at])) if span.known[at] else None

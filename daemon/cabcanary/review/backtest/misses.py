@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import reduce
+from functools import partial, reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cabcanary.expressions.array_conditions import AgainstLimit, Compared, Joined, Negated
-from cabcanary.expressions.array_extremes import ExtremeAgainstLimit
-from cabcanary.expressions.signals import Truths, everywhere, nowhere
-from cabcanary.expressions.spans import both, either
+from cabcanary.expressions.array_conditions import Compared, Joined, Negated, join, same
+from cabcanary.expressions.signals import Truths, everywhere
 from cabcanary.rules.figures import show, unit_of
 from cabcanary.rules.rule import ONE_DAMAGE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from cabcanary.expressions import tree
     from cabcanary.expressions.array_conditions import Conditions
     from cabcanary.expressions.signals import Block, Bools
     from cabcanary.rules.whole_drive import WholeDrive
@@ -88,8 +85,7 @@ class MissFinder:
 class _Leaf:
     """A comparison that a rule's condition is joined of."""
 
-    node: tree.Compare
-    program: Conditions
+    program: Compared
     #: What makes the whole true: that this is true, or that it is false.
     wanted: bool
     #: How much is missing, in SI, and the row; not near at all: infinite.
@@ -114,7 +110,7 @@ class _Nearness:
         # What has held for a while, or has sounded, came nearer than any value.
         if run.nearest_row >= 0 or run.found:
             return
-        out = [n for n, part in enumerate(self._parts) if part.false_at_sight(block)]
+        out = [n for n, part in enumerate(self._parts) if part.at_sight(block) is False]
         if len(out) > 1:
             return
         for n in out or range(len(self._parts)):
@@ -122,23 +118,22 @@ class _Nearness:
             others = self._others(n, block) if leaves else None
             if others is not None:
                 for leaf in leaves:
-                    self._measure(leaf, block, both(others, _true_if(self._parts[n], leaf, block)))
+                    self._measure(leaf, block, others & _true_if(self._parts[n], leaf, block))
 
     def _others(self, n: int, block: Block) -> Bools | None:
         """Where all parts but one hold; None: nowhere."""
-        found = everywhere(block.last - block.first)
+        found = everywhere(block.length)
         for m, part in enumerate(self._parts):
             if m != n:
-                found = both(found, part.at(block).true)
+                found = found & part.at(block).true
                 if not found.any():
                     return None
         return found if len(found) else None
 
     def _measure(self, leaf: _Leaf, block: Block, pivotal: Bools) -> None:
-        left, right = next((le, r) for node, le, r in leaf.program.sides if node is leaf.node)
-        a, b = left.at(block), right.at(block)
-        rows = np.flatnonzero(both(pivotal, both(a.known, b.known)))
-        above = (leaf.node.comparison in (">", ">=")) == leaf.wanted
+        a, b = leaf.program.left.at(block), leaf.program.right.at(block)
+        rows = np.flatnonzero(pivotal & a.known & b.known)
+        above = (leaf.program.node.comparison in (">", ">=")) == leaf.wanted
         missing = b.low[rows] - a.low[rows] if above else a.low[rows] - b.low[rows]
         missing[~(np.isfinite(missing) & (missing > 0.0))] = np.inf
         at = int(np.argmin(missing)) if len(rows) else -1
@@ -168,10 +163,10 @@ class _Nearness:
         )
 
     def _of(self, leaf: _Leaf) -> Miss:
-        unit = unit_of(leaf.node.left)
+        unit = unit_of(leaf.program.node.left)
         value, limit = unit.from_si(leaf.value), unit.from_si(leaf.limit)
         share = max(0.0, 1.0 - abs(value - limit) / (abs(limit) or 1.0))
-        words = f"{'' if leaf.wanted else 'not '}{show(leaf.node)}"
+        words = f"{'' if leaf.wanted else 'not '}{show(leaf.program.node)}"
         symbol = "" if unit.symbol == "lambda" else unit.symbol
         at_s = self._seconds(leaf.row)
         return Miss(self._run.rule.id, at_s, share, comparison=words, value=value, limit=limit, unit=symbol)
@@ -187,15 +182,13 @@ def _leaves(node: Conditions, *, wanted: bool) -> Iterator[_Leaf]:
                 yield from _leaves(part, wanted=wanted)
         case Negated():
             yield from _leaves(node.inner, wanted=not wanted)
-        case AgainstLimit() | Compared() | ExtremeAgainstLimit():
-            yield _Leaf(node.node, node, wanted)
+        case Compared():
+            yield _Leaf(node, wanted)
 
 
 def _may_be_nearer(leaf: _Leaf, block: Block) -> bool:
     """Whether a block may hold a nearer miss than those before, as far as can be told without looking at values."""
-    if not leaf.wanted or not isinstance(leaf.program, AgainstLimit):
-        return True
-    return leaf.program.least_missing(block) < leaf.missing
+    return not leaf.wanted or leaf.program.least_missing(block) < leaf.missing
 
 
 def _true_if(node: Conditions, leaf: _Leaf, block: Block) -> Bools:
@@ -204,20 +197,13 @@ def _true_if(node: Conditions, leaf: _Leaf, block: Block) -> Bools:
 
 
 def _with(node: Conditions, leaf: _Leaf, block: Block) -> Truths:
-    count = block.last - block.first
-    every, none = everywhere(count), nowhere(count)
     if node is leaf.program:
-        return Truths(every, none) if leaf.wanted else Truths(none, every)
+        return same(block, leaf.wanted)
     match node:
         case Joined(decided=decided):
-            return _joined([_with(part, leaf, block) for part in node.parts], decided=decided)
+            return reduce(partial(join, decided=decided), [_with(part, leaf, block) for part in node.parts])
         case Negated():
             true, false = _with(node.inner, leaf, block)
             return Truths(false, true)
         case _:
             return node.at(block)
-
-
-def _joined(parts: list[Truths], *, decided: bool) -> Truths:
-    true = reduce(either if decided else both, [p.true for p in parts])
-    return Truths(true, reduce(both if decided else either, [p.false for p in parts]))
