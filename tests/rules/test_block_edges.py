@@ -170,6 +170,15 @@ def test_a_window_begins_anew_behind_a_gap_between_two_blocks(gap_ms, behind, le
 
 @FORMS
 @LENGTHS
+def test_one_gap_of_a_drive_makes_no_other_longer(length, form):
+    # 0.6 s is no gap, and the 0.601 s behind it are one.
+    times = [n * 1_000_000 for n in (0, 20, 620, 640, 1241, 1261)]
+    signals = drive(length, form, times, map=[90, 20, 20, 20, 10, 10])
+    assert numbers("highest(map, 2 s)", signals, KPA) == [90, 90, 90, 90, 10, 10]
+
+
+@FORMS
+@LENGTHS
 @pytest.mark.parametrize("kind", ["lowest", "highest", "average"])
 def test_one_unknown_tick_makes_every_window_unknown_that_holds_it(kind, length, form):
     # 0.04 s is a tick and the two before it: the third to the fifth hold the unknown one.
@@ -287,11 +296,13 @@ def test_delays_go_on_over_the_edge_of_a_block(length, form):
 
 @FORMS
 @BLOCKS
-def test_blame_goes_on_over_a_gap_and_over_the_edge_of_a_block(length, form):
-    # Boost is made of MAP, and both are lost from row 5 on. The 10 s before row 7 count as 0.1 s, for nobody looked:
-    # 0.04 s before it, 0.14 s at it, 0.5 s 18 ticks behind it. MAP is back at row 15, but boost is still blind,
-    # so that MAP stays to blame. At row 30 boost is back: 0.5 s drain by 5 ms a tick, in 100 ticks.
-    times = [n * TICK_NS + (10_000_000_000 if n >= 7 else 0) for n in range(140)]
+@pytest.mark.parametrize("gap_s", [10, 0.3])
+def test_blame_goes_on_over_a_gap_and_over_the_edge_of_a_block(gap_s, length, form):
+    # Boost is made of MAP, and both are lost from row 5 on. The gap before row 7 counts as 0.1 s, for nobody looked,
+    # be it longer than the blind delay or not: 0.04 s before it, 0.14 s at it, 0.5 s 18 ticks behind it. MAP is back
+    # at row 15, but boost is still blind, so that MAP stays to blame. At row 30 boost is back: 0.5 s drain by 5 ms a
+    # tick, in 100 ticks.
+    times = [n * TICK_NS + (int(gap_s * 1e9) if n >= 7 else 0) for n in range(140)]
     boost, lost = [0] * 5 + [None] * 25 + [0] * 110, [50] * 5 + [None] * 10 + [50] * 125
     signals = drive(length, form, times, boost=boost, map=lost)
     text = RULE + 'blind_delay = "0.5 s"\n'
