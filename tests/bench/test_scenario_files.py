@@ -15,9 +15,9 @@ from cabcanary_bench.drives.scenario import Phase, Scenario
 from cabcanary_bench.drives.scenario_files import FIRST, find_scenario, read_scenario, shipped
 from cabcanary_bench.drives.verdict import PinSound
 from cabcanary_bench.drives.wltc import speed_at
-from cabcanary_bench.fast.dry_run import dry_run, needs_wires
 from cabcanary_bench.faults.faults import FaultKind
 from cabcanary_bench.paths import scenario_folder
+from cabcanary_bench.rig.dry_run import dry_run, needs_wires
 
 SHIPPED = sorted(path.stem for path in scenario_folder().glob("*.toml"))
 

@@ -71,8 +71,8 @@ def _bench(options: argparse.Namespace) -> int:
 def _drive(options: argparse.Namespace) -> int:
     from cabcanary.validation.problems import SettingsError
     from cabcanary_bench.drives.scenario_files import FIRST, find_scenario
-    from cabcanary_bench.fast.dry_run import needs_wires, run_dry
     from cabcanary_bench.rig.bench import run_bench
+    from cabcanary_bench.rig.dry_run import needs_wires, run_dry
 
     try:
         scenario = find_scenario(options.scenario or FIRST)

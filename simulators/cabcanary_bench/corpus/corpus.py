@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from cabcanary.rules.rule import Rule
     from cabcanary.store.baselines import Baselines
-    from cabcanary_bench.corpus.labels import Label
+    from cabcanary_bench.drives.labels import Label
     from cabcanary_bench.drives.scenario import Scenario
     from cabcanary_bench.fast.fast import Recording
     from cabcanary_bench.faults.kinds import FaultKind

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from cabcanary_bench.corpus.corpus import Outcome, Sound
-    from cabcanary_bench.corpus.labels import Label
+    from cabcanary_bench.drives.labels import Label
 
 _LEAN = ("lean_under_boost", "lean_under_load", "lean_at_tip_in", "knock_prone")
 _NO_BOOST = ("boost_lost", "boost_low")

@@ -22,7 +22,7 @@ import pyarrow.parquet as pq
 import cabcanary.channels
 from cabcanary.clock import NS_PER_S
 from cabcanary.expressions.arrays import Column, Signals
-from cabcanary_bench.corpus.labels import Label
+from cabcanary_bench.drives.labels import Label
 from cabcanary_bench.paths import config_folder
 
 if TYPE_CHECKING:

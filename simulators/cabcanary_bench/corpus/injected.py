@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cabcanary_bench.corpus.labels import Label
+from cabcanary_bench.drives.labels import Label
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -13,7 +13,7 @@ import numpy as np
 
 from cabcanary.clock import NS_PER_S
 from cabcanary.model import Quality, Reading
-from cabcanary_bench.corpus.labels import Label, label_all
+from cabcanary_bench.drives.labels import Label, label_all
 from cabcanary_bench.fast.obd_readings import Polled
 from cabcanary_bench.fast.readings import ADC, WIDEBAND, Reasons, Track, Wires
 from cabcanary_bench.sensors.outputs import Sensors

@@ -10,7 +10,7 @@ from cabcanary.clock import NS_PER_S
 from cabcanary.model import Quality
 from cabcanary.sources.can.obd_pids import ITEMS, decode
 from cabcanary_bench.fast.readings import ENGINE, Reasons, Track
-from cabcanary_bench.rig.wired_van import COMPUTER_FAILS_V
+from cabcanary_bench.van.electrics import COMPUTER_FAILS_V
 from cabcanary_bench.wiring.obd import van_pids
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from cabcanary_bench.faults.acts import Act, add, at_least, switch, times
-from cabcanary_bench.van.fuels import stoichiometric_share
+from cabcanary_bench.faults.fuels import stoichiometric_share
 
 if TYPE_CHECKING:
     from cabcanary_bench.faults.effects import Effects

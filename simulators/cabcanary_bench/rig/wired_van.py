@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from cabcanary_bench.faults.effects import HEALTHY
 from cabcanary_bench.sensors.outputs import Sensors
+from cabcanary_bench.van.electrics import COMPUTER_FAILS_V
 from cabcanary_bench.van.vehicle import DriverInput
 from cabcanary_bench.wiring.host_files import HostFiles
 from cabcanary_bench.wiring.obd import ObdResponder, van_pids
@@ -26,8 +27,6 @@ STEP_S = 0.01
 #: The wideband sends at 50 Hz: every second step.
 _LINE_EVERY = 2
 MAP_CHANNEL, SUPPLY_CHANNEL, CHARGE_CHANNEL = 0, 1, 2
-#: The engine computer starts anew below this supply.
-COMPUTER_FAILS_V = 6.5
 CONVERTER_NAME = "bench-converter"
 
 

@@ -22,6 +22,9 @@ _RECHARGE_S = 60.0
 #: From full to empty, open-circuit: 12.6 V full and 12.2 V half (common practice).
 _EMPTY_DROP_V = 0.8
 
+#: The engine computer starts anew below this supply.
+COMPUTER_FAILS_V = 6.5
+
 
 @dataclass(slots=True)
 class Load:
