@@ -20,49 +20,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-#: Folders and files whose tests look at a clock, a pty or a process: each of them wants the machine to itself, and so
-#: does whatever looks at the long bench drive, which is driven once.
-_IN_TIME = (
-    "tests/bench/test_dropouts.py",
-    "tests/bench/test_first_drive.py",
-    "tests/bench/test_replay_wires.py",
-    "tests/bench/test_wiring.py",
-    "tests/benchmarks/",
-    "tests/faults/",
-    "tests/runtime/",
-)
-#: And those that mostly wait, and bear one other of their kind beside them: they ask what happens, not how soon.
-_WAITS = (
-    "tests/bench/test_troubled.py",
-    "tests/contracts/",
-    "tests/faults/test_card_pulled.py",
-    "tests/faults/test_ordinary_troubles.py",
-    "tests/faults/test_power_cut.py",
-    "tests/messenger/",
-    "tests/recorder/test_writer.py",
-    "tests/runtime/test_cab.py",
-    "tests/runtime/test_command_line.py",
-    "tests/runtime/test_commands.py",
-    "tests/runtime/test_feed.py",
-    "tests/runtime/test_host_source.py",
-    "tests/runtime/test_light.py",
-    "tests/runtime/test_listen.py",
-    "tests/runtime/test_listen_ways.py",
-    "tests/runtime/test_systemd.py",
-    "tests/runtime/test_watch.py",
-    "tests/sources/",
-)
-#: What is in those folders and only computes.
-_COMPUTES = (
-    "tests/faults/test_journal_damage.py",
-    "tests/sources/test_binary_frame.py",
-    "tests/sources/test_can_dbc.py",
-    "tests/sources/test_can_signals.py",
-    "tests/sources/test_fuzz.py",
-    "tests/sources/test_obd_pids.py",
-    "tests/sources/test_slcan_bytes.py",
-)
-
 # A shell that runs a suite in the background has it ignore Ctrl-C, and what it starts inherits that: tests press it.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -73,14 +30,7 @@ settings.load_profile("cabcanary")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Marks what must run alone. The full counts of a campaign are run by asking for them: -m long."""
-    for item in items:
-        if item.nodeid.startswith(_COMPUTES):
-            continue
-        if item.nodeid.startswith(_WAITS):
-            item.add_marker("waits")
-        elif item.nodeid.startswith(_IN_TIME) or "bench_drive" in getattr(item, "fixturenames", ()):
-            item.add_marker("in_time")
+    """The full counts of a campaign are run by asking for them: -m long."""
     if "long" in config.option.markexpr:
         return
     skip = pytest.mark.skip(reason="a long campaign: run it with -m long")

@@ -33,7 +33,7 @@ def test_a_small_corpus_is_made_graded_and_reported(capsys):
         (["corpus", "--hours", "-1"], "numbers from 0"),
         (["corpus", "--cores", "0"], "--cores takes a number from 1"),
         (["--hours", "1"], "--hours: only for `cabcanary bench corpus`"),
-        (["--speed", "50"], "--speed takes a number from 1 to 20"),
+        (["--speed", "0.5"], "--speed takes a number from 1"),
     ],
 )
 def test_a_wrong_command_is_answered_in_words(arguments, words, capsys):

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+pytestmark = pytest.mark.waits
+
 
 @contextmanager
 def van(folder: Path, kind: FaultKind, severity: float = 1.0) -> Iterator[BenchVan]:

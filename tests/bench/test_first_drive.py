@@ -9,6 +9,9 @@ import pytest
 if TYPE_CHECKING:
     from long_drive import BenchDrive
 
+pytestmark = pytest.mark.waits
+
+
 #: What the monitor promises: heard within half a second of the fault at the sensor's output.
 PROMISED_S = 0.5
 

@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
     from cabcanary_bench.drives.scenario import Scenario
 
+pytestmark = pytest.mark.in_time
+
+
 NS = 1_000_000_000
 
 

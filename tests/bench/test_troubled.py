@@ -13,6 +13,8 @@ from harness import command
 
 from cabcanary_bench.faults.troubles import Machine
 
+pytestmark = pytest.mark.waits
+
 
 @pytest.fixture
 def troubles(tmp_path, monkeypatch):

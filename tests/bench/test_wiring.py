@@ -31,6 +31,9 @@ from cabcanary_bench.wiring.voltage_tree import VoltageTree
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+pytestmark = pytest.mark.in_time
+
+
 ROOT = Path(__file__).parents[2]
 
 

@@ -24,6 +24,9 @@ from cabcanary.review.backtest.rule_choice import RuleSource
 from cabcanary.store.archive import METADATA_KEY, ROWS_PER_GROUP, Column, Rows, SampleWriter
 from cabcanary_bench.drives.generator import DriveKind, ordinary
 
+pytestmark = pytest.mark.in_time
+
+
 MINUTES, HOUR = 7.0, 180_000
 #: The first four minutes come once, the last one not at all.
 BODY_BEGINS, LEFT_OUT = 12_000, 3_000

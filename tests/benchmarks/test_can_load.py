@@ -9,6 +9,9 @@ from can_process import Traffic, cpu_s, reading, until
 
 from cabcanary_bench.wiring.slcan import SlcanAdapter
 
+pytestmark = pytest.mark.in_time
+
+
 # 8-byte standard frames with worst-case stuffing are 135 bits (ISO 11898-1, from memory): 500000 / 135.
 _FRAMES_PER_S = 3700
 _SECONDS = 2.0

@@ -3,11 +3,16 @@
 import time
 from pathlib import Path
 
+import pytest
+
 from cabcanary.plan.plan import load_plan
 from cabcanary_bench.drives.generator import DriveKind, ordinary
 from cabcanary_bench.drives.scenario import FIRST_DRIVE
 from cabcanary_bench.fast.fast import drive
 from cabcanary_bench.sensors.outputs import Sensors
+
+pytestmark = pytest.mark.in_time
+
 
 _CONFIG = Path(__file__).parents[2] / "config" / "bench-van.toml"
 _STEP_S = 0.01

@@ -17,6 +17,9 @@ from harness import Message, Ride
 
 from cabcanary_bench.wiring.serial_pty import SerialPty
 
+pytestmark = pytest.mark.in_time
+
+
 _SECONDS = 3.0
 #: 115200 baud are ten bits a byte: start, eight, stop.
 _BYTES_PER_S = 11_520

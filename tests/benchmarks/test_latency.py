@@ -31,6 +31,9 @@ from cabcanary_bench.wiring.voltage_tree import VoltageTree
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+pytestmark = pytest.mark.in_time
+
+
 TICK_MS = 20.0
 #: The bar: the median within one tick, the 99.9th percentile within one tick and 10 ms.
 BAR_MS = (TICK_MS, TICK_MS + 10.0)

@@ -23,6 +23,9 @@ import pyarrow as pa
 import pytest
 from recorded_hour import KEYS, SCALES, STEPS, Signals, settings_text, written
 
+pytestmark = pytest.mark.in_time
+
+
 SUPPORT = Path(__file__).parents[1] / "support"
 _PER_SYNC = 50
 _COLUMNS = [*(f"raw{c}" for c in range(24)), *(f"quality{c}" for c in range(24))]

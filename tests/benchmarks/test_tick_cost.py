@@ -17,6 +17,9 @@ from cabcanary.rules.rule_set import Setting, build_rules
 from cabcanary.settings.load import rules_from_text
 from cabcanary_bench.van.vehicle import DriverInput, Vehicle
 
+pytestmark = pytest.mark.in_time
+
+
 _ROUNDS = 2000
 _CONFIG = Path(__file__).parents[2] / "config" / "bench-van.toml"
 

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+pytestmark = pytest.mark.waits
+
+
 # --- pins -----------------------------------------------------------------------------------------------------------
 
 

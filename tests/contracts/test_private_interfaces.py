@@ -4,10 +4,13 @@ import inspect
 
 import aiomqtt
 import can
+import pytest
 from can.interfaces.slcan import slcanBus
 from can.interfaces.virtual import VirtualBus
 
 from cabcanary.sources.can.python_can import filters_below
+
+pytestmark = pytest.mark.waits
 
 
 def test_slcan_keeps_its_port_and_its_silence_where_they_are_looked_for() -> None:

@@ -35,6 +35,8 @@ from cabcanary_bench.wiring.gps import rmc
 from cabcanary_bench.wiring.serial_pty import SerialPty
 from cabcanary_bench.wiring.slcan import SlcanAdapter
 
+pytestmark = pytest.mark.waits
+
 
 def start(wire: Wire, work) -> None:
     wire.task = asyncio.get_running_loop().create_task(work)

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
     from cabcanary_bench.drives.verdict import Verdict
 
+pytestmark = pytest.mark.in_time
+
+
 SOURCE = os.path.join(os.path.dirname(__file__), "..", "support", "bad_card.c")  # noqa: PTH118, PTH120
 WORDS = {
     "stall": "the card is slow",

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
     from cabcanary_bench.drives.verdict import Verdict
 
+pytestmark = pytest.mark.in_time
+
+
 #: Just before the over-boost pull of the first drive; its fault begins at 195 s.
 BEFORE_THE_PULL_S = 193.0
 

@@ -34,6 +34,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+pytestmark = pytest.mark.waits
+
+
 #: _IOR('X', 125, __u32) and FS_SHUTDOWN_FLAGS_NOLOGFLUSH, from the kernel's fs/ext4/ext4.h.
 _FS_IOC_SHUTDOWN, _NO_FLUSH = 0x8004587D, 2
 

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+pytestmark = pytest.mark.waits
+
+
 Make = Callable[..., Ride] if TYPE_CHECKING else None
 
 #: Just before the over-boost pull of the first drive, and before the one with a lean mixture.

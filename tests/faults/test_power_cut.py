@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+pytestmark = pytest.mark.waits
+
+
 #: Long enough for the long campaign; the van thread ends with the ride.
 IDLE = Scenario(
     name="idle",

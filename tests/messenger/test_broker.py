@@ -6,6 +6,7 @@ import os
 import signal
 from typing import TYPE_CHECKING, Any
 
+import pytest
 from broker import PASSWORD, TOPIC, USER, mqtt_table
 from harness import Ride, processes_of, wait_for
 
@@ -15,6 +16,9 @@ if TYPE_CHECKING:
 
     Make = Callable[..., Ride]
     Settings = Callable[..., Path]
+
+pytestmark = pytest.mark.waits
+
 
 #: Just before the over-boost pull of the first drive.
 OVER_BOOST_S = 193.0

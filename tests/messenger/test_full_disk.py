@@ -19,6 +19,8 @@ from cabcanary.model import EventKind
 if TYPE_CHECKING:
     from pathlib import Path
 
+pytestmark = pytest.mark.waits
+
 
 class Card:
     """A keeper whose file can be made to take nothing, and the time that it goes by."""

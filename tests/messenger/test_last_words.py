@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+pytestmark = pytest.mark.waits
+
 
 @pytest.fixture
 def heard(tmp_path: Path) -> Iterator[Callable[..., list[tuple[str, Any]]]]:

@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     Make = Callable[..., Ride]
     Settings = Callable[..., Path]
 
+pytestmark = pytest.mark.waits
+
+
 OVER_BOOST_S = 193.0
 
 

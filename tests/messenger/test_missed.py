@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Iterator
     from pathlib import Path
 
+pytestmark = pytest.mark.waits
+
 
 @pytest.fixture
 async def feeder(tmp_path: Path) -> AsyncIterator[Feeder]:

@@ -13,6 +13,8 @@ from cabcanary.messenger.outbox import Outbox, OutboxMessage
 if TYPE_CHECKING:
     from pathlib import Path
 
+pytestmark = pytest.mark.waits
+
 
 def put(outbox: Outbox, n: int, topic: str = "van/event") -> bool:
     return outbox.put(OutboxMessage(f"id{n}", topic, f'{{"n": {n}}}', retain=False))

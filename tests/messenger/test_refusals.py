@@ -15,6 +15,8 @@ from cabcanary.messenger.refusals import REFUSED_S, Refusals
 from cabcanary.model import EventKind
 from cabcanary.processes.status import Status
 
+pytestmark = pytest.mark.waits
+
 
 class Told:
     """A status whose lines are kept, and a clock."""

@@ -23,6 +23,9 @@ from cabcanary.messenger.payloads import event_id
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+pytestmark = pytest.mark.waits
+
+
 #: The outbox of this test is small, so that its bound is worth something.
 BOUND = 200
 

@@ -13,6 +13,9 @@ from cabcanary.recorder.writer import LONGEST_QUEUE, JournalWriter
 from cabcanary.store.journal import BlockKind, decode_events, decode_json, encode_block, read_blocks
 from cabcanary.store.samples import decode_samples
 
+pytestmark = pytest.mark.waits
+
+
 LONGEST_S = 30.0
 KEYS = [("s", f"i{c}") for c in range(3)]
 CHANNELS = [[f"c{c}", *key] for c, key in enumerate(KEYS)]

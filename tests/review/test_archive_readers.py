@@ -15,6 +15,9 @@ import pytest
 if TYPE_CHECKING:
     from long_drive import BenchDrive
 
+pytestmark = pytest.mark.waits
+
+
 #: The bench van's channels and their units, as its settings give them.
 UNITS = {
     "time_s": "s",

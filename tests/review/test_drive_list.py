@@ -7,12 +7,15 @@ import subprocess
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+import pytest
 from harness import command
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from long_drive import BenchDrive
+
+pytestmark = pytest.mark.waits
 
 
 def drives(*arguments: str) -> subprocess.CompletedProcess[str]:

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
     Make = Callable[..., Ride]
 
+pytestmark = pytest.mark.waits
+
+
 #: Just before the over-boost pull of the first drive.
 OVER_BOOST_S = 193.0
 

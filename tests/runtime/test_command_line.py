@@ -11,6 +11,9 @@ from cabcanary.cli.main import main
 from cabcanary.cli.shared import DEFAULT_CONFIG
 from cabcanary.store.manifest import Manifest, drive_folder, manifest_json, read_manifests
 
+pytestmark = pytest.mark.waits
+
+
 SYSTEMD = Path(__file__).parents[2] / "systemd"
 
 

@@ -12,6 +12,9 @@ from cabcanary.runtime.requests import Commands
 from cabcanary.settings.load import rules_from_text
 from cabcanary.settings.outputs import Button, Buttons
 
+pytestmark = pytest.mark.waits
+
+
 UNITS = {"boost": "psi"}
 RULE = """
 [[rule]]

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
     Make = Callable[..., Ride]
 
+pytestmark = pytest.mark.waits
+
+
 #: The user "nobody" of every Linux system.
 NOBODY = 65534
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pytest
+
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
     from harness import Ride
+
+pytestmark = pytest.mark.waits
 
 
 RULE = """

@@ -13,6 +13,9 @@ from harness import Ride, children
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+pytestmark = pytest.mark.waits
+
+
 HEAVY = ("pyarrow", "numpy", "aiomqtt", "paho", "can", "isotp", "starlette", "uvicorn", "pandas", "polars", "duckdb")
 
 

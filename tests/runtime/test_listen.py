@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+pytestmark = pytest.mark.waits
+
 
 def listen(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(

@@ -12,6 +12,8 @@ from cabcanary.sources.listening import ListenError, Wire
 from cabcanary_bench.wiring.host_files import HostFiles
 from cabcanary_bench.wiring.serial_pty import SerialPty
 
+pytestmark = pytest.mark.waits
+
 
 @pytest.mark.parametrize(
     ("written", "wire"),

@@ -25,6 +25,9 @@ from cabcanary.rules.engine import Engine
 from cabcanary.runtime.daemon import Daemon
 from cabcanary.settings.outputs import Button
 
+pytestmark = pytest.mark.waits
+
+
 SETTINGS = """
 rules = ["van.rules.toml"]
 [vehicle]

@@ -10,6 +10,9 @@ import pytest
 from cabcanary.alerts import buzzer
 from cabcanary.pins import pin_trouble
 
+pytestmark = pytest.mark.waits
+
+
 OPEN = """
 import sys, warnings
 sys.modules["lgpio"] = None  # as where it is not installed

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import pytest
 from harness import Ride, read_journal
 
 if TYPE_CHECKING:
@@ -12,6 +13,9 @@ if TYPE_CHECKING:
     from long_drive import BenchDrive
 
     from cabcanary.recorder.journal_drive import Drive
+
+pytestmark = pytest.mark.waits
+
 
 #: An alert's change of state, as the replay must repeat it: tick time in ns, alert, state.
 Change = tuple[int, str, str]

@@ -10,7 +10,10 @@ import pytest
 _UNIT = Path(__file__).parents[2] / "systemd" / "cabcanary.service"
 _UNITS = sorted((Path(__file__).parents[2] / "systemd").glob("*.service"))
 
-pytestmark = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
+pytestmark = [
+    pytest.mark.waits,
+    pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze"),
+]
 
 
 def test_both_units_are_there() -> None:

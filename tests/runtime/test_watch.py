@@ -20,6 +20,8 @@ from cabcanary_bench.wiring.gpio import PINS_VARIABLE, read_changes
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+pytestmark = pytest.mark.waits
+
 
 # --- when it sounds, without waiting ------------------------------------------------------------------------------
 

@@ -14,6 +14,9 @@ from cabcanary.sources.slot import Slots
 from cabcanary_bench.wiring.obd import ObdResponder
 from cabcanary_bench.wiring.slcan import SlcanAdapter
 
+pytestmark = pytest.mark.waits
+
+
 PIDS = {0x0C: b"\x1a\xf8", 0x0D: b"\x50"}  # SAE J1979: 1726 rpm, 80 km/h
 SIGNAL = {"id": 0x407, "start": 1, "length": 10, "byte_order": "big", "scale": 0.1, "offset": -30}
 

@@ -9,6 +9,9 @@ from cabcanary.clock import Clock
 from cabcanary.sources.can.link import BusErrorsError, Heard, Link, LinkLostError, ReadOnlyError
 from cabcanary.sources.can.slcan_port import BufferedPort
 
+pytestmark = pytest.mark.waits
+
+
 REQUEST = can.Message(arbitration_id=0x7DF, is_extended_id=False, data=bytes.fromhex("02010C0000000000"))
 GOOD = can.Message(arbitration_id=0x201, is_extended_id=False, data=b"\x1a\xf8")
 

@@ -18,6 +18,9 @@ from can_process import reading, until
 
 from cabcanary_bench.wiring.slcan import SlcanAdapter
 
+pytestmark = pytest.mark.waits
+
+
 _INSIDE = "python_can-4.6.1/test/data/issue_1256.asc"
 _CACHE = Path(tempfile.gettempdir()) / "cabcanary-tests" / "issue_1256.asc"
 _FETCH_S = 90

@@ -2,9 +2,14 @@
 
 from itertools import pairwise
 
+import pytest
+
 from cabcanary.clock import NS_PER_S
 from cabcanary.processes.status import Backoff
 from cabcanary.sources.can.obd_poller import Courtesy, Poller
+
+pytestmark = pytest.mark.waits
+
 
 S = NS_PER_S
 

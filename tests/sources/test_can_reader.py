@@ -21,6 +21,9 @@ from cabcanary.sources.can import link as can_link
 from cabcanary.sources.can import obd_ecu
 from cabcanary.sources.can.reader import Settings, SettingsError
 
+pytestmark = pytest.mark.waits
+
+
 S = NS_PER_S
 
 

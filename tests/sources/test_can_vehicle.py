@@ -14,6 +14,9 @@ from can_process import Traffic, missing, reading, status, until, value
 from cabcanary_bench.wiring.obd import ObdResponder
 from cabcanary_bench.wiring.slcan import SlcanAdapter
 
+pytestmark = pytest.mark.waits
+
+
 # SAE J1979: 1AF8 / 4 = 1726 rpm; 50h = 80 km/h; 62h = 98 kPa; 7B - 40 = 83 °C.
 PIDS = {0x0C: b"\x1a\xf8", 0x0D: b"\x50", 0x0B: b"\x62", 0x05: b"\x7b"}
 EXPECTED = {"rpm": 1726.0, "speed": 80, "map": 98, "coolant_temperature": 83}

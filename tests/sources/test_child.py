@@ -14,6 +14,9 @@ import pytest
 
 from cabcanary.processes.child import Child
 
+pytestmark = pytest.mark.waits
+
+
 SLOW = Path(__file__).parents[1] / "support" / "slow_exec.c"
 #: What a loop that is held up by a start would show.
 TICKER = """

@@ -10,6 +10,9 @@ from cabcanary.model import Quality
 from cabcanary.sources.serial.gps_time import RmcParser
 from cabcanary_bench.wiring.gps import rmc
 
+pytestmark = pytest.mark.waits
+
+
 S = 1_000_000_000
 #: The sentence that many public pages on NMEA 0183 print, with its checksum (23 March 1994, 12:35:19 UTC).
 PRINTED = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\r\n"

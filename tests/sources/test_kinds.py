@@ -13,6 +13,9 @@ from cabcanary.sources.kind import ItemError, Kind, Wanted
 from cabcanary.sources.kinds import KINDS, kind_of, way_of, wire_of
 from cabcanary.sources.listening import Way
 
+pytestmark = pytest.mark.waits
+
+
 HERE = Path(__file__).resolve().parents[2]
 #: Settings as a person writes them, one source of each kind, and an item with its unit on the wire.
 WRITTEN = {

@@ -24,6 +24,9 @@ from cabcanary.sources.serial.text_line import LineParser
 from cabcanary.sources.slot import Slots
 from cabcanary_bench.wiring.serial_pty import SerialPty
 
+pytestmark = pytest.mark.waits
+
+
 #: For a machine that is busy with other things; one cycle mostly takes some tens of ms.
 LONGEST_S = 30.0
 #: The second half of the cycles may keep this much more than the first left; what leaks once a cycle keeps more.

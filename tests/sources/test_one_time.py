@@ -14,6 +14,9 @@ from cabcanary.sources.kernel.reader import TreeChannel, TreeReader
 from cabcanary.sources.slot import Slots
 from cabcanary.store.samples import Steps
 
+pytestmark = pytest.mark.waits
+
+
 MS = 1_000_000
 
 

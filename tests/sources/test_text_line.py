@@ -13,6 +13,8 @@ from cabcanary.model import Quality, Reading
 from cabcanary.sources.serial.serial_settings import SerialTextSource
 from cabcanary.sources.serial.text_line import LineParser
 
+pytestmark = pytest.mark.waits
+
 
 def parser(*, synced: bool = True, **spec: Any) -> LineParser:
     """A parser that has seen the end of a first line, unless it is said not to have."""

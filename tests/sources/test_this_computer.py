@@ -20,6 +20,9 @@ from cabcanary.sources.kind import OwnState
 from cabcanary.sources.slot import Slots
 from cabcanary_bench.wiring.host_files import HostFiles
 
+pytestmark = pytest.mark.waits
+
+
 #: For a machine that is busy with other things.
 LONGEST_S = 15.0
 

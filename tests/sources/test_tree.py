@@ -24,6 +24,9 @@ from cabcanary.sources.kind import Wanted
 from cabcanary.sources.kinds import wire_of
 from cabcanary.sources.slot import Slots
 
+pytestmark = pytest.mark.waits
+
+
 #: For a machine that is busy with other things.
 LONGEST_S = 15.0
 

@@ -12,16 +12,16 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
 from cabcanary.channels.build import Note, WireOf, build_pipeline
+from cabcanary.plan.cross_checks import check_files, check_outputs, check_references, has_pins, wanted_item, wanted_of
 from cabcanary.rules.engine import Engine
 from cabcanary.rules.names import Measured
 from cabcanary.rules.rule_set import NotFitted, RuleSet, Setting, build_rules
 from cabcanary.settings.derived import EngineRunningChannel
 from cabcanary.settings.load import Loaded, load_rule_file, load_settings
 from cabcanary.settings.sensors import MeasuredChannel
-from cabcanary.sources.kind import Fault, ItemError, SourceSettings, Wanted
-from cabcanary.sources.kinds import kind_of, missing_item, wire_of
+from cabcanary.sources.kind import ItemError
+from cabcanary.sources.kinds import kind_of, wire_of
 from cabcanary.store.baselines import Baseline, Baselines, BaselinesError, read_baselines
-from cabcanary.validation.base import same_pin
 from cabcanary.validation.problems import Problem, SettingsError, nearest
 
 if TYPE_CHECKING:
@@ -29,9 +29,6 @@ if TYPE_CHECKING:
 
     from cabcanary.channels.pipeline import Pipeline
     from cabcanary.settings.schema import BaselineSpec, RuleFile, Settings
-
-#: The unit of channels that are on or off.
-_ON_OFF = "state"
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,16 +84,6 @@ class Plan:
         return {w.item: wire_of(source, spec, w)[0].symbol for w in wanted_of(self.settings, source).values()}
 
 
-def wanted_of(settings: Settings, source: str) -> dict[str, Wanted]:
-    """What the channels read of a source, by channel."""
-    read = {n: c for n, c in settings.channels.items() if isinstance(c, MeasuredChannel) and c.source == source}
-    return {n: _wanted(c) for n, c in read.items()}
-
-
-def _wanted(spec: MeasuredChannel) -> Wanted:
-    return Wanted(spec.item, spec.unit, spec.wire_unit, curved=spec.curve is not None)
-
-
 def load_plan(file: Path, *, look_into_dbc: bool = False) -> Plan:
     """Load a settings file with its rule files.
 
@@ -112,7 +99,7 @@ def load_plan(file: Path, *, look_into_dbc: bool = False) -> Plan:
         raise SettingsError([*error.problems, *_rule_problems_beside(file)]) from error
     rule_files, problems = _load_rule_files(loaded)
     if look_into_dbc:
-        problems += _check_files(loaded)
+        problems += check_files(loaded)
     try:
         baselines = read_baselines(loaded.model.daemon.folder)
     except BaselinesError as error:
@@ -242,7 +229,7 @@ def _assemble(
         problems.append(loaded.problem(path, message, fix))
 
     pipeline = build_pipeline(settings, _wire_of(settings, note), note)
-    problems += _check_references(loaded)
+    problems += check_references(loaded)
     channel_units = {name: c.unit for name, c in settings.channels.items()}
     stage, stages = settings.vehicle.stage, settings.vehicle.all_stages
     measured = {
@@ -254,7 +241,7 @@ def _assemble(
     rules, rule_problems = build_rules(rule_files, setting)
     problems += rule_problems
     if outputs:
-        problems += _check_outputs(loaded, [r.id for r in rules.rules] + [n.id for n in rules.not_fitted])
+        problems += check_outputs(loaded, [r.id for r in rules.rules] + [n.id for n in rules.not_fitted])
     if problems:
         raise SettingsError(problems)
     texts = {r.file.name: r.text for r in rule_files}
@@ -269,7 +256,7 @@ def _ignition_inputs(settings: Settings) -> tuple[str, ...]:
         name
         for name in wanted
         if isinstance(channel := settings.channels.get(name), MeasuredChannel)
-        and _has_pins(settings.sources.get(channel.source))
+        and has_pins(settings.sources.get(channel.source))
     )
 
 
@@ -300,109 +287,9 @@ def _unnoted(*_: Any) -> None:
 def _wire_of(settings: Settings, note: Note) -> WireOf:
     def of(name: str, spec: MeasuredChannel) -> tuple[units.Unit, bool] | None:
         try:
-            return wire_of(spec.source, settings.sources[spec.source], _wanted(spec))
+            return wire_of(spec.source, settings.sources[spec.source], wanted_item(spec))
         except ItemError as error:
             note(("channels", name, error.key), error.message, error.fix)
             return None
 
     return of
-
-
-def _has_pins(source: SourceSettings | None) -> bool:
-    return source is not None and bool(kind_of(source).pins(source))
-
-
-def _check_references(loaded: Loaded[Settings]) -> list[Problem]:
-    """Names that must exist elsewhere: what the sources name, the drive's channel, buttons."""
-    settings = loaded.model
-    faults = [f for name, source in settings.sources.items() for f in kind_of(source).problems(name, source)]
-    problems = [loaded.problem(*fault) for fault in faults]
-    problems += _check_drive(loaded)
-    for use in ("acknowledge", "remember"):
-        button = getattr(settings.buttons, use)
-        if button is None:
-            continue
-        path = ("buttons", use)
-        source = settings.sources.get(button.source)
-        if source is not None and _has_pins(source):
-            missing = missing_item(button.source, source, button.item)
-            problems += [loaded.problem((*path, "item"), missing.message, missing.fix)] if missing else []
-        else:
-            switches = [n for n, s in settings.sources.items() if _has_pins(s)]
-            fix = nearest(button.source, switches) or 'add [sources.switches] with kind = "gpio"'
-            problems.append(loaded.problem((*path, "source"), f"there is no gpio source '{button.source}'", fix))
-    return problems
-
-
-def _check_outputs(loaded: Loaded[Settings], rule_ids: list[str]) -> list[Problem]:
-    """Names that outputs speak of: channels that are published or tell night, rules that leave the lamp lit."""
-    settings, problems = loaded.model, []
-
-    def check(path: tuple[str | int, ...], name: str, what: str, known: list[str]) -> None:
-        if name not in known:
-            problems.append(
-                loaded.problem(path, f"there is no {what} '{name}'", nearest(name, known) or f"add that {what}")
-            )
-
-    channels = list(settings.channels)
-    night = settings.sounds.night_when
-    if night is not None:
-        check(("sounds", "night_when"), night, "channel", channels)
-        if night in channels and settings.channels[night].unit != _ON_OFF:
-            states = [n for n, c in settings.channels.items() if c.unit == _ON_OFF]
-            message = f"'{night}' is in {settings.channels[night].unit}: it is never on or off"
-            fix = f'{nearest(night, states)}, or add a channel of a gpio source with unit = "{_ON_OFF}"'
-            problems.append(loaded.problem(("sounds", "night_when"), message, fix.removeprefix(", or ")))
-    problems += _check_pins(loaded)
-    for n, name in enumerate(settings.mqtt.values if settings.mqtt else ()):
-        check(("mqtt", "values", n), name, "channel", channels)
-    # The rules that it names by itself need not be there.
-    if settings.lamp is not None and "after" in settings.lamp.model_fields_set:
-        for n, name in enumerate(settings.lamp.after):
-            check(("lamp", "after", n), name, "rule", rule_ids)
-    return problems
-
-
-def _check_pins(loaded: Loaded[Settings]) -> list[Problem]:
-    """An output's pin that something else has too: neither would work, or one would silence the other."""
-    settings, problems = loaded.model, []
-    taken: dict[int | str, str] = {}
-    for name, source in settings.sources.items():
-        pins = kind_of(source).pins(source)
-        taken |= {same_pin(pin): f"sources.{name}.pins.{item}" for item, pin in pins.items()}
-    for name in ("buzzer", "lamp", "watcher"):
-        pin = getattr(getattr(settings, name), "pin", None)
-        if pin is None:
-            continue
-        other = taken.setdefault(same_pin(pin), f"[{name}]")
-        if other != f"[{name}]":
-            message, fix = f"pin {pin} is that of {other} too", "wire it to a pin of its own, and write that here"
-            problems.append(loaded.problem((name, "pin"), message, fix))
-    return problems
-
-
-def _check_drive(loaded: Loaded[Settings]) -> list[Problem]:
-    settings = loaded.model
-    ignition = settings.drive.ignition
-    if ignition is not None:
-        if ignition in settings.channels:
-            return []
-        fix = nearest(ignition, list(settings.channels))
-        return [loaded.problem(("drive", "ignition"), f"there is no channel '{ignition}'", fix)]
-    if isinstance(settings.channels.get(settings.drive.running), EngineRunningChannel):
-        return []
-    known = [n for n, c in settings.channels.items() if isinstance(c, EngineRunningChannel)]
-    fix = nearest(settings.drive.running, known) or (
-        f'add [channels.{settings.drive.running}] with derive = "engine_running" and what tells it: '
-        'engine_speed = "…", supply = "…", pressure = "…", lambda_channel = "…"'
-    )
-    message = f"there is no engine_running channel '{settings.drive.running}', so no drive would be recorded"
-    return [loaded.problem(("drive", "running"), message, fix)]
-
-
-def _check_files(loaded: Loaded[Settings]) -> list[Problem]:
-    """What is wrong with the files that sources name."""
-    settings, faults = loaded.model, list[Fault]()
-    for name, source in settings.sources.items():
-        faults += kind_of(source).file_problems(name, source, wanted_of(settings, name))
-    return [loaded.problem(*fault) for fault in faults]
