@@ -226,7 +226,8 @@ class Polled(Running):
                 looks = self.find()
             except (OSError, ValueError) as error:
                 self._fail(dict.fromkeys(self._items, str(error)))
-                self._stop.wait(self._backoff.next_s(random.random()))  # noqa: S311 - spreads tries, no secret
+                wait_s = self._backoff.next_s(random.random())  # noqa: S311 - spreads tries, no secret
+                self._clock.for_wires().wait(self._stop, wait_s)
                 continue
             self._backoff.reset()
             with self._telling:
