@@ -51,7 +51,7 @@ class Wiring:
         self._ignition: bool | None = None
 
     def open(self, name: str, spec: Source, status: Status) -> Callable[[], Coroutine[Any, Any, None]] | None:
-        """Start a source; returns what must run in the loop, if anything."""
+        """Start a source; returns the coroutine function to run in the loop, or None."""
         items = self._plan.wanted_items(name)
         clock, slots = self._clock, self._slots
         match spec:
@@ -95,6 +95,6 @@ class Wiring:
                 bus.ignition(ignition)
 
     def stop(self) -> None:
-        """Stop what has threads; what runs in the loop is cancelled by whoever runs it."""
+        """Stop the sources with threads; tasks in the loop are cancelled by the caller that runs them."""
         for reader in self._readers:
             reader.stop()
