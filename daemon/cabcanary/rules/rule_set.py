@@ -237,7 +237,7 @@ class _Builder:
     def _ignition_is_there(self) -> bool:
         if self._setting.inputs is None or self._setting.inputs:
             return True
-        message = "needs an ignition input of the monitor's own: what is fed by the key cannot see itself being dead"
+        message = "needs an ignition input of the monitor's own: fed by the key, it cannot see that feed being dead"
         fix = 'add a gpio source with an ignition pin and name its channel in engine_running\'s "ignition"'
         self._note("id", message, fix)
         return False
