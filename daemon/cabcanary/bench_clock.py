@@ -194,7 +194,7 @@ class _Selector(selectors.EpollSelector):
         self.register(self._waiter.woken, selectors.EVENT_READ)
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
-        """What has become ready within `timeout` seconds of the bench's clock."""
+        """The files that became ready within `timeout` seconds of the bench's clock."""
         if timeout is not None and timeout <= 0:
             return self._ready(0)
         deadline_ns = NO_TIME if timeout is None else self._clock.now_ns() + round(timeout * NS_PER_S)

@@ -7,7 +7,7 @@ and from root, as the kernel names the peer. A reader that is slow is skipped an
 Events are numbered: `n` beside each, from 1 in each `run` of the daemon (in `hello`). A reader that must miss none asks
 `{"subscribe": {"frames_hz": 0.01, "run": "...", "events_after": 17}}`. It is answered `{"events_after": 17}`, or 0 when
 that was another run; then come the alerts that stand from before (`standing`), every later event that is still kept, in
-order, and only then frames. A gap in the numbers is what was not kept.
+order, and only then frames. A gap in the numbers marks events that were not kept.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class _Reader:
         self.writer.write(line)
 
     def end(self) -> None:
-        """What was sent is all; it arrives, and then the reader sees the end."""
+        """End the stream: everything sent still arrives, then the reader sees the end."""
         if not self.ended and not self.writer.transport.is_closing():
             with contextlib.suppress(OSError):
                 self.writer.write_eof()

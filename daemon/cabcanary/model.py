@@ -43,7 +43,7 @@ class Priority(IntEnum):
 
 
 class Reading(NamedTuple):
-    """What came over one wire: a number in the wire's own unit, or the reason why there is none.
+    """A reading of one wire: a number in the wire's own unit, or the reason why there is none.
 
     `time_ns` is monotonic and taken as the bytes arrive. Where there is no number, `quality` is WARMING
     or ABSENT and `reason` says why in plain words.

@@ -28,7 +28,7 @@ def pin_library() -> Any:
 
 
 def pin_trouble(error: Exception) -> str | None:
-    """What is to be done where this machine has no pins that can be used; None where the error is another one."""
+    """The remedy if the error says that this machine has no usable pins; None if it is another error."""
     if type(error).__name__ not in ("BadPinFactory", "PinUnknownPi", "ImportError", "ModuleNotFoundError"):
         return None
     if os.environ.get(_CHOICE) == _LIBRARY and importlib.util.find_spec(_LIBRARY) is None:

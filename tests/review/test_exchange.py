@@ -359,7 +359,7 @@ def test_a_file_brought_in_again_takes_its_own_place_and_keeps_mark_and_notes(tm
     done("drives", "keep", "last", "--folder", tmp_path / "in")
     done("drives", "note", "last", "a", "good", "pull", "--folder", tmp_path / "in")
     said = done("import", file, *words, "--vehicle", "Van", "--stage", "no boost")
-    assert "takes the place of what was made of the same file before" in said
+    assert "replaces the earlier import of the same file" in said
     ((_, manifest),), _ = read_manifests(tmp_path / "in")
     assert (manifest.stage, manifest.kept, manifest.notes) == ("no boost", True, ["a good pull"])
 

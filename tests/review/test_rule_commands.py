@@ -171,7 +171,7 @@ def test_a_rule_is_explained_in_plain_words_with_its_numbers(tmp_path, capsys):
         "Lean burns hot.",
         "map is likely above 115 kPa; then until it is 2 kPa below that",
         "ceiling: 0.88 at 110 kPa, 0.85 at 150 kPa",
-        "It must hold for 0.12 s on end",
+        "It must hold for 0.12 s without a break",
         "It ends after 0.5 s without it.",
         "When it cannot tell for 0.2 s",
         "Nobody can put it aside.",

@@ -1,1 +1,1 @@
-"""Alert states -> what the cab hears and what is said."""
+"""Alert states -> sounds, lamp patterns and texts."""

@@ -60,7 +60,7 @@ class Annunciator:
         return frozenset(self._wanting)
 
     def update(self, changes: Iterable[Change], now_ns: int, *, broken: bool = False) -> list[Event]:
-        """Take in changes of alert states; returns what was decided, and outputs that have failed since last time.
+        """Take in changes of alert states; returns the decisions, and outputs that have failed since last time.
 
         While the monitor itself is `broken` in part, "cannot see" takes the cab from everything but a warning.
         """

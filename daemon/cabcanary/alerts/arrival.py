@@ -1,7 +1,7 @@
 """A drive that has been archived -> its arrival: minutes, peak boost, leanest under boost, seconds blind, alerts.
 
-It is made of what lies on the disk, so it is there too for a drive whose end was the power being cut: then the next
-key-on tells it.
+It is made from the files on the disk, so it also exists for a drive that ended with a power cut: the next key-on
+tells it.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ def blind_seconds(events: Iterable[dict[str, Any]], end_ns: int) -> float:
 def last_drive(folder: Path, vehicle: str) -> str | None:
     """The name of the drive that this vehicle made last; None if there is none.
 
-    What was brought in from elsewhere or converted again is no drive that was made. Where nobody knew the time, drives
-    of this start of the machine are still known to come after all others, in the order of its monotonic clock.
+    Imported and reconverted drives do not count. Where the time was not set, drives of this start of the machine come
+    after all others, in the order of its monotonic clock.
     """
     boot = boot_id()
     own = [

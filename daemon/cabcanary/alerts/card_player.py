@@ -75,7 +75,7 @@ class Speaker:
 
 
 def _resampled(wav: bytes) -> NDArray[np.int16]:
-    # espeak-ng cannot know the length when it writes to a pipe: what the header says is bounded by what came.
+    # espeak-ng cannot know the length when it writes to a pipe: the header's length is bounded by the bytes received.
     with wave.open(io.BytesIO(wav)) as file:
         rate, raw = file.getframerate(), file.readframes(file.getframerate() * 60)
     spoken = np.frombuffer(raw[: len(raw) // 2 * 2], dtype="<i2").astype(np.float64)

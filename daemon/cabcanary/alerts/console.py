@@ -16,7 +16,7 @@ _LONGEST_QUEUE = 1000
 
 
 class Console:
-    """Writes lines as long as somebody reads them; what does not fit is dropped and counted."""
+    """Writes lines while a reader takes them; lines that do not fit are dropped and counted."""
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
@@ -38,7 +38,7 @@ class Console:
         return True
 
     def close(self, longest_s: float) -> None:
-        """Write what is left, for at most `longest_s` seconds."""
+        """Write the remaining lines, for at most `longest_s` seconds."""
         self._queue.put(None)
         self._thread.join(longest_s)
 

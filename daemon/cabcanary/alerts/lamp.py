@@ -1,4 +1,4 @@
-"""What the lamp shows: whether anybody watches, what stands, and after the worst of it: stay out of boost."""
+"""The lamp: whether the monitor watches, the worst alert that stands, and afterwards *stay out of boost*."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class LampKeeper:
         self._failure = ""
 
     def update(self, frame: Frame, changes: Iterable[Change]) -> list[Event]:
-        """Take in a tick; returns what was decided."""
+        """Take in a tick; returns the decisions."""
         for change in changes:
             quiet = getattr(change, "shelved", False) or "suppressed" in change.state
             if (change.active or not change.acknowledged) and not quiet:
@@ -67,7 +67,7 @@ class LampKeeper:
         return self._decide(frame.time_ns)
 
     def key_off(self, now_ns: int) -> list[Event]:
-        """The key is off: what must be remembered no longer than that is forgotten."""
+        """The key is off: *stay out of boost* ends with it."""
         self.stay_out = False
         return self._decide(now_ns)
 
@@ -91,7 +91,7 @@ class LampKeeper:
         return [shown, Event(now_ns, EventKind.HELPER, "lamp", failure, {"ok": False})] if failure else [shown]
 
     def _show(self, pattern: Pattern) -> str:
-        """Show a pattern; returns what has gone wrong, if that is new."""
+        """Show a pattern; returns the error's text if the error is new, else an empty text."""
         if self._lamp is None:
             return ""
         try:

@@ -23,7 +23,7 @@ _PEAK = 0.9
 
 def samples(sound: Sound) -> NDArray[np.int16]:
     """The pattern once, mono, 16 bits, at `RATE`. Tones that follow each other without a gap keep their full level."""
-    # A pulse is what lies between two silences: its ramps stand at its own ends only.
+    # A pulse is the sound between two silences: only its two ends have ramps.
     pieces: list[NDArray[np.float64]] = []
     pulse: list[NDArray[np.float64]] = []
     for tone in sound.tones:

@@ -28,8 +28,8 @@ class Sound:
     """A row of tones; `repeats` until it is stopped, or it is played once.
 
     `harmonics` gives the amplitudes of the base and its multiples, `attack_s` and `release_s` the ramps of each
-    pulse, as a sound card plays them; a piezo's square wave has its own harmonics and no ramps. What is `urgent`
-    is never made quieter at night.
+    pulse, as a sound card plays them; a piezo's square wave has its own harmonics and no ramps. An `urgent`
+    sound is never made quieter at night.
     """
 
     name: str
@@ -96,7 +96,7 @@ def sound_for(priority: Priority, *, blind: bool) -> Sound:
 
 @dataclass(slots=True)
 class Loudness:
-    """How loud sounds are: the owner's volume for all, and at night less for what is not urgent."""
+    """How loud sounds are: the owner's volume for all, and at night less for those that are not urgent."""
 
     volume: float = 1.0
     night_volume: float = 1.0

@@ -1,4 +1,4 @@
-"""What is said, in one place: in the cab the action first and few words, elsewhere the figures with band and limit."""
+"""All texts of alerts: in the cab the action first and few words, elsewhere the figures with band and limit."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def action(do: str) -> str:
 
 
 def cab_words(change: Change) -> str:
-    """What is said in the cab: the action, and then what it is for."""
+    """The text spoken in the cab: the action, then the alert's name."""
     return f"{action(change.do)}. {change.say}."
 
 
@@ -68,7 +68,7 @@ def log_line(event: Event, clock_s: float) -> str:
 
 
 def proof_line(heard_by: list[str], lamp: bool | None, frame: Frame | None, units: Mapping[str, str]) -> str:
-    """What the start has shown: what was sounded and lit, and each measured channel's state, in one line.
+    """The start-up proof in one line: the outputs sounded and lit, and each measured channel's state.
 
     `lamp` is None where there is none. Whether it was heard and seen, only a person can tell.
     """

@@ -22,8 +22,8 @@ _SEALED_PA = 101_325.0
 class AirPressure:
     """Barometric pressure: from its sensors in their order, else the last of those, else the manifold, key on.
 
-    Standing still is told by engine speed or, where that is not known, by a supply that does not charge. What came
-    from the manifold grows less certain the longer it is ago: the vehicle climbs, the weather changes.
+    Standing still is told by engine speed or, where that is not known, by a supply that does not charge. A value
+    from the manifold grows more uncertain with its age: the vehicle climbs, the weather changes.
     """
 
     #: Weather and altitude of roads: sea-level weather reaches 108 kPa, the highest passes about 55 kPa.

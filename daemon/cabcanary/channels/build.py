@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from cabcanary.channels.derive import Derived
     from cabcanary.settings.schema import Settings
 
-#: Notes a problem: the key's path, what is wrong, and what to do.
+#: Notes a problem: the key's path, the fault, and the remedy.
 Note = Callable[[tuple[str | int, ...], str, str], None]
 #: The unit in which its source gives a channel's item, and whether it is a converter's own voltage; None, and noted,
 #: where the source has no such item.

@@ -1,8 +1,8 @@
 """From a converter's number to an engineering value with its uncertainty: divider, ground, supply, curve.
 
 Uncertainty is carried to first order as the Guide to the Expression of Uncertainty in Measurement has it (JCGM
-100:2008, 5.1.2): the variances of what goes in, each times the square of how much the result follows it, added
-up. A limit of error ±a counts as a/√3 (rectangular, 4.3.7), a converter's step q as q/√12.
+100:2008, 5.1.2): the input variances, each times the square of its sensitivity coefficient, are added up.
+A limit of error ±a counts as a/√3 (rectangular, 4.3.7), a converter's step q as q/√12.
 """
 
 from __future__ import annotations

@@ -49,7 +49,7 @@ class Formula(Stateless):
             return unusable(values, self.inputs, now_ns)
         interval = self._evaluate(values)
         if interval is None:
-            return Value(None, Quality.ABSENT, now_ns, reason="a division by what may be zero")
+            return Value(None, Quality.ABSENT, now_ns, reason="a division by a value that may be zero")
         low, high = interval
         newest = max(values[c].time_ns for c in self.inputs) if self.inputs else now_ns
         if math.isinf(low) and math.isinf(high):

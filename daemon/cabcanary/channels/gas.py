@@ -66,7 +66,7 @@ class FuelCutGas:
         self._latest_ns = -1
 
     def step(self, values: dict[str, Value], now_ns: int) -> Value:
-        """The mask at this tick; always known, because what was not observed masks nothing."""
+        """The mask at this tick; always known, because an unobserved fuel cut masks nothing."""
         # The delay counts at the flow of getting back on the throttle, so it is taken anew while the mask lasts.
         if self._cut(values):
             self._latest_ns = now_ns

@@ -33,7 +33,7 @@ _FASTEST_C_S = 120.0
 _SHORTEST_S = 0.02
 #: Scatter is taken over this many readings.
 _SCATTER_READINGS = 25
-#: Scatter estimated from so few readings wanders: what was too noisy is quiet again below this share of the limit.
+#: Scatter estimated from so few readings wanders: a noisy channel is quiet again below this share of the limit.
 _QUIET_SHARE = 0.5
 
 

@@ -153,7 +153,7 @@ class Measured:
 
     def state(self) -> dict[str, Any]:
         """What the next values depend on beyond the readings themselves."""
-        # The last verdict too: the same reading is not judged twice, not even by whoever goes on from here.
+        # The last verdict too: the same reading is not judged twice, not even by a run that continues from this state.
         return {
             "last": list(self._last) if self._last else None,
             "last_ns": self._last_ns,

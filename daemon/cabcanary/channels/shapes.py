@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 class CurveError(ValueError):
-    """What is given makes no curve; the message says what and why."""
+    """The given points or coefficients make no curve; the message says which and why."""
 
 
 class Law(Protocol):

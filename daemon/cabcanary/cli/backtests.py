@@ -19,9 +19,9 @@ def add_backtest(verbs: Any) -> None:
     """Add the verb `backtest`."""
     backtest = verbs.add_parser(
         "backtest",
-        help="what rules would have sounded in drives of the past",
-        description="Try rules on recorded drives: what would have sounded, beside what other rules would have, how "
-        "much a driver would have been called, what nearly sounded, and what other limits would have cost.",
+        help="try rules on past drives",
+        description="Try rules on recorded drives: the alarms that would have sounded, compared with other rules; "
+        "the alarm load; near misses; and the alarms that other limits would have given.",
         epilog=f"{SAFETY} Silence on old drives is no proof that a limit is safe.",
     )
     backtest.add_argument(

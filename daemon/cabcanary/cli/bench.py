@@ -25,8 +25,8 @@ def add_bench(verbs: Any) -> None:
         "bench",
         help="drive the simulated van against the real daemon",
         description="Drive the simulated van through a scenario against the daemon that is installed here, and grade "
-        "what was heard. `bench corpus` makes and grades many labelled drives, without wires and on all cores.",
-        epilog=f"Exit codes: 0 all was as it should be, 1 it was not, 2 the command or the scenario is wrong. {SAFETY}",
+        "the alerts heard. `bench corpus` makes and grades many labelled drives, without wires and on all cores.",
+        epilog=f"Exit codes: 0 all expectations met, 1 one not met, 2 the command or the scenario is wrong. {SAFETY}",
     )
     bench.add_argument(
         "scenario", nargs="?", metavar="SCENARIO", help="a scenario's name, a file of your own, or: corpus"

@@ -185,7 +185,7 @@ def _bring_in(options: argparse.Namespace) -> int:
     minutes = done.manifest.length_s / 60
     _say(f"{options.file} is drive {done.manifest.drive}: {minutes:.1f} minutes, {', '.join(done.channels)}")
     if done.replaced:
-        _say("it takes the place of what was made of the same file before; its mark and notes stay")
+        _say("it replaces the earlier import of the same file; its mark and notes stay")
     if done.derived:
         _say(f"worked out of them: {', '.join(done.derived)}")
     if done.left_out:

@@ -26,18 +26,18 @@ def add_replay(verbs: Any) -> None:
     parser = verbs.add_parser(
         "replay",
         help="play a recording again, with its sounds",
-        description="Play a recording again and hold what is raised now against what was raised live. Without --wires "
+        description="Play a recording again and compare its alerts now with those raised live. Without --wires "
         "its frames go straight to the rules; with --wires its raw readings go over simulated wires into the daemon "
         "that is installed here.",
-        epilog="Exit codes: 0 the same alerts as live (or none to hold them against), 1 others, 2 the command or the "
+        epilog="Exit codes: 0 the same alerts as live (or none to compare with), 1 others, 2 the command or the "
         f"recording is wrong. {SAFETY}",
     )
     parser.add_argument(
         "recording", metavar="DRIVE|FILE", help='a drive by name or "last", its file, a journal, or a log to import'
     )
     parser.add_argument("--folder", type=Path, help=f"the daemon's folder (default {DEFAULT_FOLDER})")
-    parser.add_argument("--config", type=Path, help="settings: the folder, the outputs, and what a log's channels are")
-    parser.add_argument("--mapping", type=Path, metavar="MAP", help="for a log: what its columns are, as for import")
+    parser.add_argument("--config", type=Path, help="settings: the folder, the outputs, a log's channels")
+    parser.add_argument("--mapping", type=Path, metavar="MAP", help="for a log: its columns, as for import")
     parser.add_argument("--rules", type=Path, action="append", metavar="FILE", help="these rules in place of its own")
     parser.add_argument("--speed", type=_speed, default=1.0, help="times real time, or max (default 1)")
     parser.add_argument("--from", dest="from_s", type=float, default=0.0, metavar="SECONDS", help="begin here")

@@ -54,13 +54,13 @@ def add_rules(verbs: Any) -> None:
     trace.add_argument("--json", action="store_true", help="for a program to read")
     trace.set_defaults(run=_trace)
 
-    baseline = verbs.add_parser("baseline", help="what is normal in this stage: measure it, list it", epilog=SAFETY)
+    baseline = verbs.add_parser("baseline", help="normal values of this stage: measure them, list them", epilog=SAFETY)
     doing = baseline.add_subparsers(required=True, metavar="WHAT")
     measure = doing.add_parser(
         "measure", help="measure the rules' baselines on good drives of this stage", epilog=SAFETY
     )
     measure.add_argument("drives", nargs="+", metavar="DRIVE", help="recorded drives, by name or Parquet file")
-    listed = doing.add_parser("list", help="show what has been measured")
+    listed = doing.add_parser("list", help="show the measured baselines")
     for verb, run in ((measure, _measure), (listed, _list_baselines)):
         verb.add_argument("--config", type=Path, default=DEFAULT_CONFIG, help=f"settings file ({DEFAULT_CONFIG})")
         verb.add_argument("--json", action="store_true", help="for a program to read")

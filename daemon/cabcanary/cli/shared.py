@@ -1,4 +1,4 @@
-"""What all commands share: where settings and recordings usually are, what must be said, and how words are taken."""
+"""Shared by all commands: default paths of settings and recordings, the safety text, parsing of arguments."""
 
 from __future__ import annotations
 

@@ -182,11 +182,11 @@ class Broker:
         return False
 
     async def _settle(self, client: Client) -> None:
-        """Say again what stands, and of which nothing waits in the outbox."""
+        """Publish again the retained state of topics for which nothing waits in the outbox."""
         if not self._unsettled - self._refusals.resting():
             return
         settled = dict(await self._outbox.settled())
-        # Of what has gone from there something newer is on its way.
+        # A topic that is no longer there has a newer message on its way.
         self._unsettled &= settled.keys()
         for topic in sorted(self._unsettled - self._refusals.resting()):
             if await self._taken(client, topic, settled[topic], retain=True):
@@ -215,7 +215,7 @@ class Broker:
         if self._settings["acknowledge"]:
             await self._subscribe(client, self._own_topics[1])
         async for message in client.messages:
-            # A retained one would acknowledge at every connection, whatever stands then.
+            # A retained one would acknowledge at every connection, also alerts that are new.
             if message.retain or not isinstance(message.payload, bytes) or len(message.payload) > _LARGEST_COMMAND:
                 continue
             try:

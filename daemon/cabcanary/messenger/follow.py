@@ -1,5 +1,5 @@
-"""The daemon's feed -> the outbox: every event once, what was missed counted, and what stood when an earlier daemon was
-cut off taken back."""
+"""The daemon's feed -> the outbox: every event once, missed events counted, and alerts that an earlier daemon left
+standing when it was cut off withdrawn."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class FeedFollower:
         self._run = ""
         #: The last event that was told, by its number; None until the feed has said from where on it tells.
         self._n: int | None = None
-        #: The number after which it was last asked for all: what is missing right there is kept no longer.
+        #: The number after which all events were last requested: events missing right after it are no longer kept.
         self._asked = 0
         self.up = False
         #: Set while there is nothing more to be read: the daemon has said all, or is not there.
@@ -96,7 +96,7 @@ class FeedFollower:
                 elif "events_after" in message:
                     self._n = self._asked = message["events_after"]
                 elif "event" in message and self._n is not None:
-                    # What came before that answer comes again after it.
+                    # Events before that answer come again after it.
                     await self._numbered(message["event"], message.get("n"))
                 elif "frame" in message:
                     await self._frame(message["frame"])

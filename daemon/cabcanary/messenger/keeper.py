@@ -124,7 +124,7 @@ class Keeper:
         return [(topic, payload) for topic, payload in self.standing().items() if topic not in waiting]
 
     def close(self) -> None:
-        """Write what there is, if that can be, and close the file. May be called twice."""
+        """Write the waiting messages if possible, and close the file. May be called twice."""
         self._next_try_s = 0.0
         with contextlib.suppress(sqlite3.Error):
             self._catch_up()
@@ -139,7 +139,7 @@ class Keeper:
         if not self.behind:
             return not self._failing or self._works()
         try:
-            # What has been sent goes first: that makes room.
+            # Messages already sent are removed first: that makes room.
             if self._sent:
                 self._outbox.sent(self._sent)
             if self._held:

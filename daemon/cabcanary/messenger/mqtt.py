@@ -5,7 +5,7 @@ output whenever its standing changes. When its standard input ends it publishes 
 at most, says good-bye and ends; on SIGTERM it says good-bye at once.
 
 What the feed tells goes into the outbox, and from there to the broker, one at a time, so that messages keep their
-order. `payloads.py` has the topics and what is published.
+order. `payloads.py` has the topics and the messages.
 """
 
 from __future__ import annotations

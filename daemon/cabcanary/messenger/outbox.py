@@ -69,8 +69,8 @@ class OutboxMessage(NamedTuple):
 
 
 class Outbox:
-    """Keeps at most `most` messages, in memory only if there is no `path`. `note` says what is wrong with the file, if
-    it had to be left aside."""
+    """Keeps at most `most` messages, in memory only if there is no `path`. `note` gives the fault of the file, if
+    it had to be set aside."""
 
     def __init__(self, path: Path | None, most: int) -> None:
         self._most = most
@@ -212,7 +212,7 @@ def _open(path: str) -> sqlite3.Connection:
     db = sqlite3.connect(path, check_same_thread=False, timeout=5.0)
     try:
         db.execute("PRAGMA journal_mode = WAL")
-        # What is in is on the disk: an event must survive the power cut that it tells of.
+        # A committed message is on the disk: an event must survive the power cut that it tells of.
         db.execute("PRAGMA synchronous = FULL")
         db.execute(f"PRAGMA max_page_count = {_MOST_PAGES}")
         db.execute(f"PRAGMA journal_size_limit = {_LARGEST_WAL}")

@@ -1,4 +1,4 @@
-"""What is published, as models: the JSON Schemas that are shipped beside this file are made from them.
+"""The published messages as models: the JSON Schemas that are shipped beside this file are made from them.
 
 `python -m cabcanary.messenger.payloads FOLDER` writes the schemas.
 """
@@ -118,7 +118,7 @@ class ValuesMessage(_Payload):
 
 
 class CommandMessage(_Payload):
-    """What is taken at topic `command`, if that is enabled. A retained one is not."""
+    """A message accepted at topic `command`, if that is enabled. A retained one is ignored."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -150,7 +150,7 @@ def wall_time(ns: int) -> str:
 
 
 def message_of(event: dict[str, Any], identity: str, vehicle: str, wall: str) -> tuple[str, bool, _Message]:
-    """An event of the feed -> the topic below the configured one, whether it is retained, and what is published."""
+    """An event of the feed -> the topic below the configured one, whether it is retained, and the message."""
     base = {"id": identity, "vehicle": vehicle, "t": event["t"], "time": wall, "text": event["text"]}
     kind, what = event["kind"], str(event["what"])
     if kind == "alert":

@@ -26,7 +26,7 @@ class Refusals:
         self._wait = Backoff(REFUSED_S, _LONGEST_REFUSED_S)
 
     def forget(self) -> None:
-        """A new connection: what was refused may be taken now."""
+        """A new connection: the broker may accept a refused topic now."""
         self._open.clear()
 
     def refused(self, topic: str, line: str) -> None:
@@ -43,7 +43,7 @@ class Refusals:
             self._settle()
 
     def none_waits(self, but: Container[str]) -> None:
-        """Nothing waits any more: what was refused has gone some other way, but for these topics."""
+        """Nothing waits any more, except for the topics in `but`: the other refusals are over."""
         gone = [topic for topic in self._open if topic not in but]
         for topic in gone:
             del self._open[topic]

@@ -33,7 +33,7 @@ class Child:
 
     @classmethod
     async def start(cls, words: Sequence[str], longest_line: int) -> Child:
-        """Start a program; `longest_line` bounds what is kept of its output.
+        """Start a program; `longest_line` bounds its unread output, in bytes.
 
         Raises:
             OSError: it cannot be started.

@@ -1,6 +1,6 @@
 """A helper process: started, fed its settings, read line by line, and started again when it dies.
 
-Helpers own what is too slow, too heavy or too ill-behaved for the daemon's own process. A helper gets one
+Helpers do work that is too slow, too heavy or too unreliable for the daemon's own process. A helper gets one
 line of JSON on its standard input and ends when that input ends, so none outlives a killed daemon.
 """
 

@@ -110,7 +110,7 @@ class LampMemory:
         self.last = False
 
     def read(self) -> bool:
-        """What was kept since this computer started."""
+        """Whether the lamp was kept lit since this computer started."""
         try:
             boot = boot_id()
             # A machine that does not say which start this is cannot tell a crash from a new start.

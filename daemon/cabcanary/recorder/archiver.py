@@ -55,7 +55,7 @@ def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any
     now = datetime.fromtimestamp(fit.wall_at(clock.now_ns()) / 1e9, UTC) if fit is not None else None
     if not (folder / JOURNAL).is_dir() and not (folder / DRIVES).is_dir():
         return
-    # Room first, so that there is some for what is to be archived; a card that cannot be written says so by itself.
+    # Room first, so that there is some for the drives to be archived; a card that cannot be written says so by itself.
     steps: list[Callable[[], list[dict[str, Any]]]] = [
         partial(make_room, folder, limits, now),
         partial(archive_all, folder, fit),
@@ -81,7 +81,7 @@ def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any
 def archive_all(folder: Path, fit: Fit | None = None) -> list[dict[str, Any]]:
     """Archive every journal that no daemon holds; one report for each.
 
-    `fit` is what is known of the wall clock now; drives of the same start of the machine are dated by it.
+    `fit` is the current fit of the wall clock; drives of the same start of the machine are dated by it.
     """
     reports = []
     for path in sorted((folder / JOURNAL).glob("*.ccj")):
@@ -264,7 +264,7 @@ def _be_modest() -> None:
 
 
 def main() -> int:
-    """Archive what is there, once."""
+    """Archive the drives that wait, once."""
     _be_modest()
     settings = json.loads(sys.stdin.readline())
     try:

@@ -1,8 +1,8 @@
 """When a drive was, by the wall clock. Its data go by the monotonic clock alone; the date is a label on them.
 
 A small computer without a battery-backed clock starts with a wrong wall clock and learns the time when it first has
-a network. Within one start of the machine the monotonic clock runs on, so a drive that was made before is dated by
-what is learnt after it.
+a network. Within one start of the machine the monotonic clock runs on, so an earlier drive is dated by a wall-clock
+time learnt after it.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class Dated:
 
 
 def known_time(speed: float, told: tuple[str, int, int] | None = None) -> Fit | None:
-    """What is known now; None while nobody has told this machine the time.
+    """The current fit of wall clock to monotonic clock; None while this machine's time is not set.
 
     `told` is what a satellite receiver said: start of the machine, monotonic ns, wall ns. The system comes first.
     """
@@ -62,7 +62,7 @@ def known_time(speed: float, told: tuple[str, int, int] | None = None) -> Fit | 
 
 
 def dated(header: dict[str, Any], events: list[dict[str, Any]], first_ns: int | None, fit: Fit | None) -> Dated:
-    """When a drive's first sample was taken, by what is best known of it."""
+    """The time of a drive's first sample, by the best time known."""
     mono_ns, wall = header["clock"]
     speed = float(header.get("speed", 1.0))
     first_ns = mono_ns if first_ns is None else first_ns

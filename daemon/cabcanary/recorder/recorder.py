@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 _SNAPSHOT_S = 1.0
 #: How often, in clock seconds, a drive notes what the wall clock says.
 _CLOCK_NOTE_S = 10.0
-#: How many events from before a drive come into its record: the start-up, what was not fitted, what was missing.
+#: How many events from before a drive come into its record: the start-up, rules not fitted, channels missing.
 _EARLY_EVENTS = 100
 
 
@@ -58,7 +58,7 @@ class Recorder:
         self._snapshots: deque[States] = deque()
         self._kept_ns = int(plan.settings.drive.kept_before * 1e9)
         self._next_clock_note = 0
-        #: What is known of the wall clock, and by whom.
+        #: The wall clock's time, and its source.
         self.time = ToldTime(plan.satellite_sources, clock.speed)
         self._told_the_time = bool(self.time.look({}, 0).by)
         self._early_events: deque[dict[str, Any]] = deque(maxlen=_EARLY_EVENTS)

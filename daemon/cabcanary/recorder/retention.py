@@ -1,4 +1,4 @@
-"""What the archive may take: size, age and free space. What must make room goes in an order, and each is told of."""
+"""The archive's limits of size, age and free space. Drives are removed in an order, each with an event."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class _Kept:
 
     @property
     def rank(self) -> tuple[bool, str, str]:
-        """What goes first sorts first: drives without alerts, oldest first, then those with."""
+        """The order of removal: drives without alerts, oldest first, then those with."""
         return bool(self.manifest.alerts), self.manifest.start, self.manifest.drive
 
 

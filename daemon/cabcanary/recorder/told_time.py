@@ -1,4 +1,4 @@
-"""Who has told this machine the time: the system's clock, or a satellite receiver while nobody else has."""
+"""The source of this machine's time: the system's clock, or a satellite receiver while that is not set."""
 
 from __future__ import annotations
 

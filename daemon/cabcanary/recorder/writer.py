@@ -31,7 +31,7 @@ _BLOCKS_PER_SYNC = 2
 #: While ticks of more than a block wait, a slow card is synced less often: each sync then covers more of them.
 _TICKS_WAITING = 30
 _MOST_BLOCKS_PER_SYNC = 60
-#: But what was written never waits for its sync longer than this, real seconds.
+#: But written data never waits for its sync longer than this, real seconds.
 _LONGEST_UNSYNCED_S = 1.0
 #: A sync that takes longer than this, real seconds, is worth a word: a power cut would cost as much.
 _SLOW_SYNC_S = 2.0
@@ -177,7 +177,7 @@ def _lost(ticks: int, events: int) -> str:
 
 
 class _Piece(NamedTuple):
-    """What goes into one block, and how many ticks or events are in it."""
+    """The content of one block, and the number of its ticks or events."""
 
     kind: BlockKind
     payload: bytes
@@ -203,7 +203,7 @@ class _DriveFile:
         self._torn = False
         self._sequence = 0
         self._keeps_up = keeps_up
-        # What has been written since the last sync that went well, and where that one ended.
+        # The pieces written since the last successful sync, and the file position at its end.
         self._unsynced: list[_Piece] = []
         self._synced = (0, 0)
         self._synced_at = time.monotonic()
@@ -225,7 +225,7 @@ class _DriveFile:
         return new + sum(piece.items for piece in self._pending if piece.kind is kind)
 
     def take(self, what: str, content: Any) -> None:
-        """Take one piece and write what has come together; on OSError it is kept for the next time."""
+        """Take one piece and write the pieces collected; on OSError they are kept for the next time."""
         if what == "tick":
             self._ticks.append(content)
             if content[0] - self._ticks[0][0] >= BLOCK_S * 1e9:

@@ -1,1 +1,1 @@
-"""After the drive: what was recorded."""
+"""After the drive: listing, replay, backtest and exchange of recordings."""

@@ -85,7 +85,7 @@ class BlindAlerts:
             warming = {
                 r for r in roots if (since := warming_since(r)) is not None and now_ns - since < LONGEST_WARM_UP_NS
             }
-            # Where another one is lost, that is what can be helped.
+            # Where another channel is lost too, blame that one: it can be repaired.
             to_blame.update([r for r in roots if r not in warming] or roots)
             for root in roots:
                 priority = min(machine.rule.priority, Priority.CAUTION) if root in warming else machine.rule.priority
@@ -103,7 +103,7 @@ class BlindAlerts:
         before = self._priority.get(root)
         if before is not None and priority <= before:
             return None
-        # What is seen again is no worse than it was said to be, though the rule still counts as blind for a while.
+        # A channel that is seen again is reported no worse than before, though the rule counts as blind for a while.
         if before is not None and value.quality in _USABLE:
             self.held_back = True
             return None

@@ -119,7 +119,7 @@ class Engine:
         self._runners = [_Runner(r, Machine(r), self._reader, self._share) for r in self.rules]
         self._by_id = {r.rule.id: r for r in self._runners}
         self._watched = [r for r in self._runners if not r.rule.out_of_service]
-        # What was true when last known, and what has a memory, must see every tick.
+        # A condition that is remembered, or that has a window, must see every tick.
         urgent = [r.urgent for r in self._watched]
         self._always = [s for s in self._shared.values() if s in urgent or s.remembers]
         self._blind = BlindAlerts()
@@ -173,7 +173,7 @@ class Engine:
             changes.append(self._change(runner, frame, known))
 
     def asking(self, now_ns: int) -> list[Change]:
-        """Every alert that asks for attention, as a change of now: for whoever may have missed the one of then."""
+        """Every alert that asks for attention, as a change of now, for a listener that may have missed the first."""
         asking = [change_of(r.machine, now_ns, "") for r in self._watched if r.machine.alert.sounds]
         return asking + self._blind.asking(now_ns)
 
@@ -184,7 +184,7 @@ class Engine:
             now_ns,
             dt_ns,
             truth,
-            # Suppression must be known to hold: what is unknown suppresses nothing.
+            # Suppression must be known to hold: an unknown condition suppresses nothing.
             suppress is not None and suppress.at(known, now_ns) is True,
             urgent is not None and urgent.last_known,
             standing,
@@ -221,7 +221,7 @@ class Engine:
     # --- what a person does -----------------------------------------------------------------------------
 
     def acknowledge(self, now_ns: int) -> list[Change]:
-        """A person has taken note of every alert that asks for it; what has only stayed latched is reset."""
+        """A person acknowledges every alert that asks for it; alerts that are only latched are reset."""
         changes = [change_of(r.machine, now_ns, "") for r in self._runners if r.machine.alert.acknowledge(now_ns)]
         return changes + self._blind.acknowledge(now_ns)
 

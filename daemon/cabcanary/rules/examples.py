@@ -1,7 +1,7 @@
-"""Examples beside a rule: a few lines of signal, and what must and must not sound.
+"""Examples beside a rule: a few lines of signal, and the alerts that must and must not sound.
 
 A line of signal is `TIME: channel = VALUE, channel = VALUE in TIME`. A value is a number with its unit, `at least` or
-`at most` one, or what is wrong with it (absent, stale, warming, stuck, implausible, out of range); `± 0.2` behind it is
+`at most` one, or a quality (absent, stale, warming, stuck, implausible, out of range); `± 0.2` behind it is
 its standard uncertainty; `in TIME` goes there in a straight line. A line that must sound is `TIME to TIME`.
 """
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 _NS = 1_000_000_000
 TICK_NS = 20_000_000
-#: After the last line of signal, so that what is late is still heard.
+#: Time simulated after the last line of signal, s, so that a late alert is still heard.
 _AFTER_S = 5.0
 
 _ASSIGN = re.compile(
@@ -89,7 +89,7 @@ def run_example(rule: Rule, example: ExampleSpec, channel_units: Mapping[str, st
 
 
 def _faults(what: str, happened: Sequence[tuple[str, float]], wanted: Sequence[tuple[str, float, float]]) -> list[str]:
-    """What came when nothing was to come, and what did not come."""
+    """The alerts that came when none was wanted, and the wanted ones that did not come."""
     left = list(wanted)
     faults = []
     for name, time_s in happened:

@@ -126,7 +126,7 @@ def _timing(rule: Rule) -> list[str]:
     if rule.inverse_time is not None:
         lines = _inverse(rule.inverse_time)
     elif rule.on_delay_ns:
-        lines = [f"It must hold for {_s(rule.on_delay_ns)} on end; what is not known meanwhile does not count."]
+        lines = [f"It must hold for {_s(rule.on_delay_ns)} without a break; unknown time does not count."]
     else:
         lines = ["It sounds at the first reading."]
     after = f"after {_s(rule.off_delay_ns)} without it" if rule.off_delay_ns else "as soon as it no longer holds"
@@ -144,16 +144,16 @@ def _inverse(spec: InverseTime) -> list[str]:
     head = f"The worse, the sooner. The excess is {show(spec.excess)}"
     if spec.formula is not None:
         k, alpha = spec.formula
-        return [f"{head}, a multiple M of the setting; it is borne for {k:g} / (M^{alpha:g} - 1) s."]
+        return [f"{head}, a multiple M of the setting; it is allowed for {k:g} / (M^{alpha:g} - 1) s."]
     unit = next((n.unit for n in tree.walk(spec.excess) if isinstance(n, tree.ChannelRef)), units.unit(""))
     shown = "" if unit.symbol in ("lambda", "ratio") else f" {unit.symbol}"
     pairs = ", ".join(f"{x / unit.factor:.3g}{shown} for {seconds:g} s" for x, seconds in spec.points)
-    return [f"{head}; borne are {pairs}. It is forgotten within {_s(spec.drain_ns)}."]
+    return [f"{head}; allowed are {pairs}. Once it is gone, it is forgotten within {_s(spec.drain_ns)}."]
 
 
 def _suppression(rule: Rule) -> list[str]:
     assert rule.suppress_when is not None
-    ends = "nothing comes, and what stands ends" if rule.suppress_ends else "nothing comes; what stands stays"
+    ends = "no new alert; a standing one ends" if rule.suppress_ends else "no new alert; a standing one stays"
     return [f"It is suppressed while this holds ({ends}):", *_condition(rule.suppress_when, "  ")]
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 #: The blind timer drains at a quarter of the rate that it fills: a wire that is dead for a fifth of the
 #: time or more is still heard. At the full rate a wire that flickers half the time never would be.
 BLIND_DRAIN_DIVISOR = 4
-#: What has been heard to be blind needs no more than this, times the divisor above, of sight to be well again: a rule
+#: An audible blind alert clears after at most this, times the divisor above, of sight: a rule
 #: that waits patiently for 20 s must not go on sounding for 80.
 LONGEST_BLIND_LEFT_NS = 1_000_000_000
 #: Between two ticks no more than this counts as blind: while the daemon itself stood still, nobody looked, and what
@@ -196,7 +196,7 @@ class Machine:
         self.resting = False
 
     def unshelve(self) -> None:
-        """Bring it back before its time; what stands asks for attention again."""
+        """End shelving early; an alert that stands asks for attention again."""
         self.alert.shelved_until_ns, self.alert.one_shot = None, False
         if self.alert.active:
             self.alert.acknowledged = False

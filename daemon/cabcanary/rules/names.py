@@ -34,7 +34,7 @@ def names_of(
     measured: Mapping[str, Measured],
     problems: list[Problem],
 ) -> Names:
-    """The names of one file; what is wrong with them is added to `problems`."""
+    """The names of one file; their faults are added to `problems`."""
     _check_names(loaded, channel_units, problems)
     return Names(
         channel_units,

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from cabcanary.expressions.tree import Condition, Number
     from cabcanary.model import Priority
 
-#: Damage is counted in whole numbers, so that its sum depends on nothing but what was added: this much is one.
+#: Damage is counted in whole numbers, so that sums are exact everywhere: at this much the rule trips.
 ONE_DAMAGE = 1 << 40
 
 

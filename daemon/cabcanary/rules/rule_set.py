@@ -42,7 +42,7 @@ class NotFitted:
 
 @dataclass(frozen=True, slots=True)
 class RuleSet:
-    """What came of the rule files."""
+    """The rules of the rule files, and those without the channel or baseline that they need."""
 
     rules: tuple[Rule, ...]
     not_fitted: tuple[NotFitted, ...]
@@ -50,7 +50,7 @@ class RuleSet:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What rules are built for: the channels with their units and ends, the stage, and what was measured in it.
+    """The vehicle that rules are built for: channels with their units and ends, the stage, and its baselines.
 
     `ends` gives the lowest and highest value that a channel's sensor can show, in SI. `inputs` are the channels that
     come from switches of the monitor's own.
@@ -237,7 +237,7 @@ class _Builder:
     def _ignition_is_there(self) -> bool:
         if self._setting.inputs is None or self._setting.inputs:
             return True
-        message = "needs an ignition input of the monitor's own: what is fed by the key cannot see itself being dead"
+        message = "needs an ignition input of the monitor's own: fed by the key, it cannot see that feed being dead"
         fix = 'add a gpio source with an ignition pin and name its channel in engine_running\'s "ignition"'
         self._note("id", message, fix)
         return False

@@ -1,4 +1,4 @@
-"""Where an alert stands, and what is told when that changes. Words as OPC UA Part 9 and ISA-18.2 use them."""
+"""The state of an alert, and the change that is told. Words as OPC UA Part 9 and ISA-18.2 use them."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class AlertState:
         return f"{'active' if self.active else 'latched'}, {'acknowledged' if self.acknowledged else 'unacknowledged'}"
 
     def acknowledge(self, now_ns: int) -> bool:
-        """A person has taken note; returns whether that changed anything. It also resets what was only latched."""
+        """A person acknowledges; returns whether that changed anything. An alert that is only latched is reset."""
         if self.latched and not self.active:
             self.latched, self.acknowledged = False, True
             return True

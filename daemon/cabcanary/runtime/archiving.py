@@ -1,4 +1,4 @@
-"""The daemon's side of archiving: when the archiver runs, and what is told of the drives that it has archived."""
+"""The daemon's side of archiving: when the archiver runs, and the events for the drives it has archived."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Archiving:
         self._waiting: asyncio.Task[None] | None = None
 
     def want(self) -> None:
-        """Archive what there is, as soon as the archiver is free."""
+        """Archive the waiting drives as soon as the archiver is free."""
         self._wanted.set()
 
     def want_when(self, written: threading.Event) -> None:
@@ -68,7 +68,7 @@ class Archiving:
         self._arrival_told = True
 
     async def archive(self) -> list[str]:
-        """Archive what there is; returns the drives that were."""
+        """Archive the waiting drives; returns the names of those archived."""
         archived: list[str] = []
 
         def take(message: dict[str, Any]) -> None:

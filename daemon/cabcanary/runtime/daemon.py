@@ -235,7 +235,7 @@ class Daemon:
                 notify("WATCHDOG=1")
 
     def _tick(self) -> int:
-        """One tick; returns its time. Whatever goes wrong in it, the next one comes."""
+        """One tick; returns its time, ns. No error in it prevents the next one."""
         # The readings first: what a thread leaves while the time is taken belongs to the next tick.
         newest = dict(self._slots.newest)
         now_ns = self._clock.now_ns()

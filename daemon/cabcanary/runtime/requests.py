@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 #: What a note says that comes from a button; and how long one may be that is written.
 _REMEMBER, _LONGEST_NOTE = "remember this", 500
-#: Who may be named as having acknowledged, over the feed.
+#: Names that a client of the feed may give as the acknowledging one.
 _ASKERS = ("page", "mqtt")
 
 

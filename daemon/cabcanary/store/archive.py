@@ -35,7 +35,7 @@ class Column:
     """One channel of a drive.
 
     `raw` is None for a channel that is not measured; otherwise the metadata of its raw column: `unit` of the wire
-    and, where the column holds a converter's whole codes, what makes numbers of them. `time` names the column with
+    and, where the column holds a converter's whole codes, their offset and scale. `time` names the column with
     the times of its readings.
     """
 
@@ -146,11 +146,11 @@ class SampleWriter:
         for time in self._times:
             put(time, _masked(rows.read_ns[time]), _DELTA, unit="ns")
         for c in self._columns:
-            values, doubts = rows.values[c.name], rows.uncertainties[c.name]
+            values, uncertainties = rows.values[c.name], rows.uncertainties[c.name]
             put(c.name, pa.array(values, from_pandas=True), _best(values), unit=c.unit)
             codes = pa.array(rows.qualities[c.name].astype(np.int8))
             put(f"{c.name}_quality", pa.DictionaryArray.from_arrays(codes, pa.array(_WORDS)), "")
-            put(f"{c.name}_uncertainty", pa.array(doubts), _best(doubts), unit=c.unit)
+            put(f"{c.name}_uncertainty", pa.array(uncertainties), _best(uncertainties), unit=c.unit)
             if c.raw is None:
                 continue
             raw = rows.raw[c.name]
@@ -179,7 +179,7 @@ def _masked(numbers: Any) -> Any:
 
 
 def _best(numbers: NDArray[np.float64]) -> str:
-    """A converter has few different numbers, so a dictionary is short; what is worked out of several has many."""
+    """A converter has few different numbers, so a dictionary is short; a derived channel has many."""
     return "BYTE_STREAM_SPLIT" if len(np.unique(numbers)) > max(16, _MANY * len(numbers)) else ""
 
 

@@ -1,4 +1,4 @@
-"""What was measured as normal in each stage: one small file in the daemon's folder, written when the vehicle stands."""
+"""The baselines measured in each stage: one small file in the daemon's folder, written when the vehicle stands."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ BASELINES_FILE = "baselines.json"
 class Baseline(BaseModel):
     """One baseline of one stage. `points` are pairs of `by` and value, in their units; one pair where there is no `by`.
 
-    `spread` is half of the range that holds the middle 90 % of what was measured around the points.
+    `spread` is half of the range that holds the middle 90 % of the values measured around the points.
     """
 
     model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)

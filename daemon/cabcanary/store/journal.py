@@ -53,7 +53,7 @@ def encode_block(sequence: int, kind: BlockKind, payload: bytes) -> bytes:
 
 
 def read_blocks(data: bytes) -> Iterator[Block]:
-    """Every whole block of a journal, in order; what is damaged is passed over."""
+    """Every whole block of a journal, in order; damaged blocks are skipped."""
     at = data.find(MAGIC)
     while at >= 0:
         block, after = _block_at(data, at)

@@ -159,7 +159,7 @@ def _whole_microseconds(ticks: Sequence[Tick]) -> bool:
 
 
 def _put_times(stream: bytearray, times: list[int]) -> None:
-    """Ticks come at even intervals: what is written is by how much an interval differs from the one before."""
+    """Write times, ns, as the change of each interval from the one before: ticks come at even intervals."""
     before, interval = (times[0] if times else 0), 0
     for time in times:
         _put(stream, time - before - interval)

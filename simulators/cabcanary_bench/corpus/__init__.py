@@ -1,1 +1,1 @@
-"""Many drives, what is true about each, and how the rules did on them."""
+"""Many drives, the truth about each, and how the rules did on them."""

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 #: How much slower a rule is made to see whether the corpus can tell, and by how much an inverse time is stretched.
 WEAKER_NS, WEAKER_TIMES = 5_000_000_000, 20.0
-#: What is driven on after a fault has ended.
+#: Driving time after a fault has ended, s.
 _AFTER_S = 20.0
 
 

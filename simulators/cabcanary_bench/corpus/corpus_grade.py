@@ -1,4 +1,4 @@
-"""The corpus graded: found and missed, how soon, what was taken for what, and what cried wolf."""
+"""Grades of the corpus: faults found and missed, delays, faults found under another name, false alarms."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ _BY_KIND: dict[FaultKind, tuple[str, ...]] = {
     FaultKind.CHARGE_SHORT: ("cannot_see_charge_temperature",),
     FaultKind.SUPPLY_WIRE_OPEN: ("cannot_see_supply",),
 }
-#: Ordinary, and still rightly said: a line that ice has shut shows no pressure, whoever may be to blame.
+#: Ordinary, and still a correct alert: a line blocked by ice shows no pressure, whatever the cause.
 _RIGHTLY: dict[str, tuple[str, ...]] = {CircumstanceKind.FROZEN_MAP_LINE: _BLIND_MAP}
 #: A fault in a drive is given this long after it has ended: what sounds late was there all the same.
 _GRACE_S = 8.0

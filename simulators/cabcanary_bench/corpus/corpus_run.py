@@ -62,7 +62,7 @@ def driven(
 ) -> Iterator[Outcome]:
     """Every job's outcome as it comes, from all cores; a terminal is shown how far it is.
 
-    Ctrl-C ends it at once: what is kept is whole, and what is not is driven another time.
+    Ctrl-C ends it at once: drives already kept are complete, the others are driven next time.
     """
     baselines = bench_baselines()
     pool = ProcessPoolExecutor(workers, initializer=_ends_at_ctrl_c)
@@ -79,6 +79,6 @@ def driven(
 
 
 def _ends_at_ctrl_c() -> None:
-    # Silently: the process that began it says what is to be said. A drive takes too long to be waited for.
+    # Silently: the parent process reports the interruption. Waiting for a drive to finish would take too long.
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})

@@ -1,4 +1,4 @@
-"""What goes wrong beside the van itself: how it is driven, what its engine computer does, the monitor's own computer.
+"""Faults outside the van itself: in how it is driven, in its engine computer, in the monitor's own computer.
 
 Each is put into the readings of an ordinary drive: the numbers on the wire are what they would be.
 """

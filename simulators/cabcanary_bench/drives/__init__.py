@@ -1,1 +1,1 @@
-"""Scenarios: what is driven, what goes wrong when, and what must be heard."""
+"""Scenarios: the drive, its faults, and the alerts that must be heard."""

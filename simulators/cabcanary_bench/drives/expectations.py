@@ -1,4 +1,4 @@
-"""What a scenario file expects, and whether it came: judged by what was raised, what sounded and what was kept."""
+"""A scenario file's expectations and their verdicts, judged by the alerts raised, the sounds and the recordings."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _BOOSTED_PSI = 2.0
 #: The pin is set within the tick that decides; its record and the event's have clocks that differ by less than this, s.
 _SAME_S = 0.05
-#: What is said at every start, and by nothing that the van does.
+#: The alert of every start, which nothing in the van causes.
 _AT_EVERY_START = "limits_not_confirmed"
 
 
@@ -32,7 +32,7 @@ class Raised(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What came of a drive. `told` are the monitor's other events as "kind what"; `cab` says which alert had the cab
+    """The outcome of a drive. `told` are the monitor's other events as "kind what"; `cab` says which alert had the cab
     from when on, and `pins` what the buzzer did: both None where there was none. `shows(what, from, to)` is when the
     sensors first showed a thing, s."""
 

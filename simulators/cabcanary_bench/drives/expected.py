@@ -1,4 +1,4 @@
-"""What a drive is expected to bring: what must sound, what must not, what must be kept."""
+"""Expectations of a drive: alerts that must sound or must not, and recordings that must be kept."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ Shown = Literal["lean", "over_boost", "boost"]
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
-    """What must come, or must not, from `start_s` to `end_s` of the drive.
+    """An alert or event that must come, or must not, from `start_s` to `end_s` of the drive.
 
     `what` is sounds (an alert), silent (these alerts, or all if none is named) or tells (an event of the monitor's).
     `within_s` counts from `start_s`, or from when the sensors then first show what `shown` names.
@@ -28,7 +28,7 @@ class Expectation:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What the recorder must have kept: so many drives, so many of them recovered, and what may be lost of them, s."""
+    """The recorder's duty: the drives kept, how many of them are recovered, and the time that may be lost, s."""
 
     drives: int = 1
     recovered: int = 0

@@ -222,9 +222,9 @@ _KINDS: dict[DriveKind, Callable[[Itinerary, float], None]] = {
 
 # --- faults -------------------------------------------------------------------------------------------------
 
-#: How long a fault lasts, s: what breaks stays broken, what is lost for a moment comes back.
+#: How long a fault lasts, s: a broken part stays broken, a brief loss ends.
 _LASTS_S = (20.0, 60.0)
-#: What is driven before the pulls, so that the van has moved: no longer than this.
+#: Longest driving before the pulls, s: enough for the van to have moved.
 _SHORT_TRIP_S = 100
 
 
@@ -295,7 +295,7 @@ def _window(scenario: Scenario, kind: FaultKind, rng: random.Random) -> tuple[fl
     if found == "idle":
         stand = max((p for p in scenario.phases if p.name == "stand"), key=lambda p: p.end_s - p.start_s)
         return stand.start_s + rng.uniform(1.0, 4.0), stand.end_s
-    # The first pull: what was driven before does not make a fault easier or harder to see.
+    # The first pull: earlier driving makes a fault neither easier nor harder to see.
     pull = next(phase for phase in scenario.phases if phase.name == "pull")
     if found in ("full boost", "a pull"):
         start_s = pull.start_s + rng.uniform(2.0, 5.0)

@@ -1,4 +1,4 @@
-"""The truth about a drive for grading: what is wrong from when to when, and when it began to show."""
+"""The truth about a drive for grading: each fault, its start and end, and when it began to show."""
 
 from __future__ import annotations
 

@@ -144,7 +144,7 @@ class Scenario:
         return m0 + (m1 - m0) * min(1.0, max(0.0, (time_s - t0) / (t1 - t0)))
 
     def input(self, time_s: float) -> DriverInput:
-        """What is asked of the van at a time of the drive."""
+        """The driver's demands at a time of the drive, s."""
         index = self._index(time_s)
         phase = self.phases[index]
         bounded = min(time_s, self.length_s)

@@ -19,7 +19,7 @@ from cabcanary_bench.faults.faults import Fault
 from cabcanary_bench.paths import config_folder, scenario_folder
 
 FIRST = "first-drive"
-#: What is there beside the rules' own alerts.
+#: Prefix of the alerts that exist beside the rules' own.
 _CANNOT_SEE = "cannot_see_"
 _GUIDE = "simulators/README.md"
 _HINTS = {

@@ -36,7 +36,7 @@ Kelvin = Annotated[float, BeforeValidator(quantity_of("°C"))]
 
 
 class DriverEntry(Strict):
-    """From `at` on the driver does this; what is not named stays as it was. A start lasts until the next entry."""
+    """From `at` on the driver does this; fields not named stay as before. A start lasts until the next entry."""
 
     at: Seconds
     name: str = ""
@@ -73,7 +73,7 @@ class CircumstanceEntry(Strict):
 
 
 class ExpectEntry(Strict):
-    """What must sound, must be silent or must be told: exactly one of them."""
+    """An alert that must sound, alerts that must be silent, or an event that must be told: exactly one of them."""
 
     name: str = ""
     sounds: str | None = None

@@ -63,7 +63,7 @@ class Polled:
         return self._truth
 
     def take(self, now_ns: int, truth: Truth, effects: Effects) -> None:
-        """Ask what is due in the 20 ms that begin now."""
+        """Poll the items that are due in the 20 ms that begin now."""
         self._truth = truth
         awake = truth.key_on and truth.supply_v > COMPUTER_FAILS_V
         if not awake or effects.can_silent or effects.adapter_unplugged:

@@ -1,1 +1,1 @@
-"""What can go wrong and what ordinary events look like it, and what each does."""
+"""Faults, ordinary events that look like faults, and the effects of each."""

@@ -1,7 +1,7 @@
 """Ordinary things that look like faults and are not, each with a time, an amount, and a label.
 
-What is only a way of driving (a start without waiting, a long descent) has no acts: its label stands in the
-drive's truth, and `generator.py` writes its phases.
+A mere way of driving (a start without waiting, a long descent) has no acts: its label stands in the drive's
+truth, and `generator.py` writes its phases.
 """
 
 from __future__ import annotations

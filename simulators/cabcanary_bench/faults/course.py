@@ -1,4 +1,4 @@
-"""What is going on when: faults and circumstances as a timeline, asked at rising times and cheap while quiet."""
+"""Faults and circumstances as a timeline. It is read at rising times and costs little while nothing happens."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class Course:
     def __init__(self, faults: Sequence[Fault] = (), circumstances: Sequence[Circumstance] = ()) -> None:
         # Circumstances first: a fault may undo what an ordinary stage sets.
         self._all: tuple[Fault | Circumstance, ...] = (*circumstances, *faults)
-        # Between two of these times, what is in force is always the same, and so is what has grown to its full.
+        # Between two of these times the same faults and circumstances are in force, and the same are fully grown.
         self._changes = sorted({t for one in self._all for t in (one.start_s, one.steady_s, one.end_s)})
         self._from_s, self._until_s = math.inf, -math.inf
         self._active: tuple[Fault | Circumstance, ...] = ()

@@ -1,4 +1,4 @@
-"""What goes wrong on the bench and when: a kind, a time, a severity, an onset, a label that says the truth."""
+"""The bench's faults: a kind, a time, a severity, an onset, and a label that says the truth."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ __all__ = ["KINDS", "Effects", "Fault", "FaultKind", "KindInfo"]
 
 #: Time constant of the rail running dry after the pump stops, s: below 2 % of the fuel after 0.3 s.
 _PUMP_RUN_DOWN_S = 0.075
-#: What is left in the rail then: nothing burns, and dividing by it still works.
+#: Fuel left in the rail then, as a share: nothing burns, and dividing by it still works.
 _DRY = 1e-3
 
 
@@ -32,7 +32,7 @@ class Fault:
 
     @property
     def label(self) -> str:
-        """The truth in words, for grading: what is wrong, and from when."""
+        """The truth in words, for grading: the fault, its start and its end."""
         return f"{self.kind.info.words} from {self.start_s:g} s to {self.end_s:g} s"
 
     @property

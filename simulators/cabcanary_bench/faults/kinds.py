@@ -154,7 +154,7 @@ KINDS: dict[FaultKind, KindInfo] = {
     FaultKind.LEAN_MIXTURE: KindInfo(
         _MIX, "the engine runs lean", "share of the fuel that is missing", 0.15, _PULL, "lean", 0.2, (times("fuel", 0),)
     ),
-    # What it is given is what is left in the rail.
+    # Its effect takes the share of the fuel that is left in the rail, not a severity.
     FaultKind.FUEL_PUMP_LOST: KindInfo(
         _MIX, "the fuel pump has stopped", _ANY, _OPEN, _PULL, "lean", 0.0, (_pump_lost,)
     ),

@@ -34,7 +34,7 @@ _SILENT_AFTER_NS, _AWAKE_BEFORE_NS = 1_000_000, 20_000_000
 
 
 class NotOnWiresError(Exception):
-    """A drive that cannot be played over wires; the text says what stands in the way and what to do."""
+    """A drive that cannot be played over wires; the text gives the reason and the remedy."""
 
 
 class Wire(Protocol):
@@ -206,7 +206,7 @@ def _silences(tracks: Sequence[Track]) -> list[tuple[float, bool]]:
 
 
 class Bus:
-    """An slcan adapter with an engine computer that answers each poll with what was recorded nearest to that time.
+    """An slcan adapter with an engine computer that answers each poll with the recorded reading nearest to that time.
 
     `recorded_at()` is the time of the recording that is played now, ns. `polls` has when each PID was asked, by
     `now()`, before the play begins.

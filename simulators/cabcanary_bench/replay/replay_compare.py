@@ -1,4 +1,4 @@
-"""A recorded drive and what came of it over wires, change by change of its alerts."""
+"""Compares a recorded drive with its replay over wires, alert change by alert change."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from cabcanary.plan.plan import Plan
     from cabcanary.review.replay.recording import Playable, Step
 
-#: What is promised over wires, where bytes are timed anew: ticks.
+#: Greatest promised difference over wires, where bytes are timed anew: ticks.
 PROMISED_TICKS = 2
 _NEAR_S = 0.02
 
@@ -60,7 +60,7 @@ def pair(recorded: list[Step], came: list[Step], tick_ns: float) -> Iterator[tup
 
 
 def compare(drive: Playable, plan: Plan, played: Played, came: list[Step]) -> dict[str, Any]:
-    """What came over the wires held against what was recorded, for a program to read."""
+    """The replay over wires compared with the recording, for a program to read."""
     whole = [s for s in drive.recorded() or [] if played.first_ns <= s.time_ns <= played.last_ns]
     before = {s.alert: s.state for s in whole if s.time_ns <= played.settled_ns}
     recorded, came = (_settled(steps, played.settled_ns, before) for steps in (whole, came))
@@ -99,7 +99,7 @@ def compare(drive: Playable, plan: Plan, played: Played, came: list[Step]) -> di
 
 
 def _settled(steps: list[Step], settled_ns: int, before: Mapping[str, str]) -> list[Step]:
-    """What came after every wire had spoken, of alerts that did not stand by then: this daemon remembers none."""
+    """The steps after every wire had spoken, without alerts that stood before: this daemon remembers none."""
     standing = {alert for alert, state in before.items() if state.startswith("active")}
     found = []
     for step in steps:

@@ -146,8 +146,10 @@ class _Player:
 
 
 def _leads(plan: Plan) -> dict[str, int]:
-    """By how much a reading must lie there before its time, ns, so that it is looked at then on average: what is looked
-    at in turns is looked at half a turn later."""
+    """How early each source must have a reading, ns, so that it is polled at its time on average.
+
+    A source that is polled in turns reads it half a turn later.
+    """
     return {
         name: round(NS_PER_S / spec.rate_hz / 2)
         for name, spec in plan.settings.sources.items()
@@ -190,7 +192,7 @@ def _scales(drive: Playable, source: str) -> dict[str, float]:
 
 
 def replay_over_wires(drive: Playable, plan: Plan, speed: float, to_s: float | None, *, as_json: bool) -> int:
-    """Play a drive and hold what the daemon raises against what was raised live; 0 if all came within two ticks.
+    """Play a drive and compare the daemon's alerts with the live ones; 0 if all came within two ticks.
 
     Raises:
         NotOnWiresError: the drive cannot be played over wires.

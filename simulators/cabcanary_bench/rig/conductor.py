@@ -31,7 +31,7 @@ _CATCH_UP_S = 0.05
 
 
 class _Wire:
-    """What has been put on a wire and what has been read from it, both ways."""
+    """The bytes written to a wire and read from it, in both directions."""
 
     def __init__(self, port: SerialPty) -> None:
         self._port = port

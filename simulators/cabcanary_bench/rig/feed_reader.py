@@ -30,7 +30,7 @@ class Follower:
         self._socket.sendall(json.dumps({"subscribe": {"frames_hz": frames_hz}}).encode() + b"\n")
 
     def messages(self, wait_s: float) -> list[dict[str, Any]]:
-        """What has come, after waiting at most `wait_s` real seconds for something.
+        """The messages received, after waiting at most `wait_s` real seconds for the first.
 
         Raises:
             FeedLostError: the daemon closed the feed.

@@ -223,7 +223,7 @@ class Rig:
     # --- troubles of its machine ------------------------------------------------------------------------
 
     def _trouble(self, time_s: float) -> None:
-        """Do to the daemon's machine what is wrong with it at this time of the drive."""
+        """Apply the faults of the daemon's machine that are due at this time of the drive, s."""
         lines = []
         for fault in self._host_faults:
             if not fault.start_s <= time_s < fault.end_s:
@@ -294,7 +294,7 @@ class Rig:
         self._time.heard_ns = clock_ns
 
     def park(self) -> None:
-        """Drive no further: the van's wires keep what is on them, and time goes on."""
+        """Stop driving: the van's wires keep their last state, and time goes on."""
         self._parked.set()
         self._driven.wait()
 

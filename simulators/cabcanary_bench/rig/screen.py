@@ -1,4 +1,4 @@
-"""What is seen while the bench drives: a few lines that stay in place, or plain lines where they cannot."""
+"""The bench's display while it drives: a few lines updated in place, or plain lines without a terminal."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def verdict_line(verdict: Verdict) -> str:
 def report(
     rig: Rig, verdicts: Sequence[Verdict], events: Sequence[dict[str, Any]], drives: list[dict[str, Any]]
 ) -> None:
-    """The end of a bench drive: what was heard, when, whether it was right, and where the recording lies."""
+    """Print the end of a bench drive: the alerts heard and when, the verdict, and the recording's path."""
     print("\nHeard in the cab:")
     for event in events:
         if event["kind"] == "sound" and event["what"] != "silence":

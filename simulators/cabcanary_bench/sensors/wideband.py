@@ -75,7 +75,7 @@ class GasColumn:
 
 
 class Wideband:
-    """A wide-range lambda sensor with its controller. `advance` for the gas, `show` for what is sent."""
+    """A wide-range lambda sensor with its controller. `advance` takes the gas, `show` gives the output sent."""
 
     def __init__(self, rng: random.Random, traits: Traits) -> None:
         self._rng, self._traits = rng, traits

@@ -22,7 +22,7 @@ _CUT_BELOW_RPM = 1100.0  # and resume here: the gap keeps it from hunting
 _CUT_DELAY_S = 0.3
 _FOOT_OFF = 0.005
 
-# Closed loop: a relay on the lambda sensor's sign drives a ramp and a step, which is what makes the ripple.
+# Closed loop: a relay on the lambda sensor's sign drives a ramp and a step; they make the ripple.
 _RAMP_PER_S = 0.015
 _STEP = 0.006
 _LOOP_LAG_S = 0.10

@@ -71,7 +71,7 @@ class Driveline:
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """What has to be moved."""
+    """Mass and resistances of the body."""
 
     mass_kg: float
     rotating_share: float

@@ -55,7 +55,7 @@ _TRAILER_DRAG_M2 = 0.8
 
 @dataclass(frozen=True, slots=True)
 class DriverInput:
-    """What is asked of the van at a moment; `pedal_percent` and `gear` override the driver when given."""
+    """The driver's demands at a moment; `pedal_percent` and `gear` override the driver model when given."""
 
     key_on: bool
     crank: bool
@@ -147,7 +147,7 @@ class Vehicle:
         self._idle_integral = 0.0
         self._idle_area = 0.0
         self._limited, self._limit_s = False, 0.0
-        self._shift_s = 0.0  # what is left of a change of gear
+        self._shift_s = 0.0  # time left of a change of gear
         self._start_air = 1.0  # 1 while starting, then fading: more air and earlier spark make the flare
 
     def step(self, dt_s: float, wanted: DriverInput) -> Truth:
@@ -176,7 +176,7 @@ class Vehicle:
         return cranking
 
     def _surround(self, altitude_m: float) -> None:
-        """Weather, height, and what is open or stuck on the way in."""
+        """Weather, altitude, and open or stuck parts of the intake."""
         air, effects = self.air, self.effects
         height = altitude_m + effects.altitude_m
         baro, ambient = self._sea_level_pa + effects.air_offset_pa, self.van.cooling.ambient_c + KELVIN
@@ -353,9 +353,9 @@ class Vehicle:
             fuel_w = fuel_kg_s * self.van.engine.heating_value_j_kg * cooling.heat_share
         loss = cooling.loss_w_k * (self._coolant - (self.air.ambient_k - KELVIN))
         if self._coolant > cooling.thermostat_c and moves:
-            # The thermostat opens and the radiator takes whatever is left over.
+            # The thermostat opens and the radiator takes the rest.
             loss += _RADIATOR_W_K * (self._coolant - cooling.thermostat_c)
-        # Standing coolant: only what is in the head takes up the heat.
+        # Standing coolant: only the coolant in the head takes up the heat.
         capacity = cooling.heat_capacity_j_k * (1.0 if moves else _HEAD_SHARE)
         self._coolant += (fuel_w - loss) * dt_s / capacity
         load = Load(wanted.key_on, cranking, self._running, self.fuel.cut, self._has_run)

@@ -1,4 +1,4 @@
-"""Alarm load: how often a driver was called, against what is bearable.
+"""Alarm load: how often a driver was alarmed, compared with an acceptable rate.
 
 The figures are those of EEMUA 191 and ISA-18.2 for operators of plants, from memory: they are not published freely, and
 a driver has less attention to give than an operator. An ordinary commute should give none.
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from cabcanary.review.backtest.results import Alarm, DriveResult
 
-#: Alarms in ten minutes on the average: what is acceptable, and what can still be managed (EEMUA 191, from memory).
+#: Average alarms in ten minutes: the acceptable and the just manageable rate (EEMUA 191, from memory).
 ACCEPTABLE, MANAGEABLE = 1.0, 2.0
 #: More than this many in ten minutes are a flood (ISA-18.2 and EEMUA 191, from memory).
 FLOOD = 10

@@ -1,4 +1,4 @@
-"""One drive, again, with other rules: what would have sounded, for how long, and what nearly did."""
+"""Runs rules over one recorded drive: the alarms that would have sounded, their durations, the near misses."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 def backtest(task: Task) -> DriveResult | DriveFault:
-    """Try rules on one drive; whatever is wrong with that drive comes back as a fault."""
+    """Try rules on one drive; any error of that drive is returned as a fault, not raised."""
     path = Path(task.path)
     try:
         return _backtest(task, path)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What was asked for. `rules` None: those that each drive was driven with; `against` None: nothing; "": those.
+    """The request. `rules` None: those that each drive was driven with; `against` None: nothing; "": those.
 
     `bad` are drives in which the swept rule should sound; all others are called good.
     """

@@ -205,8 +205,8 @@ def _suggestion(found: SweepResult) -> str:
 
 
 def suggestion_lines(sweeps: Sequence[SweepResult]) -> Iterator[str]:
-    """Many sweeps, a line for each: what stands in the rule, what it costs, and what good drives bear."""
-    yield "Limits: what stands in the rule, what it has cost, and the tightest that is silent on every good drive"
+    """Many sweeps, a line for each: the rule's limit, its alarms, and the tightest limit silent on good drives."""
+    yield "Limits: the rule's own with its alarms, and the tightest that is silent on every good drive"
     width = max(len(f.sweep.rule) for f in sweeps)
     yield f"  {'':{width}}{'now':>15}{'alarms':>8}{'tightest':>18}"
     for found in sweeps:

@@ -1,4 +1,4 @@
-"""What is asked of one drive, and what came of it."""
+"""The task for one drive of a backtest, and its result."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """What is asked of one drive. `before` are the rules to hold the others against."""
+    """The task for one drive. `before` are the rules to compare the others with."""
 
     path: str
     after: RuleSource
@@ -83,11 +83,11 @@ class DriveFault:
 
 @dataclass(frozen=True, slots=True)
 class Sweep:
-    """What is varied: the limit of the `place`-th comparison of a rule, over `values` in `unit`.
+    """A sweep: the limit of the `place`-th comparison of a rule takes each of `values`, in `unit`.
 
     `added`: the limit is no single number (a table, a baseline), and the values are added to it. `above`: the rule
-    sounds above its limit, so that a lower one is tighter. `now` is what stands in the rule; `of` is what is held
-    against the limit in `comparison`.
+    sounds above its limit, so that a lower one is tighter. `now` is the limit in the rule; `of` is the quantity
+    compared with it in `comparison`.
     """
 
     rule: str

@@ -52,11 +52,11 @@ class RuleSource:
 
 
 def source_of(file: Path) -> RuleSource:
-    """The rules of a rule file, or of all rule files that a settings file names, with what was measured in its folder.
+    """The rules of a rule file, or of all rule files that a settings file names, with the baselines in its folder.
 
     Raises:
         SettingsError: a file is faulty.
-        RulesError: what was measured cannot be read.
+        RulesError: the baselines cannot be read.
     """
     if not is_settings(file):
         return RuleSource(str(file), ((str(file), load_rule_file(file).text),))

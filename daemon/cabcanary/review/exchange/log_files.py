@@ -65,7 +65,7 @@ class Mapping:
     table the headings say it, as they do without a mapping.
 
     Raises:
-        DriveError: the file is wrong; what is.
+        DriveError: the file is faulty; the message says why.
     """
 
     def __init__(self, file: Path | None = None) -> None:

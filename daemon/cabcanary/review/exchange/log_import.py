@@ -50,7 +50,7 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class BroughtIn:
-    """What has come of it."""
+    """The result of an import."""
 
     manifest: Manifest
     channels: list[str]
@@ -68,7 +68,7 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
     code as far as the file holds what they are made of.
 
     Raises:
-        DriveError: what is wrong with the file, and where.
+        DriveError: the file is faulty; the message says where and why.
     """
     log = read_foreign(file, mapping)
     start, clock = _start(file, origin)
@@ -156,7 +156,7 @@ def with_settings(samples: Path, plan: Plan | None) -> Iterator[Path]:
 
 
 def _before(manifest: Path) -> Manifest | None:
-    """What was made of the same file before."""
+    """The manifest of an earlier import of the same file; None if there is none."""
     try:
         return Manifest.model_validate_json(manifest.read_bytes())
     except (OSError, ValueError):

@@ -13,12 +13,12 @@ BELIEVED = ("good", "saturated high", "saturated low")
 
 
 class DriveError(ValueError):
-    """What was asked for cannot be done with these drives; the message says why and what to do."""
+    """The request cannot be met with these drives; the message says why and what to do."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Which drives to list; what is empty asks for nothing. Days are as in 2026-11-25, in UTC, both included."""
+    """Which drives to list; an empty field does not filter. Days are as in 2026-11-25, in UTC, both included."""
 
     vehicle: str = ""
     stage: str = ""
@@ -85,14 +85,14 @@ def find_samples(folder: Path, name: str) -> Path:
 
 
 def keep_drive(folder: Path, name: str, *, kept: bool) -> str:
-    """Mark a drive as kept, so that it is never removed to make room, or take the mark away; says what was done."""
+    """Mark a drive as kept, so that it is never removed to make room, or take the mark away; returns a confirmation."""
     path, manifest = find_drive(folder, name)
     write_atomically(path, manifest_json(manifest.model_copy(update={"kept": kept})))
     return f"{manifest.drive} is {'kept: it is never removed to make room' if kept else 'no longer kept'}"
 
 
 def note_drive(folder: Path, name: str, text: str) -> str:
-    """Add a note to a drive; says what was done."""
+    """Add a note to a drive; returns a confirmation."""
     if not text.strip():
         raise DriveError("a note needs words, as in: cabcanary drives note last new hose clamps")
     path, manifest = find_drive(folder, name)
@@ -102,7 +102,7 @@ def note_drive(folder: Path, name: str, text: str) -> str:
 
 
 def drop_drive(folder: Path, name: str, *, sure: bool) -> str:
-    """Remove a drive for good; says what was done.
+    """Remove a drive for good; returns a confirmation.
 
     Raises:
         DriveError: nobody has said that this is meant, or the drive is marked as kept.

@@ -99,7 +99,7 @@ class Beside(NamedTuple):
 def beside(path: Path, begun_ns: int = 0) -> Beside:
     """What people did during a drive, and why channels could not be seen, from the events beside its samples.
 
-    What was done before `begun_ns` is in the state already that the drive begins with.
+    Actions before `begun_ns` are already in the state that the drive begins with.
 
     Raises:
         RecordedError: the events are damaged.

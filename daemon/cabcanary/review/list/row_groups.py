@@ -1,4 +1,4 @@
-"""A drive's columns in its Parquet file: a row group is fetched when it is asked for, and only what is asked for."""
+"""A drive's columns in its Parquet file: row groups and columns are read only when needed."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 _BY_WORDS = {q.words: int(q) for q in Quality}
 _GOOD = Quality.GOOD.words
-#: Windows reach back into the block before; what lies further back is seldom asked for again.
+#: Windows reach back into the block before; older blocks are seldom needed again.
 _BLOCKS_KEPT = 2
 #: Row groups are taken together up to so many rows: ten minutes at 50 Hz. With fewer, more time goes into getting
 #: about than into arithmetic; with more, a block's statistics decide less, and its columns outgrow a processor's cache.
@@ -215,7 +215,7 @@ def _drop(kept: dict[int, Any], number: int) -> None:
 
 
 def _floats(arrays: list[Any]) -> Floats:
-    """NaN for what is missing."""
+    """The columns as one array of float64; NaN where a value is missing."""
     found = [array.to_numpy(zero_copy_only=False).astype(np.float64, copy=False) for array in arrays]
     return found[0] if len(found) == 1 else np.concatenate([*found, _NO_NUMBERS])
 

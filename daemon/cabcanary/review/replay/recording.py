@@ -1,4 +1,4 @@
-"""What can be played again: an archived drive, a journal, or a log of another program, each as frames."""
+"""Recordings for a replay: an archived drive, a journal, or a log of another program, each as frames."""
 
 from __future__ import annotations
 

@@ -48,7 +48,7 @@ class Wanted:
 
 @dataclass(slots=True)
 class Replayed:
-    """What came of it. `recorded` is what was raised live within the ticks that were played; None: nobody knows."""
+    """The result of a replay. `recorded` are the live alerts within the ticks played; None if they are not known."""
 
     name: str
     ticks: int = 0

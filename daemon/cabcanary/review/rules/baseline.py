@@ -1,4 +1,4 @@
-"""What is normal in this stage, measured on drives that were good."""
+"""Baselines: the normal values of this stage, measured on good drives."""
 
 from __future__ import annotations
 
