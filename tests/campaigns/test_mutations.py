@@ -47,7 +47,12 @@ ROOMS = (
     Room(
         "sources",
         (
-            ("tests/sources", *(f"--ignore={f}" for f in _PROCESSES), "--ignore=tests/sources/test_fuzz.py"),
+            (
+                "tests/settings/test_bad_files.py",
+                "tests/sources",
+                *(f"--ignore={f}" for f in _PROCESSES),
+                "--ignore=tests/sources/test_fuzz.py",
+            ),
             (*_PROCESSES, "tests/contracts/test_sources.py"),
         ),
     ),
