@@ -4,7 +4,7 @@ import pytest
 
 from cabcanary import units
 from cabcanary.channels.measured import Measured
-from cabcanary.model import Quality, Reading
+from cabcanary.model import Quality, Reading, Value
 from cabcanary.settings.sensors import MeasuredChannel
 
 MS = 1_000_000
@@ -143,6 +143,58 @@ def test_a_number_with_ends_is_at_least_and_at_most_there():
     assert given.step(reading(1.50, 1), 1)[:2] == (1.50, Quality.SATURATED_HIGH)
     assert given.step(reading(1.499, 2), 2)[:2] == (1.50, Quality.SATURATED_HIGH)
     assert given.step(reading(0.60, 3), 3)[:2] == (0.65, Quality.SATURATED_LOW)
+
+
+FASTER = {"fastest": 5.0, "stuck_after": "1 h"}  # lambda a second, and readings 20 ms apart: 0.1 a reading
+
+
+def run(subject, *numbers):
+    """Readings 20 ms apart; what the last one was taken for."""
+    for n, number in enumerate(numbers):
+        value = subject.step(reading(number, n * 20 * MS), n * 20 * MS)
+    return value.quality
+
+
+def test_a_wideband_that_runs_lean_faster_than_its_limit_is_lean():
+    wideband = channel(
+        units.unit("lambda"), measures="lambda", unit="lambda", ends=[0.65, 1.50], response_time="80 ms", health=FASTER
+    )
+    assert run(wideband, 0.85, 0.85, 0.85, 0.85, 1.05) is Quality.IMPLAUSIBLE
+    # On its way it is in doubt; at the end a dying fuel pump must sound.
+    assert run(wideband, 0.85, 0.85, 0.85, 0.85, 1.05, 1.30, 1.50) is Quality.SATURATED_HIGH
+
+
+@pytest.mark.parametrize(
+    ("more", "numbers"),
+    [
+        ({"measures": "lambda", "unit": "lambda"}, (0.95, 0.95, 0.95, 0.95, 0.80, 0.65)),  # rich
+        ({"measures": "pressure", "unit": "kPa"}, (0.85, 0.85, 0.85, 0.85, 1.05, 1.30, 1.50)),
+        ({"measures": "pressure", "unit": "kPa"}, (0.95, 0.95, 0.95, 0.95, 0.80, 0.65)),
+    ],
+)
+def test_no_other_end_is_believed_of_a_wire_that_jumps(more, numbers):
+    spec = {"ends": [0.65, 1.50], "response_time": "80 ms", "health": FASTER} | more
+    assert run(channel(units.unit(more["unit"]), **spec), *numbers) is Quality.IMPLAUSIBLE
+
+
+@pytest.mark.parametrize("volts", [0.0, -0.1])
+def test_a_sensor_whose_measured_supply_is_not_above_zero_is_no_reading(volts):
+    # Its share of nothing is no pressure, and no division by zero either.
+    written = {
+        "source": "adc",
+        "item": "voltage0",
+        "unit": "kPa",
+        "wire_unit": "V",
+        "curve": {"kind": "linear", "points": [[0.5, 20.0], [4.5, 250.0]]},
+        "ratiometric": {"nominal": "5 V", "measured": "rail"},
+    }
+    measured = Measured("it", MeasuredChannel.model_validate(written), MILLIVOLT, {"rail": "V"}, live=False)
+    around = {"rail": Value(volts, Quality.GOOD, 0)}
+    value = measured.step(reading(2500.0), around, 0)
+    assert (value.value, value.quality, value.reason) == (None, Quality.ABSENT, "rail is not above zero")
+    # 2.5 V of 5 V is half of the span from 20 to 250 kPa.
+    fine = measured.step(reading(2500.0, 1), {"rail": Value(5.0, Quality.GOOD, 1)}, 1)
+    assert (fine.value, fine.quality) == (pytest.approx(135.0), Quality.GOOD)
 
 
 def test_a_reading_that_is_looked_at_twice_counts_once():

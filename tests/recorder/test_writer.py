@@ -287,6 +287,24 @@ def test_a_card_that_stalls_in_each_sync_is_synced_less_often_and_keeps_up(
     assert writer.lost_ticks == 0
 
 
+def test_what_was_written_is_synced_within_a_second_however_far_the_card_is_behind(tmp_path, monkeypatch, plain_ticks):
+    now, syncs = [0.0], []
+    monkeypatch.setattr(writer_module, "time", types.SimpleNamespace(monotonic=lambda: now[0]))
+    as_os = types.SimpleNamespace(**{**vars(os), "fsync": lambda _descriptor: syncs.append(now[0])})
+    monkeypatch.setattr(writer_module, "os", as_os)
+    file = writer_module._DriveFile(tmp_path, "d", {"channels": CHANNELS}, {}, keeps_up=lambda: False)
+    file.take("open", None)
+    assert syncs == [0.0]
+    for n, tick in enumerate(plain_ticks(400)):
+        now[0] = n * 0.005  # ticks that waited come four times as fast as they were made: a block every 0.125 s
+        file.take("tick", tick)
+    file.leave()
+    # The first block that ends later than a second after the last sync, and not one sooner.
+    gaps = [b - a for a, b in itertools.pairwise(syncs)]
+    assert gaps
+    assert all(1.0 < gap <= 1.0 + 0.13 for gap in gaps), gaps
+
+
 def test_a_slow_sync_is_told_once_each_way(tmp_path, writer, told, plain_ticks, monkeypatch):
     monkeypatch.setattr(writer_module, "_TICKS_WAITING", 10**9)
     now = [0.0]

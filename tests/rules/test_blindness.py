@@ -86,6 +86,23 @@ def test_a_single_lost_line_now_and_then_is_not_heard(cab):
     assert told == []
 
 
+def test_a_tick_that_comes_late_counts_as_a_tenth_of_a_second_of_blindness(cab):
+    # Nobody looked meanwhile. Two late ticks make up the delay of 0.2 s; one, and a moment less than another, do not.
+    for second_ns, told in ((99_999_999, 0), (100_000_000, 1), (60_000_000_000, 1)):
+        van = cab(LEAN)
+        van.hold(1000, **DRIVING)
+        assert van.tick(60_000_000_000, **{"lambda": None}) == []
+        assert [c.alert for c in van.tick(second_ns)] == ["cannot_see_lambda"] * told
+
+
+def test_a_tick_that_comes_late_counts_as_a_tenth_of_a_second_of_sight(cab):
+    van = cab(LEAN)
+    van.hold(1000, **DRIVING)
+    van.hold(1000, **{"lambda": None})
+    # The timer of 0.2 s drains by a quarter of 0.1 s a late tick: eight of them.
+    assert [[c.state for c in van.tick(60_000_000_000, **DRIVING)] for _ in range(8)] == [[]] * 7 + [[NORMAL]]
+
+
 def test_one_dead_wire_is_one_alert_however_many_rules_need_it(cab):
     van = cab(LEAN + OVER)
     van.hold(1000, **DRIVING)

@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -145,3 +146,27 @@ def test_a_saved_state_of_other_rules_is_taken_as_far_as_it_goes():
     same = engine()
     same.restore(only_lean.state())
     assert [c.alert for c in same.step(Frame(3, high))] == ["over"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "goes_on"),
+    [
+        ("Boost too high", "Boost too high by far", True),  # words for people, not the rule
+        ('when = "boost > 8 psi deadband 0.5 psi"', 'when = "boost > 7 psi deadband 0.5 psi"', False),
+        ('off_delay = "0.3 s"', 'off_delay = "0.3 s"\nsuppress_when = "mask"', False),
+        ('off_delay = "0.3 s"', 'off_delay = "0.3 s"\nblind_urgent_when = "boost > 1 psi"', False),
+    ],
+)
+def test_only_a_rule_of_the_same_text_goes_on_from_its_saved_state(old, new, goes_on):
+    over = TEXT[TEXT.rindex("[[rule]]") :]
+    assert over.count(old) == 1
+    before, after = (
+        engine(build_rules([rules_from_text(text, Path("rules.toml"))], Setting(UNITS))[0].rules)
+        for text in (over, over.replace(old, new))
+    )
+    high = {name: Value(0.0, Quality.GOOD, 0) for name in UNITS} | {"boost": Value(9.0, Quality.GOOD, 0)}
+    assert [c.alert for c in before.step(Frame(1, high))] == ["over"]
+    after.restore(json.loads(json.dumps(before.state())))
+    assert after.alerts["over"].active is goes_on
+    # What goes on has been told; what starts anew is told again, as a rule that was never asked.
+    assert [c.alert for c in after.step(Frame(2, high))] == ([] if goes_on else ["over"])

@@ -8,6 +8,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from gpiozero import Device
@@ -280,6 +281,37 @@ async def test_a_fault_in_the_tick_of_a_trip_does_not_swallow_the_warning(daemon
     assert daemon._lamp._standing == {"supply_high": Priority.WARNING}
 
 
+async def test_after_a_broken_tick_each_alert_is_told_once_and_none_a_second_time(daemon, monkeypatch) -> None:
+    first = daemon._engine._runners[0].rule
+    known, sudden, lost = (replace(first, id=name) for name in ("known", "sudden", "lost"))
+    other = Engine([known, sudden, lost], {"supply": ("supply",)}, {"supply": "V"}, None)
+    monkeypatch.setattr(daemon, "_engine", other)
+    update, given = daemon._annunciator.update, []
+
+    def watched(changes, now_ns, **more):
+        given.append([c.alert for c in changes])
+        return update(changes, now_ns, **more)
+
+    monkeypatch.setattr(daemon._annunciator, "update", watched)
+    monkeypatch.setattr(other._runners[1].when, "run", lambda *_: False)
+    monkeypatch.setattr(other._runners[2].when, "run", lambda *_: False)
+    supply(daemon, 17.0)
+    daemon._tick()
+    assert given == [["known"]]
+    with monkeypatch.context() as patch:
+        patch.setattr(other._runners[2].when, "run", lambda *_: True)
+        patch.setattr(daemon._annunciator, "update", lambda *_, **__: 1 // 0)
+        daemon._tick()
+        patch.setattr(daemon._annunciator, "update", watched)
+        # Now one trips by itself, one was lost with the broken tick, and one has been sounding since before.
+        patch.setattr(other._runners[1].when, "run", lambda *_: True)
+        daemon._tick()
+        assert given[1:] == [["sudden", "lost"]]
+        # And it is asked once: the next tick has nothing to add.
+        daemon._tick()
+        assert given[2:] == [[]]
+
+
 async def test_a_rule_that_cannot_be_worked_out_is_heard_and_the_others_go_on(daemon, monkeypatch) -> None:
     runner = daemon._engine._runners[0]
     broken = replace(runner.rule, id="broken")
@@ -348,3 +380,33 @@ async def test_night_comes_and_goes_with_its_channel(daemon, monkeypatch) -> Non
     ):
         daemon._follow_key(Frame(0, {"lights": Value(level, quality, 0)}), drive_ended=False)
         assert daemon._annunciator.loudness.night is night
+
+
+@pytest.mark.parametrize(
+    ("key", "drive_ended", "lit"),
+    [
+        ((1.0, Quality.GOOD), True, True),  # the engine has stalled: the key is still on
+        ((None, Quality.ABSENT), True, True),  # not known is not off
+        ((0.0, Quality.STALE), True, True),
+        ((0.0, Quality.GOOD), False, False),
+        (None, False, True),  # no key on a wire: the drive's end stands for it
+        (None, True, False),
+    ],
+)
+async def test_what_the_lamp_must_remember_ends_with_the_key_or_without_one_with_the_drive(
+    daemon, monkeypatch, key, drive_ended, lit
+) -> None:
+    kept = []
+    memory = SimpleNamespace(last=True, keep=kept.append)
+    monkeypatch.setattr(daemon, "_lamp_memory", memory)
+    monkeypatch.setattr(type(daemon._plan), "ignition", "ignition" if key else None)
+    daemon._lamp.stay_out = daemon._lamp.proved = True
+    daemon._lamp.update(Frame(0, {"supply": Value(14.0, Quality.GOOD, 0)}), [])
+    assert daemon._lamp.shown.name == "stay_out_of_boost"
+    values = {"ignition": Value(*key, 0)} if key else {}
+    daemon._follow_key(Frame(5, values), drive_ended=drive_ended)
+    assert daemon._lamp.stay_out is lit
+    told = [e.what for e in daemon._feed.recent() if e.kind is EventKind.LAMP]
+    assert told == ([] if lit else ["not_yet_watching"])
+    # What a restart would show changes with it, and is written once.
+    assert kept == ([] if lit else [False])

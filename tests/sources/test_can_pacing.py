@@ -1,11 +1,14 @@
 """When a vehicle is asked what, and when it is left to sleep: without I/O, time passed in."""
 
 from itertools import pairwise
+from types import SimpleNamespace
 
 import pytest
 
 from cabcanary.clock import NS_PER_S
 from cabcanary.processes.status import Backoff
+from cabcanary.sources.can import obd_schedule
+from cabcanary.sources.can.obd_ecu import NoAnswerError
 from cabcanary.sources.can.obd_poller import Courtesy, Poller
 
 pytestmark = pytest.mark.waits
@@ -210,3 +213,72 @@ def test_a_probe_that_brought_errors_is_not_repeated_for_half_a_minute():
     courtesy.unwelcome(0)
     assert not courtesy.may_ask(29 * S)
     assert courtesy.may_ask(30 * S)
+
+
+# --- a key that turns while it waits ------------------------------------------------------------------
+
+
+class HandClock:
+    """A clock that a test sets."""
+
+    def __init__(self):
+        self.ns = 0
+
+    def now_ns(self):
+        return self.ns
+
+    def real_until(self, deadline_ns):
+        return max(0.0, (deadline_ns - self.ns) / S)
+
+    def for_wires(self):
+        return self
+
+
+class DeafVehicle:
+    """A bus on which nobody answers, and the times at which somebody asked."""
+
+    def __init__(self, monkeypatch):
+        self.clock, self.asked = HandClock(), []
+        self.guard = SimpleNamespace(ignition=None, alive=lambda: None)
+        monkeypatch.setattr(obd_schedule, "Ecu", lambda *_, **__: SimpleNamespace(find=self._find, on_pending=None))
+        # The longest waits of all.
+        monkeypatch.setattr(obd_schedule.random, "random", lambda: 1.0)
+        output = SimpleNamespace(status=lambda *_: True, missing=lambda *_: None)
+        self.polling = obd_schedule.Polling({"rpm": 10.0}, 1, self.clock, output, self.guard)
+        link = SimpleNamespace(
+            frames=1, hears_errors=lambda: False, listen_only=lambda _: None, want=lambda *_, **__: None, run=self._run
+        )
+        broadcast = SimpleNamespace(heard_traffic=lambda: False, frames_wanted=None)
+        self.polling.connect(link, broadcast, extended=False)
+
+    def _find(self):
+        self.asked.append(round(self.clock.ns / S, 3))
+        raise NoAnswerError
+
+    def _run(self, seconds):
+        self.clock.ns += max(1, round(seconds * S))
+
+    def until(self, seconds):
+        while self.clock.ns < seconds * S:
+            self.polling.step()
+        self.clock.ns = round(seconds * S)
+
+
+@pytest.mark.parametrize("before", [None, False])
+def test_when_the_ignition_goes_on_the_bus_is_asked_at_once_and_its_waits_begin_anew(monkeypatch, before):
+    vehicle = DeafVehicle(monkeypatch)
+    vehicle.until(2.0)
+    vehicle.guard.ignition = before
+    # Asked at 0, and after 0.25, 0.5, 1 and 2 s more: not due again before 3.75 s.
+    vehicle.until(2.1)
+    assert vehicle.asked == [0.0, 0.25, 0.75, 1.75]
+    vehicle.guard.ignition = True
+    vehicle.until(2.9)
+    assert vehicle.asked[4:] == [2.1, 2.35, 2.85]
+
+
+def test_an_ignition_that_only_stays_on_hurries_nothing(monkeypatch):
+    vehicle = DeafVehicle(monkeypatch)
+    vehicle.guard.ignition = True
+    vehicle.until(3.7)
+    assert vehicle.asked == [0.0, 0.25, 0.75, 1.75]
