@@ -41,11 +41,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 @pytest.fixture
 def ride(tmp_path: Path) -> Iterator[Callable[..., Ride]]:
-    """Makes rides: ride(scenario, speed, config); all are closed at the end."""
+    """Makes rides: ride(scenario, speed, config), in the bench's time or the kernel's; all are closed at the end."""
     rides: list[Ride] = []
 
-    def make(scenario: Scenario = FIRST_DRIVE, speed: float = 5.0, config: Path | None = None) -> Ride:
-        made = Ride(tmp_path / f"d{len(rides)}", scenario, speed, config)
+    def make(
+        scenario: Scenario = FIRST_DRIVE, speed: float = 5.0, config: Path | None = None, *, own_time: bool = True
+    ) -> Ride:
+        made = Ride(tmp_path / f"d{len(rides)}", scenario, speed, config, own_time=own_time)
         rides.append(made)
         return made
 

@@ -105,7 +105,7 @@ def test_what_a_flooded_port_costs_beside_a_silent_one(
 ) -> None:
     pty = SerialPty(tmp_path / "tty-flood")
     try:
-        driven = ride(speed=1.0)
+        driven = ride(speed=1.0, own_time=False)
         driven.rig.skip(_FROM_S)
         driven.start(CABCANARY_BENCH_WIDEBAND=str(pty.link))
         driven.ready()

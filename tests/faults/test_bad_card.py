@@ -57,7 +57,7 @@ def test_no_warning_is_late_and_recording_goes_on_when_the_card_does(
 
     def attempt() -> tuple[Ride, Verdict]:
         control.write_text("")
-        driven = ride(speed=2.5)
+        driven = ride(speed=2.5, own_time=False)
         driven.rig.skip(188.0)
         driven.start(LD_PRELOAD=str(library), BAD_CARD=str(control))
         driven.ready()
@@ -94,7 +94,7 @@ def test_no_warning_is_late_and_recording_goes_on_when_the_card_does(
 
 
 def test_what_the_driver_wants_remembered_is_in_the_drive(ride: Callable[..., Ride]) -> None:
-    driven = ride()
+    driven = ride(own_time=False)
     driven.begin(at_s=185.0)
     driven.event("drive", "started")
     driven.told.command({"do": "note", "text": "hiss at the throttle"})
@@ -112,7 +112,7 @@ def test_what_the_driver_wants_remembered_is_in_the_drive(ride: Callable[..., Ri
 def test_a_drive_that_must_make_room_is_told_in_the_cab_and_to_programs(
     ride: Callable[..., Ride], van_settings: Callable[..., Path]
 ) -> None:
-    driven = ride(config=van_settings(more="\n[archive]\nlargest_gb = 0.000001\n"))
+    driven = ride(config=van_settings(more="\n[archive]\nlargest_gb = 0.000001\n"), own_time=False)
     driven.begin(at_s=100.0)
     drive = driven.event("drive", "started")["drive"]
     driven.until(104.0)

@@ -42,7 +42,7 @@ def test_a_hung_temperature_is_named_and_delays_no_warning(ride: Callable[..., R
     speeds = [1.5, 2.5]
 
     def attempt() -> tuple[Ride, Verdict]:
-        driven = ride(speed=speeds.pop())
+        driven = ride(speed=speeds.pop(), own_time=False)
         begin(driven, CHARGE_CHANNEL)
         driven.raised("over_boost")
         driven.event("alert", "over_boost", state="normal")
@@ -56,7 +56,7 @@ def test_a_hung_temperature_is_named_and_delays_no_warning(ride: Callable[..., R
 
 
 def test_beside_a_hung_temperature_all_other_readings_stay_fresh(ride: Callable[..., Ride]) -> None:
-    driven = ride(speed=2.5)
+    driven = ride(speed=2.5, own_time=False)
     begin(driven, CHARGE_CHANNEL)
     driven.logged("voltage2 does not answer; the other channels go on")
     driven.until(BEFORE_THE_PULL_S + 1.0)
@@ -71,7 +71,7 @@ def test_beside_a_hung_temperature_all_other_readings_stay_fresh(ride: Callable[
 
 
 def test_a_hung_pressure_is_heard_as_cannot_see_and_blamed_by_name(ride: Callable[..., Ride]) -> None:
-    driven = ride(speed=2.5)
+    driven = ride(speed=2.5, own_time=False)
     begin(driven, MAP_CHANNEL)
     raised = driven.raised("cannot_see_map")
     assert (raised["blind"], raised["priority"]) == (True, "warning")
@@ -89,7 +89,7 @@ def test_a_hung_pressure_is_heard_as_cannot_see_and_blamed_by_name(ride: Callabl
 def test_a_channel_that_is_open_and_never_gives_a_number_costs_only_itself(
     ride: Callable[..., Ride], channel: int
 ) -> None:
-    driven = ride(speed=2.5)
+    driven = ride(speed=2.5, own_time=False)
     driven.rig.van.voltages.block(channel)
     # Read and write, so that opening does not wait for a reader.
     writer = os.open(driven.rig.van.voltages.path(channel), os.O_RDWR)

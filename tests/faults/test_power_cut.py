@@ -62,7 +62,7 @@ def cut(driven: Ride, after_s: float) -> tuple[str, int, float]:
 )
 def test_a_cut_drive_loses_a_second_at_most_and_comes_back_unasked(ride: Callable[..., Ride], cuts: int) -> None:
     chance = random.Random(cuts)
-    driven = ride(IDLE, speed=5.0)
+    driven = ride(IDLE, speed=5.0, own_time=False)
     driven.begin(at_s=3.0)
     # First a drive that ends in order: it must stay as it is whatever comes after.
     driven.event("drive", "started")
@@ -94,7 +94,7 @@ def test_a_cut_drive_loses_a_second_at_most_and_comes_back_unasked(ride: Callabl
 
 
 def test_a_cut_in_the_middle_of_an_alert_keeps_the_alert(ride: Callable[..., Ride]) -> None:
-    driven = ride(speed=2.0)
+    driven = ride(speed=2.0, own_time=False)
     driven.begin(at_s=193.0)
     raised = driven.raised("over_boost")
     # The archiver that every start begins with must be done: a killed daemon's would take the drive up unheard.
@@ -113,7 +113,7 @@ def test_a_cut_in_the_middle_of_an_alert_keeps_the_alert(ride: Callable[..., Rid
 
 
 def test_a_stop_in_mid_drive_closes_the_drive_in_order(ride: Callable[..., Ride]) -> None:
-    driven = ride(IDLE)
+    driven = ride(IDLE, own_time=False)
     driven.begin(at_s=3.0)
     driven.event("drive", "started")
     driven.until(6.0)

@@ -169,7 +169,7 @@ def test_a_killed_daemon_is_heard_on_the_watchers_own_line(
     ride: Callable[..., Ride], van_settings: Callable[..., Path], watcher: Callable[..., Watcher], tmp_path: Path
 ) -> None:
     config = van_settings(more="\n[watcher]\npin = 23\n")
-    driven = ride(config=config)
+    driven = ride(config=config, own_time=False)
     pins = tmp_path / "watcher-pins.jsonl"
     one = watcher(config, driven.folder, pins)
     driven.start()
@@ -198,7 +198,7 @@ def test_a_hung_daemon_is_heard_too_and_an_ordered_stop_is_quiet(
     ride: Callable[..., Ride], van_settings: Callable[..., Path], watcher: Callable[..., Watcher]
 ) -> None:
     config = van_settings()
-    driven = ride(config=config)
+    driven = ride(config=config, own_time=False)
     one = watcher(config, driven.folder)
     driven.start()
     driven.event("sound", "start_up")

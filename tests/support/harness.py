@@ -36,7 +36,7 @@ T = TypeVar("T")
 Message = dict[str, Any]
 
 #: Real seconds after which a wait has failed: a loaded machine may need several for one start of Python.
-PATIENCE_S = 40.0
+PATIENCE_S = 120.0
 _POLL_S = 0.02
 #: Clock seconds by which van, wires or ticks may be late before a delay is held against the machine: the wideband
 #: is stale after 0.15 s, and sends every 0.02 s.
@@ -138,8 +138,10 @@ class Listener:
 class Ride:
     """A rig and what its daemon tells: everything that a test does in and around a drive."""
 
-    def __init__(self, folder: Path, scenario: Scenario, speed: float, config: Path | None) -> None:
-        self.rig = Rig(folder, scenario, speed, config)
+    def __init__(
+        self, folder: Path, scenario: Scenario, speed: float, config: Path | None, *, own_time: bool = True
+    ) -> None:
+        self.rig = Rig(folder, scenario, speed, config, own_time=own_time)
         self.folder = self.rig.folder
         self._listeners: list[Listener] = []
 
