@@ -89,12 +89,14 @@ class SerialPty:
                 termios.tcflush(self._slave, termios.TCIFLUSH)
                 self.dropped += unread
                 self.sent -= unread
+            # Counted before they go: the host may have read them before this thread has its next turn.
+            self.sent += len(data)
             try:
                 sent = os.write(self._master, data)
             except OSError:  # full
                 sent = 0
             self.dropped += len(data) - sent
-            self.sent += sent
+            self.sent -= len(data) - sent
             return sent
 
     def read(self) -> bytes:
