@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from cabcanary import units
-from cabcanary.model import Frame, Quality, Value
+from cabcanary.model import USABLE, Frame, Quality, Value
 from cabcanary.rules.engine import BLIND, Engine
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ _ASSIGN = re.compile(
     r"(?P<channel>[a-z][a-z0-9_]*)\s*=\s*(?P<end>at least |at most )?(?P<what>.+?)"
     r"(?:\s*±\s*(?P<band>[0-9.]+))?(?:\s+in\s+(?P<ramp>[0-9.]+\s*\w+))?"
 )
-_WRONG = {q.words: q for q in Quality if q > Quality.SATURATED_LOW}
+_WRONG = {q.words: q for q in Quality if q not in USABLE}
 _ENDS = {"at least ": Quality.SATURATED_HIGH, "at most ": Quality.SATURATED_LOW, None: Quality.GOOD}
 
 
