@@ -64,6 +64,8 @@ class AirPressure:
         self._quiet = Quiet(QUIET_KPA, STEP_KPA)
         #: Nothing has shown yet that the engine turns.
         self._at_start = True
+        #: Since when the quiet spell lasts that did not agree with what was known.
+        self._doubted_ns: int | None = None
         self._open_since: int | None = None
         self._last_ns: int | None = None
 
@@ -116,7 +118,13 @@ class AirPressure:
         uncertainty = math.hypot(own, self._quiet.spread / math.sqrt(12.0))
         # Only an engine speed says for certain that the engine stands.
         by_speed = good(values, self.spec.engine_speed) is not None and not self._burns(values)
-        (self._air.learn if by_speed else self._air.believe)(self._quiet.level, uncertainty, "standing", now_ns)
+        if by_speed:
+            self._air.learn(self._quiet.level, uncertainty, "standing", now_ns)
+        elif self._doubted_ns != now_ns - quiet_ns and not self._air.believe(
+            self._quiet.level, uncertainty, "standing", now_ns
+        ):
+            # What has been doubted once agrees with the doubt ever after: the same spell proves nothing more.
+            self._doubted_ns = now_ns - quiet_ns
 
     def _quiet_for(self, values: dict[str, Value]) -> int | None:
         """For how long the manifold must be quiet to be believed, ns; None: nothing says that the engine stands."""
@@ -183,6 +191,7 @@ class AirPressure:
             **self._air.state(),
             "still": self._quiet.state(),
             "at_start": self._at_start,
+            "doubted": self._doubted_ns,
             "open": self._open_since,
             "last": self._last_ns,
         }
@@ -193,4 +202,4 @@ class AirPressure:
         if "still" in state:
             self._quiet.restore(state["still"])
             self._at_start, self._open_since = bool(state["at_start"]), state["open"]
-            self._last_ns = state["last"]
+            self._doubted_ns, self._last_ns = state["doubted"], state["last"]

@@ -87,13 +87,15 @@ class KnownAir:
         self._kpa, self._own_kpa, self._grown_kpa = kpa, uncertainty_kpa, 0.0
         self.how, self._known_ns = how, now_ns
 
-    def believe(self, kpa: float, uncertainty_kpa: float, how: How, now_ns: int) -> None:
-        """It has likely been measured: believed where it agrees with what is known; else it lies between the two."""
+    def believe(self, kpa: float, uncertainty_kpa: float, how: How, now_ns: int) -> bool:
+        """It has likely been measured: believed where it agrees with what is known; else it lies between the two, and
+        the answer is no."""
         low, high = self.interval()
         if self.how == "assumed" or low - _AGREES_KPA <= kpa <= high + _AGREES_KPA:
             self.learn(kpa, uncertainty_kpa, how, now_ns)
-        else:
-            self._set(min(low, kpa - 2.0 * uncertainty_kpa), max(high, kpa + 2.0 * uncertainty_kpa), "doubt")
+            return True
+        self._set(min(low, kpa - 2.0 * uncertainty_kpa), max(high, kpa + 2.0 * uncertainty_kpa), "doubt")
+        return False
 
     def bound(self, low: float, high: float, how: How, now_ns: int) -> None:
         """It lies between these, kPa."""
