@@ -93,7 +93,8 @@ class BlindAlerts:
         wanted: dict[str, Priority] = {}
         to_blame: set[str] = set()
         for machine in tripped:
-            roots = machine.memory.blind_roots
+            rule = machine.rule
+            roots = [r for r in machine.memory.blind_roots if r not in rule.known_defects]
             # Warming up, and not for longer than any sensor takes: after that it is dead like any other.
             warming = {
                 r for r in roots if (since := warming_since(r)) is not None and now_ns - since < LONGEST_WARM_UP_NS
@@ -102,7 +103,7 @@ class BlindAlerts:
             to_blame.update([r for r in roots if r not in warming] or roots)
             for root in roots:
                 mild = root in warming or machine.memory.blind_unsure
-                priority = min(machine.rule.priority, Priority.CAUTION) if mild else machine.rule.priority
+                priority = min(rule.blind_priority, Priority.CAUTION) if mild else rule.blind_priority
                 wanted[root] = max(wanted.get(root, priority), priority)
         self.held_back = not to_blame.issuperset(r for r in wanted if r not in self._priority)
         raised = [(r, p) for r, p in wanted.items() if r in to_blame or r in self._priority]
@@ -174,7 +175,8 @@ class BlindAlerts:
         """How this alert stands now, in words."""
         root, alert = name.removeprefix(BLIND), self.alerts[name]
         priority = self._priority.get(root, Priority.WARNING)
-        say, do = f"Cannot see {root}", "Stay off boost"
+        say = f"Cannot see {root}"
+        do = "Stay off boost" if priority > Priority.ADVISORY else "Have it looked at"
         if quality is Quality.WARMING:
             say = f"{root} still warming up"
         elif root in self._unsure:
