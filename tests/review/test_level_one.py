@@ -146,6 +146,15 @@ def test_a_motorway_at_a_steady_80_kpa_is_neither_the_air_nor_the_end_of_a_drive
     assert ride.told == []
 
 
+def test_a_stop_with_the_key_on_is_told_as_nothing(plan):
+    # The air is hardly known any more, and what gas is left in the pipe is leaner than boost may be.
+    ride = start(plan, 0)
+    way(ride, 0, 0, 30)
+    ride.hold(30.0, 33.0, 1.0, wave=1.0).hold(120.0, isa_kpa(0), 1.02, wave=0.0)
+    assert ride.told == []
+    assert ride.value("engine_running").value == 0.0
+
+
 # --- drives ---------------------------------------------------------------------------------------------------------
 
 

@@ -11,9 +11,9 @@ from cabcanary.model import Quality
 if TYPE_CHECKING:
     from cabcanary.model import Value
 
-#: For how long all must be still before an engine is said to stand: a minute ends a drive, and a fifth of that is
-#: longer than any foot holds a throttle within a hundredth of an atmosphere.
-_STANDS_NS = 20_000_000_000
+#: For how long all must be still before an engine is said to stand: longer than a foot holds a throttle, and a load the
+#: engine, within a hundredth of an atmosphere; shorter than rules are patient, or each stop would be told as blindness.
+_STANDS_NS = 6_000_000_000
 #: An engine that has been quiet for less may just be turned evenly: it still counts as running if it was.
 _RUNS_ON_NS = 3_000_000_000
 #: From an idle's vacuum to the air's pressure a manifold takes less than this, ns, once the engine stops.
