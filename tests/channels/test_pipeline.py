@@ -99,6 +99,13 @@ def test_a_derived_channel_is_traced_to_the_wires_that_it_is_made_from():
     assert roots["boost_as_burnt"] == ("map", "air_pressure", "engine_speed")
 
 
+def test_what_remembers_a_wire_is_known_by_all_the_wires_that_it_is_made_of():
+    # Reconverted with another curve of the manifold's sensor, a drive's air pressure starts anew.
+    wires = PLAN.pipeline().wires()
+    fitted = {"barometer", "map", "engine_speed", "supply", "lambda", "vehicle_speed"}
+    assert set(wires["air_pressure"]) == set(wires["boost"]) == fitted
+
+
 def test_a_channel_that_a_saved_state_does_not_know_starts_anew():
     pipeline = PLAN.pipeline()
     pipeline.restore({})

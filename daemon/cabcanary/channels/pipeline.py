@@ -72,12 +72,18 @@ class Pipeline:
         return found | {d.name: found[d.gauge] for d in self.derived if isinstance(d, Boost) and d.gauge in found}
 
     def roots(self) -> dict[str, tuple[str, ...]]:
-        """Each channel -> the measured channels that it is made from (itself, if measured), and the air's pressure."""
-        found: dict[str, tuple[str, ...]] = {m.name: (m.name,) for m in self.measured}
+        """Each channel -> whom to blame when it cannot be seen: the measured channels that it is made from (itself, if
+        measured), and the air's pressure. That always has a value; how sure it is, is its own matter and no wire's."""
+        return self._made_of({d.name: (d.name,) for d in self.derived if isinstance(d, AirPressure)})
+
+    def wires(self) -> dict[str, tuple[str, ...]]:
+        """Each channel -> all measured channels that it is made from (itself, if measured)."""
+        return self._made_of({})
+
+    def _made_of(self, known: dict[str, tuple[str, ...]]) -> dict[str, tuple[str, ...]]:
+        found = {m.name: (m.name,) for m in self.measured} | known
         for d in self.derived:
-            if isinstance(d, AirPressure):
-                # It always has a value: how sure it is, is its own matter and no wire's.
-                found[d.name] = (d.name,)
+            if d.name in known:
                 continue
             found[d.name] = tuple(dict.fromkeys(root for i in d.inputs for root in found.get(i, (i,))))
         return found

@@ -118,10 +118,10 @@ def _rests_on(plan: Plan, alert: str) -> tuple[float, bool]:
     The monitor's own computer is looked at now and then, at times that nobody can choose: one such interval more.
     """
     sources, channels = plan.settings.sources, plan.settings.channels
-    roots = plan.pipeline().roots()
+    wires_of = plan.pipeline().wires()
     rule = next((r for r in plan.rules.rules if r.id == alert), None)
-    named = rule.channels if rule is not None else [c for c in roots if alert.endswith(f"_{c}")]
-    measured = {root for channel in named for root in roots.get(channel, (channel,))}
+    named = rule.channels if rule is not None else [c for c in wires_of if alert.endswith(f"_{c}")]
+    measured = {root for channel in named for root in wires_of.get(channel, (channel,))}
     wires = [sources[c.source] for m in measured if isinstance(c := channels.get(m), MeasuredChannel)]
     looks_s = max((1 / wire.rate_hz for wire in wires if isinstance(wire, HostSource)), default=0.0)
     allowed = PROMISED_TICKS + looks_s * plan.settings.daemon.tick_hz

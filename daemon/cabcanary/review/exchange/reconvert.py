@@ -61,8 +61,8 @@ def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file:
     except SettingsError as error:
         raise DriveError(f"with {curve_file} these settings cannot be used: {error}") from error
     # What remembers values of the old curve starts anew.
-    roots = plan.pipeline().roots()
-    touched = {n for n, made_of in roots.items() if set(made_of) & set(changes)}
+    wires = plan.pipeline().wires()
+    touched = {n for n, made_of in wires.items() if set(made_of) & set(changes)}
     header["channels_state"] = {n: s for n, s in old["channels_state"].items() if n not in touched}
     drive.header = header
     drive.end, drive.lost_blocks = (
