@@ -167,6 +167,12 @@ def test_after_an_idle_a_resting_alternator_is_no_standing_engine():
     assert air.value.quality is Quality.WITHIN
 
 
+def test_who_starts_beside_a_charging_supply_has_an_engine_that_turns():
+    # Into the motorway at a steady 80 kPa, and the alternator rests a minute later.
+    air = Air("supply").hold(60, 80.0, supply=14.2).hold(60, 80.0, supply=12.6)
+    assert air.value.quality is Quality.WITHIN
+
+
 def test_a_dark_wideband_beside_a_resting_supply_is_a_key_that_is_off():
     air = Air("supply", "lambda").hold(20, 33.0, supply=14.2, **{"lambda": 1.0})
     air.hold(6, SEA, supply=12.6)

@@ -20,6 +20,7 @@ from cabcanary.review.backtest.backtest import backtest
 from cabcanary.review.backtest.results import Task
 from cabcanary.review.backtest.rule_choice import RuleSource
 from cabcanary.review.replay.recording import open_playable
+from cabcanary.store.manifest import read_manifests
 
 HEALTHY, TOO_MUCH = 5.0, 9.5
 COLD = None  # the wideband says nothing before it is hot
@@ -210,6 +211,10 @@ def test_a_recorded_drive_is_played_with_the_air_that_was_kept(plan, tmp_path, k
     assert any(f.values["boost"].quality is Quality.WITHIN for f in frames)
     assert main(["replay", "last", "--folder", str(folder), "--speed", "max", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["same"] is True
+    # The peak that it tells is the least that it can have been: of an unknown air, that above the highest.
+    (manifest,) = (m for _, m in read_manifests(folder)[0])
+    least = min(isa_kpa(2000) + 34.5 - 106.0, 34.5) / KPA_PER_PSI if kept is None else 30.0 / KPA_PER_PSI
+    assert manifest.peak_boost == pytest.approx(least, abs=0.3)
     # And as a whole, from the archive's columns, with every word and figure.
     (samples,) = folder.glob("drives/*/*/*.parquet")
     assert [alert_event(c).as_json() for c in backtest(Task(str(samples), RuleSource())).after.changes] == live

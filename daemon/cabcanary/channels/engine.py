@@ -52,8 +52,7 @@ class EngineRunning:
         running = self._running(values)
         if self._at_rest is not None:
             self._follow(self._at_rest, values, now_ns)
-            stands = self._at_rest.stands and running is not True
-            running = False if stands else True if running is None and self._at_rest.runs else running
+            running = False if self._at_rest.stands else True if running is None and self._at_rest.runs else running
         if running is None:
             reason = "neither engine speed nor supply tells whether the engine runs"
             return Value(None, Quality.ABSENT, now_ns, reason=reason)
