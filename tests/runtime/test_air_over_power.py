@@ -24,7 +24,7 @@ def test_the_air_of_the_last_drive_is_there_at_the_first_tick_and_kept_at_the_en
         )
     )
     driven = ride(config=config)
-    kept = driven.folder / "air_pressure.json"
+    kept = driven.folder / "remembered.json"
     kept.parent.mkdir(parents=True, exist_ok=True)
     kept.write_text('{"channels": {"air_pressure": [84.3, 0.2]}, "wall_ns": null}')
     driven.begin(at_s=20.0)

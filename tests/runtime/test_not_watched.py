@@ -18,7 +18,7 @@ def test_a_gap_is_a_caution_at_the_start_and_the_lamp_winks_twice(
     mark = 'say = "Lean under boost"\n'
     rules.write_text(text.replace(mark, mark + 'out_of_service = "being tuned"\n'), encoding="utf-8")
     driven = ride(config=config)
-    driven.start()
+    driven.begin(at_s=20.0)
     told = driven.event("monitor", "coverage")
     assert told["coverage"][0]["watched"] == "no"
     notice = driven.event("alert", "not_watched")
@@ -26,5 +26,4 @@ def test_a_gap_is_a_caution_at_the_start_and_the_lamp_winks_twice(
     assert "NOT WATCHED for lean under boost (its rule lean_under_boost is out of service)" in notice["text"]
     heard = driven.event("sound", "caution", alert="not_watched")
     assert heard["t"] > notice["t"]
-    driven.begin(at_s=20.0)
     driven.event("lamp", "partly_watching")

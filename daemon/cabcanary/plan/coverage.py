@@ -88,14 +88,14 @@ class Coverage:
 def coverage(settings: Settings, rules: RuleSet, roots: Mapping[str, tuple[str, ...]]) -> Coverage:
     """What these rules watch for in this vehicle; `roots` are the measured channels behind each channel."""
     running = [r for r in rules.rules if not r.out_of_service]
+    rich = _rich_ends(settings)
     found: dict[str, Covered] = {
-        MIXTURE_BLIND: _blindness(MIXTURE_BLIND, _widebands(settings), "a wideband", running, roots),
+        MIXTURE_BLIND: _blindness(MIXTURE_BLIND, _widebands(settings), "a wideband", running, roots, rich),
         PRESSURE_BLIND: _blindness(PRESSURE_BLIND, _pressures(settings), "a manifold pressure sensor", running, roots),
     }
     for subject in _SUBJECTS:
         if subject not in found:
-            facts = _facts(subject, settings)
-            found[subject] = _by_rules(subject, running, rules, facts)
+            found[subject] = _by_rules(subject, running, rules, _facts(subject, settings))
     boosted = bool(settings.compressor_kind) or not running
     return Coverage(tuple(found[s] if boosted else _before_boost(found[s]) for s in _SUBJECTS))
 
@@ -118,7 +118,8 @@ def _by_rules(subject: str, running: list[Rule], rules: RuleSet, facts: tuple[st
 
 
 def _cost(name: str, words: str) -> str:
-    return f"it has no {name}: {words}" if words else f"it has no {name}"
+    fact = f"its {name} is not known yet" if name.startswith("baseline ") else f"it has no {name}"
+    return f"{fact}: {words}" if words else fact
 
 
 def _lacks(subject: str, rules: RuleSet) -> tuple[str, ...]:
@@ -135,7 +136,12 @@ def _absence(rule: NotFitted) -> str:
 
 
 def _blindness(
-    subject: str, channels: tuple[str, ...], what: str, running: Iterable[Rule], roots: Mapping[str, tuple[str, ...]]
+    subject: str,
+    channels: tuple[str, ...],
+    what: str,
+    running: Iterable[Rule],
+    roots: Mapping[str, tuple[str, ...]],
+    limits: tuple[str, ...] = (),
 ) -> Covered:
     running = list(running)
     if not running:
@@ -144,8 +150,25 @@ def _blindness(
         return Covered(subject, Watched.NO, (f"it lacks {what}",))
     for rule in running:
         if rule.priority is Priority.WARNING and any(set(roots.get(c, (c,))) & set(channels) for c in rule.channels):
-            return Covered(subject, Watched.YES)
+            return Covered(subject, Watched.LESS if limits else Watched.YES, limits)
     return Covered(subject, Watched.NO, (f"no warning depends on {' or '.join(channels)}",))
+
+
+def _rich_ends(settings: Settings) -> tuple[str, ...]:
+    """Where a wideband's voltage has no live zero, what is richer than its rail is taken for a broken wire."""
+    told = []
+    for name in _widebands(settings):
+        spec = settings.channels[name]
+        if not isinstance(spec, MeasuredChannel) or spec.curve is None or spec.curve.kind != "linear" or not spec.rails:
+            continue
+        (x0, y0), (x1, y1) = sorted(spec.curve.points)
+        rich_end = x0 if y0 < y1 else x1
+        rail = spec.rails[0] if y0 < y1 else spec.rails[1]
+        if spec.rails[0] < rich_end < spec.rails[1]:
+            continue
+        richest = (y0 + (y1 - y0) * (rail - x0) / (x1 - x0)) / (spec.afr_scale or 1.0)
+        told.append(f"{name} richer than {richest:.3g} is the voltage of a broken wire, and is told as blindness")
+    return tuple(told)
 
 
 def _widebands(settings: Settings) -> tuple[str, ...]:
