@@ -50,11 +50,15 @@ def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file:
         raise DriveError(f"{manifest.drive} was brought in from another program and has no raw readings to convert")
     old = drive.header
     settings = tomllib.loads(old["settings"])
+    changed: set[str] = set()
     for name, keys in changes.items():
         if name not in {n for n, _, _ in old["channels"]}:
             measured = ", ".join(n for n, _, _ in old["channels"])
             raise DriveError(f"{manifest.drive} has no measured channel '{name}'; there are: {measured}")
-        settings["channels"][name].update(keys)
+        channel = settings["channels"][name]
+        if any(channel.get(key) != value for key, value in keys.items()):
+            changed.add(name)
+        channel.update(keys)
     header = {**old, "settings": tomli_w.dumps(settings), "drive": _free_name(manifest_path, manifest)}
     try:
         plan = plan_of(header)
@@ -62,7 +66,7 @@ def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file:
         raise DriveError(f"with {curve_file} these settings cannot be used: {error}") from error
     # What remembers values of the old curve starts anew.
     wires = plan.pipeline().wires()
-    touched = {n for n, made_of in wires.items() if set(made_of) & set(changes)}
+    touched = {n for n, made_of in wires.items() if set(made_of) & changed}
     header["channels_state"] = {n: s for n, s in old["channels_state"].items() if n not in touched}
     drive.header = header
     drive.end, drive.lost_blocks = (
