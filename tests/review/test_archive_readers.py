@@ -67,10 +67,11 @@ def test_units_settings_and_rules_are_in_the_file_for_every_reader(samples: str,
     assert {name: about["units"][name] for name in RAW_UNITS} == RAW_UNITS
     assert about["vehicle"] == "bench van"
     assert about["stage"] == "compressor, low boost"
-    # The whole text of both files, so that the drive can be converted and judged again.
+    # The whole text of all files, so that the drive can be converted and judged again.
     assert tomllib.loads(about["settings"])["channels"]["map"]["curve"]["points"] == [[0.5, 20.0], [4.5, 250.0]]
-    rules = tomllib.loads(about["rules"]["bench-van.toml"])
-    assert {"lean_under_boost", "over_boost"} <= {r["id"] for r in rules["rule"]}
+    rules = [r["id"] for text in about["rules"].values() for r in tomllib.loads(text).get("rule", [])]
+    assert {"lean_under_boost", "over_boost"} <= set(rules)
+    assert tomllib.loads(about["rules"]["bench-van.toml"])["numbers"]["boost_that_counts"] == "2 psi"
 
 
 def test_each_column_carries_its_unit(samples: str) -> None:
