@@ -29,6 +29,12 @@ class Quality(IntEnum):
         return self.name.lower().replace("_", " ")
 
 
+#: How a compressor makes boost: air for each turn of the engine, by the square of its speed, or driven by the exhaust.
+COMPRESSOR_KINDS = ("displacement", "centrifugal", "turbo")
+#: A compressor of which nobody has said the kind.
+UNKNOWN_KIND = "unknown"
+
+
 class Priority(IntEnum):
     """Alert priorities as 14 CFR 25.1322 uses the words; a higher number has the cab first."""
 
@@ -99,6 +105,10 @@ class EventKind(StrEnum):
 
 #: The notice at every start for as long as nobody has confirmed the limits. It tells of the settings, not of a drive.
 LIMITS_NOT_CONFIRMED = "limits_not_confirmed"
+#: The notice at every start while an engine under boost is not watched for what it must be.
+NOT_WATCHED = "not_watched"
+#: The notices, which have no state of their own.
+NOTICES = frozenset({LIMITS_NOT_CONFIRMED, NOT_WATCHED})
 
 
 @dataclass(frozen=True, slots=True)

@@ -181,3 +181,14 @@ def test_a_machine_that_does_not_say_which_start_this_is_lights_nothing(tmp_path
     monkeypatch.setattr(host, "boot_id", lambda: "")
     LampMemory(tmp_path)._write(False)
     assert LampMemory(tmp_path).read() is False
+
+
+def test_a_gap_in_what_is_watched_shows_as_two_winks_and_never_as_watching(lamp):
+    keeper = LampKeeper(lamp, ["lambda", "map"], [], partly=True)
+    keeper.proved = True
+    watching(keeper)
+    keeper.update(frame(2), [])
+    assert lamp.shown[-1] == "partly_watching"
+    assert "watching" not in lamp.shown
+    flashes = [(f.lit, f.seconds) for f in patterns.PARTLY_WATCHING.flashes]
+    assert [lit for lit, _ in flashes] == [True, False, True, False]

@@ -122,7 +122,9 @@ def test_all_that_a_drive_publishes_fits_its_schema_and_values_come_at_the_chose
             assert payload in ("online", "offline")
         else:
             validate(kind, json.loads(payload))
-    assert {"availability", "alert", "drive", "event", "values"} <= set(kinds)
+    assert {"availability", "alert", "coverage", "drive", "event", "values"} <= set(kinds)
+    (told,) = heard.of("coverage")
+    assert {w["watched_for"]: w["watched"] for w in told["coverage"]}["lean under boost"] == "yes"
     values = heard.of("values")
     # Once a second of the monitor's clock, no more often than that.
     assert 5 < len(values) <= (values[-1]["t"] - values[0]["t"]) / 1e9 + 2

@@ -76,6 +76,7 @@ def test_a_backtest_gives_the_very_alert_events_of_the_live_drive(name, tmp_path
 # --- small drives with known figures ---------------------------------------------------------------------------------
 
 RULES = """
+optional_channels = ["oil_pressure"]
 [tables.ceiling]
 of = "kPa"
 gives = "lambda"

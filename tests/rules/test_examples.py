@@ -163,7 +163,7 @@ def test_a_program_is_told_the_same(van, capsys):
 
 def test_the_shipped_examples_hold_and_every_rule_that_is_fitted_has_one(capsys):
     assert main(["rules", "test", str(CONFIG / "bench-van.toml"), "--json"]) == 0
-    (report,) = json.loads(capsys.readouterr().out)["files"]
-    assert report["untested"] == ["fuel_pressure_falling"]
-    assert report["not_fitted"] == []
-    assert len(report["examples"]) > 40
+    files = json.loads(capsys.readouterr().out)["files"]
+    assert [rule for f in files for rule in f["untested"]] == ["fuel_pressure_falling"]
+    assert [rule for f in files for rule in f["not_fitted"]] == []
+    assert sum(len(f["examples"]) for f in files) > 40

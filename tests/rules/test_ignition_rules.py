@@ -12,6 +12,8 @@ rules = ["{rules}"]
 [vehicle]
 name = "bench van"
 stage = "sensors"
+[compressor]
+kind = "none"
 [daemon]
 folder = "{folder}"
 [sources.adc]

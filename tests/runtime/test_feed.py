@@ -107,6 +107,7 @@ def test_hello_says_who_watches_what(watched: Ride, reader: socket.socket) -> No
     hello = answer(reader, "hello")
     assert hello["vehicle"] == "bench van"
     assert hello["stage"] == "compressor, low boost"
+    assert hello["coverage"][0] == {"watched_for": "lean under boost", "watched": "yes", "why": []}
     assert hello["pid"] == watched.pid
     assert hello["units"]["boost"] == "psi"
     assert {name: s["ok"] for name, s in hello["sources"].items() if name in ("adc", "engine", "wideband")} == {

@@ -36,11 +36,15 @@ class LampKeeper:
     """Decides what the lamp shows; each decision is an event.
 
     `needed` are the channels that the rules read: while one of them cannot be used, the lamp does not say *watching*.
-    After an alert of a rule in `after` has been raised it stays lit until `key_off`.
+    After an alert of a rule in `after` has been raised it stays lit until `key_off`. `partly`: something is not watched
+    for that an engine under boost must be.
     """
 
-    def __init__(self, lamp: LampOutput | None, needed: Iterable[str], after: Iterable[str]) -> None:
+    def __init__(
+        self, lamp: LampOutput | None, needed: Iterable[str], after: Iterable[str], *, partly: bool = False
+    ) -> None:
         self._lamp = lamp
+        self._sees_all = patterns.PARTLY_WATCHING if partly else patterns.WATCHING
         self._needed, self._after = tuple(needed), frozenset(after)
         self._standing: dict[str, Priority] = {}
         self.stay_out = False
@@ -109,4 +113,4 @@ class LampKeeper:
             return patterns.STAY_OUT_OF_BOOST
         if worst is not None:
             return _BY_PRIORITY[worst]
-        return patterns.WATCHING if self._watching else patterns.NOT_YET_WATCHING
+        return self._sees_all if self._watching else patterns.NOT_YET_WATCHING

@@ -34,6 +34,8 @@ def _pattern(name: str, *seconds: float) -> Pattern:
 NOT_YET_WATCHING = _pattern("not_yet_watching", 1.0, 1.0)
 #: A short wink: alive, and nothing to tell.
 WATCHING = _pattern("watching", 0.06, 3.0)
+#: Two short winks: alive, and not watching for all that an engine under boost must be watched for.
+PARTLY_WATCHING = _pattern("partly_watching", 0.06, 0.3, 0.06, 3.0)
 WARNING = _pattern("warning", 0.2, 0.2)
 CAUTION = _pattern("caution", 0.2, 0.2, 0.2, 0.9)
 ADVISORY = _pattern("advisory", 0.3, 1.7)
@@ -42,4 +44,4 @@ STAY_OUT_OF_BOOST = _pattern("stay_out_of_boost", 3600.0)
 #: At the start: the lamp can be lit.
 PROOF = _pattern("proof", 3600.0)
 
-ALL = (NOT_YET_WATCHING, WATCHING, WARNING, CAUTION, ADVISORY, STAY_OUT_OF_BOOST, PROOF)
+ALL = (NOT_YET_WATCHING, WATCHING, PARTLY_WATCHING, WARNING, CAUTION, ADVISORY, STAY_OUT_OF_BOOST, PROOF)

@@ -174,7 +174,9 @@ class _Builder:
             message, side = f"{high:g} on the wire is its rich end, and a shorted wire gives the same", "below"
         else:
             return True
-        fix = f"add rails with an end {side} it, such as rails = [0.1, 4.9]: rich would silence the rule for lean"
+        # The lean end must stay within the rails: there the sensor says "at least this lean".
+        example = f"[{low + 0.05:g}, {high + 0.4:g}]" if side == "above" else f"[{low - 0.4:g}, {high - 0.05:g}]"
+        fix = f"add rails with an end {side} it, such as rails = {example}: rich would silence the rule for lean"
         self._note((*path, "rails" if rails else "curve"), message, fix)
         return False
 

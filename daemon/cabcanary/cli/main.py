@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from cabcanary.cli.backtests import add_backtest
 from cabcanary.cli.bench import add_bench
+from cabcanary.cli.check import add_check
 from cabcanary.cli.replays import add_replay
 from cabcanary.cli.rules import add_rules
 from cabcanary.cli.shared import SAFETY, Parser
@@ -55,11 +56,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--speed", type=float, default=1.0, help="bench only: run the clock this many times as fast")
     run.set_defaults(run=_run)
 
-    check = verbs.add_parser("check", help="validate settings and rules, without hardware", epilog=SAFETY)
-    check.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
-    check.add_argument("--json", action="store_true", help="for a program to read")
-    check.set_defaults(run=_check)
-
+    add_check(verbs)
     add_bench(verbs)
 
     listen = verbs.add_parser("listen", help="show raw readings of a wire as they come; sends nothing", epilog=SAFETY)
@@ -120,45 +117,6 @@ def _run(options: argparse.Namespace) -> int:
         await Daemon(plan, clock, sys.stdout).run()
 
     clock.run(run())
-    return OK
-
-
-def _check(options: argparse.Namespace) -> int:
-    from cabcanary.plan.plan import load_plan
-    from cabcanary.validation.problems import SettingsError
-
-    try:
-        plan = load_plan(options.config, look_into_dbc=True)
-    except SettingsError as error:
-        if options.json:
-            print(json.dumps({"ok": False, "problems": [p.as_json() for p in error.problems]}, ensure_ascii=False))
-        else:
-            print(error)
-            count = len(error.problems)
-            print(f"\n{count} problem{'s' if count != 1 else ''} in {options.config}")
-        return WRONG
-    not_fitted = [
-        {"rule": n.id, "channel": n.channel, "baseline": n.baseline, "needs": n.words, "hint": n.hint}
-        for n in plan.not_fitted
-    ]
-    confirmed = plan.settings.limits.confirmed_by
-    if options.json:
-        ready = [r.id for r in plan.rules.rules]
-        answer = {
-            "ok": True,
-            "problems": [],
-            "rules": ready,
-            "not_fitted": not_fitted,
-            "limits_confirmed_by": confirmed,
-        }
-        print(json.dumps(answer, ensure_ascii=False))
-        return OK
-    print(f"{options.config}: {len(plan.settings.channels)} channels, {len(plan.rules.rules)} rules, no problem found")
-    for rule in not_fitted:
-        slip = " (A SLIP OF THE PEN?)" if "did you mean" in rule["hint"] else ""
-        print(f"not fitted{slip}: rule {rule['rule']} {rule['needs']}; {rule['hint']}")
-    if not confirmed:
-        print("limits are examples: have a qualified tuner confirm them, then set limits.confirmed_by")
     return OK
 
 

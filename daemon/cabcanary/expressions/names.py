@@ -20,11 +20,15 @@ class ConditionError(ValueError):
 
 
 class UnknownNameError(ConditionError):
-    """A name that is neither a channel nor a limit; the rule may be one for a sensor that is not fitted."""
+    """A name that is neither a channel nor a limit."""
 
     def __init__(self, name: str, line: int, column: int, fix: str) -> None:
         super().__init__(f"there is no channel '{name}'", line, column, fix)
         self.name = name
+
+
+class NotFittedError(UnknownNameError):
+    """A channel that a vehicle may lack, and this one does."""
 
 
 class NoBaselineError(ConditionError):
@@ -65,6 +69,8 @@ class BaselineValue:
     by: str | None
     points: tuple[tuple[float, float], ...]
     text: str = ""
+    #: The channel without which it cannot be measured, if this vehicle lacks it.
+    lacks: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,3 +88,7 @@ class Names:
     stage: str = ""
     #: Whether windows and times may be used: a channel's formula is of one tick.
     over_time: bool = True
+    #: Channels that a vehicle may lack; None: any name may be such a one.
+    optional: frozenset[str] | None = frozenset()
+    #: The kind of compressor in this stage: empty for none, UNKNOWN_KIND where nobody has said.
+    compressor: str = ""

@@ -13,7 +13,15 @@ from lark.exceptions import UnexpectedCharacters, UnexpectedEOF, UnexpectedInput
 from cabcanary import units
 from cabcanary.expressions import tree
 from cabcanary.expressions.bounds import bounds, dimension, is_step, never_true
-from cabcanary.expressions.names import BaselineValue, ConditionError, Names, NoBaselineError, UnknownNameError
+from cabcanary.expressions.names import (
+    BaselineValue,
+    ConditionError,
+    Names,
+    NoBaselineError,
+    NotFittedError,
+    UnknownNameError,
+)
+from cabcanary.model import COMPRESSOR_KINDS
 
 #: Deeper nesting than any rule that a person can read; it keeps a hostile file from exhausting the stack.
 _DEEPEST = 40
@@ -22,21 +30,28 @@ HIGHEST_LAMBDA = 5.0
 #: A window's ticks are kept one by one: at 500 ticks a second this is what a small computer still carries with ease.
 LONGEST_WINDOW_S = 120.0
 _WINDOWS = ("rate", "average", "lowest", "highest")
-FUNCTIONS = ("abs", "min", "max", *_WINDOWS, "time_in", "baseline")
+FUNCTIONS = ("abs", "min", "max", *_WINDOWS, "time_in", "baseline", "range_top", "range_bottom")
 
 _GRAMMAR = resources.files(__package__).joinpath("grammar.lark").read_text(encoding="utf-8")
 _LARK = Lark(_GRAMMAR, parser="lalr", propagate_positions=True, maybe_placeholders=True)
 
 
-def parse_condition(text: str, names: Names) -> tree.Condition:
+Missing = NotFittedError | NoBaselineError
+
+
+def parse_condition(text: str, names: Names, without: list[Missing] | None = None) -> tree.Condition:
     """Parse a condition.
+
+    An alternative (a part of an "or") that speaks of what this vehicle lacks drops out, as long as another one stays;
+    what it lacks is added to `without`.
 
     Raises:
         ConditionError: it does not follow the grammar, or compares what cannot be compared.
         UnknownNameError: it speaks of a channel that is not there.
+        NotFittedError: it speaks of a channel that this vehicle lacks, and not in an alternative alone.
         NoBaselineError: it speaks of a baseline that has not been measured.
     """
-    return _Builder(names).condition(_read(text))
+    return _Builder(names, without).condition(_read(text))
 
 
 def parse_number(text: str, names: Names) -> tree.Number:
@@ -69,8 +84,9 @@ def _grammar_error(text: str, error: UnexpectedInput) -> ConditionError:
 
 
 class _Builder:
-    def __init__(self, names: Names) -> None:
+    def __init__(self, names: Names, without: list[Missing] | None = None) -> None:
         self._names = names
+        self._without = [] if without is None else without
         self._depth = 0
 
     def condition(self, node: Tree[Token] | Token) -> tree.Condition:
@@ -98,8 +114,18 @@ class _Builder:
         finally:
             self._depth -= 1
 
-    def _on_or(self, node: Tree[Token]) -> tree.Or:
-        return tree.Or(tuple(self.condition(c) for c in node.children[::2]))
+    def _on_or(self, node: Tree[Token]) -> tree.Condition:
+        parts: list[tree.Condition] = []
+        missing: list[Missing] = []
+        for child in node.children[::2]:
+            try:
+                parts.append(self.condition(child))
+            except (NotFittedError, NoBaselineError) as error:
+                missing.append(error)
+        if not parts:
+            raise missing[0]
+        self._without += missing
+        return tree.Or(tuple(parts)) if len(parts) > 1 else parts[0]
 
     def _on_and(self, node: Tree[Token]) -> tree.And:
         return tree.And(tuple(self.condition(c) for c in node.children[::2]))
@@ -163,6 +189,22 @@ class _Builder:
         truth = {"is": now == then, "before": now < then, "from": now >= then, "after": now > then}[str(test)]
         return tree.Fixed(truth, f"stage {test} '{name}'")
 
+    def _on_fitted(self, node: Tree[Token]) -> tree.Fixed:
+        name = str(node.children[1])
+        truth = name in self._names.channels
+        if not truth and self._names.optional is not None and name not in self._names.optional:
+            raise self._unknown(node.children[1])
+        return tree.Fixed(truth, f"fitted {name}")
+
+    def _on_compressor_fitted(self, _node: Tree[Token]) -> tree.Fixed:
+        return tree.Fixed(bool(self._names.compressor), "compressor fitted")
+
+    def _on_compressor(self, node: Tree[Token]) -> tree.Fixed:
+        kind = str(node.children[1])[1:-1]
+        if kind not in COMPRESSOR_KINDS:
+            _fail(node.children[1], f"there is no kind '{kind}'", f"the kinds are {', '.join(COMPRESSOR_KINDS)}")
+        return tree.Fixed(kind == self._names.compressor, f"compressor is '{kind}'")
+
     def _on_sum(self, node: Tree[Token]) -> tree.Number:
         return self._chain(node)
 
@@ -204,13 +246,19 @@ class _Builder:
         if limit is not None:
             return tree.Quantity(limit.si, limit.dimension, limit.text)
         if name not in self._names.channels:
-            # Near enough to be a slip of the pen; a likeness such as fuel_pressure and air_pressure is none.
-            known = [*self._names.channels, *self._names.limits]
-            near = difflib.get_close_matches(name, known, n=2, cutoff=0.85)
-            fix = f"did you mean {' or '.join(near)}?" if near else "name a channel of the settings file"
-            line, column = _place(token)
-            raise UnknownNameError(name, line, column, fix)
+            raise self._unknown(token)
         return tree.ChannelRef(name, units.unit(self._names.channels[name]))
+
+    def _unknown(self, token: Any) -> UnknownNameError:
+        """A channel that a vehicle may lack, or else a name that is nowhere: most likely a slip of the pen."""
+        name, optional, (line, column) = str(token), self._names.optional, _place(token)
+        known = [*self._names.channels, *self._names.limits]
+        if optional is None or name in optional:
+            near = difflib.get_close_matches(name, known, n=2, cutoff=0.85) if optional is None else []
+            return NotFittedError(name, line, column, _did_you_mean(near) or "add such a channel to the settings")
+        near = difflib.get_close_matches(name, [*known, *optional], n=2, cutoff=0.7)
+        fix = "name a channel of the settings, or list it in the rule file's optional_channels: a vehicle may lack it"
+        return UnknownNameError(name, line, column, _did_you_mean(near) or fix)
 
     def _on_call(self, node: Tree[Token]) -> tree.Number:
         token, *arguments = node.children
@@ -224,14 +272,16 @@ class _Builder:
             _fail(token, f"there is no table or function '{name}'", fix)
         if name in ("min", "max"):
             return self._extreme(node, name, arguments)
+        if name == "baseline" and len(arguments) in (1, 2):
+            return self._baseline(*arguments)
         wanted = 2 if name in _WINDOWS else 1
         if len(arguments) != wanted:
             example = f"{name}(boost, 0.5 s)" if wanted == 2 else f"{name}(boost)"
             _fail(token, f"'{name}' takes {wanted} and got {len(arguments)}", f"write it as in {example}")
         if name == "abs":
             return tree.Absolute(self.number(arguments[0]))
-        if name == "baseline":
-            return self._baseline(arguments[0])
+        if name in ("range_top", "range_bottom"):
+            return self._range_end(token, arguments[0])
         if not self._names.over_time:
             _fail(token, f"'{name}' looks back in time, and a channel's formula is of one tick", "use it in a rule")
         if name == "time_in":
@@ -273,7 +323,19 @@ class _Builder:
             of_dimension = cast("units.Dimension", tuple(x - y for x, y in zip(of_dimension, units.TIME, strict=True)))
         return tree.Window(kind, of, round(width.si * 1e9), of_dimension)
 
-    def _baseline(self, node: Any) -> tree.Number:
+    def _range_end(self, function: Any, node: Any) -> tree.Number:
+        """An end of what a channel's sensor can show: a limit that holds for a sensor of any range."""
+        channel = self.number(node)
+        if not isinstance(channel, tree.ChannelRef):
+            _fail(node, f"'{function}' takes a channel", f"write it as in {function}(lambda)")
+        ends = self._names.ends.get(channel.name)
+        if ends is None:
+            _fail(node, f"the ends of '{channel.name}' are not known", f"give ends to channels.{channel.name}")
+        si = ends[1] if function == "range_top" else ends[0]
+        shown = f"{function}({channel.name}) {channel.unit.from_si(si):.4g} {channel.unit.symbol}"
+        return tree.Quantity(si, channel.unit.dimension, shown.removesuffix(" lambda").rstrip())
+
+    def _baseline(self, node: Any, until_measured: Any = None) -> tree.Number:
         name = str(node.children[0]) if isinstance(node, Tree) and node.data == "name" else ""
         found = self._names.baselines.get(name)
         line, column = _place(node)
@@ -281,9 +343,23 @@ class _Builder:
             near = difflib.get_close_matches(name, self._names.baselines, n=1, cutoff=0.5)
             fix = f"did you mean {near[0]}?" if near else "describe it in a table [baselines.NAME]"
             raise ConditionError(f"there is no baseline '{name}'", line, column, fix)
+        if found.lacks:
+            raise NotFittedError(found.lacks, line, column, f"the baseline '{name}' is measured with it")
+        if not found.points and until_measured is not None:
+            return self._until_measured(name, found, until_measured)
         if not found.points:
             raise NoBaselineError(name, line, column)
         return self._baseline_value(name, found)
+
+    def _until_measured(self, name: str, found: BaselineValue, node: Any) -> tree.Number:
+        """The number that stands in for a baseline until it has been measured."""
+        line, column = _place(node)
+        self._without.append(NoBaselineError(name, line, column))
+        number = self.number(node)
+        if dimension(number) != found.dimension:
+            kinds = f"{units.dimension_name(found.dimension)}, and this is {units.dimension_name(dimension(number))}"
+            _fail(node, f"the baseline '{name}' is {kinds}", "give it the baseline's unit")
+        return number
 
     def _baseline_value(self, name: str, found: BaselineValue) -> tree.Number:
         if found.by is None:
@@ -305,6 +381,10 @@ def _unit(symbol: str) -> units.Unit:
     measured = cast("units.Dimension", tuple(x - y for x, y in zip(of.dimension, per.dimension, strict=True)))
     # The rate of a temperature has no zero point.
     return units.Unit(symbol, measured, of.factor / per.factor)
+
+
+def _did_you_mean(near: list[str]) -> str:
+    return f"did you mean {' or '.join(near)}?" if near else ""
 
 
 def _check_steps(node: Tree[Token], left: tree.Number, right: tree.Number) -> None:

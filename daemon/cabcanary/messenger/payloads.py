@@ -100,6 +100,20 @@ class EventMessage(_Message):
     count: int | None = Field(default=None, description="how many at once, or how many were lost")
 
 
+class WatchedFor(_Payload):
+    """One thing that this vehicle is watched for, and how well."""
+
+    watched_for: str
+    watched: Literal["yes", "less well", "no", "not needed yet"]
+    why: list[str] = Field(description="why not better, in plain words")
+
+
+class CoverageMessage(_Message):
+    """What this vehicle is watched for with the sensors that it has: topic `coverage`, retained."""
+
+    coverage: list[WatchedFor]
+
+
 class ChannelValue(_Payload):
     """A channel as it is."""
 
@@ -130,6 +144,7 @@ MODELS: dict[str, type[BaseModel]] = {
     "alert": AlertMessage,
     "drive": DriveMessage,
     "arrival": ArrivalMessage,
+    "coverage": CoverageMessage,
     "event": EventMessage,
     "values": ValuesMessage,
     "command": CommandMessage,
@@ -164,6 +179,8 @@ def message_of(event: dict[str, Any], identity: str, vehicle: str, wall: str) ->
         summary = DriveSummary(**{k: event[k] for k in _DRIVE_KEYS})
         again = bool(event.get("again", False))
         return "arrival", True, ArrivalMessage(drive=event["drive"], summary=summary, again=again, **base)
+    if kind == "monitor" and what == "coverage":
+        return "coverage", True, CoverageMessage(coverage=event["coverage"], **base)
     extra = {k: event[k] for k in ("ok", "alert", "alerts", "count") if k in event}
     return "event", False, EventMessage(kind=kind, what=what, **extra, **base)
 

@@ -42,6 +42,10 @@ def check_references(loaded: Loaded[Settings]) -> list[Problem]:
     faults = [f for name, source in settings.sources.items() for f in kind_of(source).problems(name, source)]
     problems = [loaded.problem(*fault) for fault in faults]
     problems += _check_drive(loaded)
+    for n, defect in enumerate(settings.known_defects):
+        if defect.channel not in settings.channels:
+            message, fix = f"there is no channel '{defect.channel}'", nearest(defect.channel, list(settings.channels))
+            problems.append(loaded.problem(("known_defects", n, "channel"), message, fix))
     for use in ("acknowledge", "remember"):
         button = getattr(settings.buttons, use)
         if button is None:

@@ -8,14 +8,16 @@ from __future__ import annotations
 import contextlib
 import tomllib
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
 from cabcanary.channels.build import Note, WireOf, build_pipeline
+from cabcanary.plan.coverage import Coverage, coverage
 from cabcanary.plan.cross_checks import check_files, check_outputs, check_references, has_pins, wanted_item, wanted_of
 from cabcanary.rules.engine import Engine
-from cabcanary.rules.names import Measured
-from cabcanary.rules.rule_set import NotFitted, RuleSet, Setting, build_rules
+from cabcanary.rules.names import Measured, Setting
+from cabcanary.rules.rule_set import NotFitted, RuleSet, build_rules
 from cabcanary.settings.derived import EngineRunningChannel
 from cabcanary.settings.load import Loaded, load_rule_file, load_settings
 from cabcanary.settings.sensors import MeasuredChannel
@@ -41,6 +43,8 @@ class Plan:
     rule_texts: dict[str, str]
     rules: RuleSet
     channel_units: dict[str, str]
+    #: What this vehicle is watched for.
+    coverage: Coverage
     #: What has been measured as normal, and what the rule files describe as such.
     baselines: Baselines
     baseline_specs: dict[str, BaselineSpec]
@@ -59,6 +63,15 @@ class Plan:
     def engine(self) -> Engine:
         """A new rule engine, with nothing remembered."""
         return Engine(self.rules.rules, self.pipeline().roots(), self.channel_units, self.running)
+
+    def defect_lines(self) -> list[str]:
+        """Each registered defect, and whether it is still put aside, as of today."""
+        lines = []
+        for d in self.settings.known_defects:
+            since = f"known defect: {d.channel}, {d.what}, since {d.registered}"
+            over = datetime.now(UTC).date() >= d.until
+            lines.append(f"{since}: OVERDUE since {d.until}, told again" if over else f"{since}, until {d.until}")
+        return lines
 
     @property
     def running(self) -> str | None:
@@ -134,7 +147,7 @@ def _rule_problems_beside(file: Path) -> list[Problem]:
             problems += error.problems
     vehicle = raw.get("vehicle")
     stage, stages = _stages_in(vehicle if isinstance(vehicle, dict) else {})
-    return problems + build_rules(files, Setting(known, stages=stages, stage=stage))[1]
+    return problems + build_rules(files, Setting(known, stages=stages, stage=stage, any_may_lack=True))[1]
 
 
 def plan_for_examples(file: Path, rule_file: Path, stage: str | None) -> Plan:
@@ -152,6 +165,12 @@ def plan_for_examples(file: Path, rule_file: Path, stage: str | None) -> Plan:
         raise SettingsError([rules.problem((), f"an example is set in stage '{stage}'", fix)])
     loaded = _in_stage(loaded, stage)
     settings, vehicle = loaded.model, loaded.model.vehicle
+    # The other rule files may hold the numbers that this one speaks of.
+    others, problems = _load_rule_files(loaded)
+    beside = [
+        replace(o, model=o.model.model_copy(update={"rule": []})) for o in others if not o.file.samefile(rule_file)
+    ]
+    described = {k: v for r in (*beside, rules) for k, v in r.model.baselines.items()}
     channel_units = {name: c.unit for name, c in settings.channels.items()}
     measured = [
         Baseline(
@@ -163,10 +182,10 @@ def plan_for_examples(file: Path, rule_file: Path, stage: str | None) -> Plan:
             by_unit=channel_units[spec.by] if spec.by else "",
             points=[(0.0, spec.example)],
         )
-        for name, spec in rules.model.baselines.items()
+        for name, spec in described.items()
         if spec.example is not None and all(c in channel_units for c in (spec.of, spec.by) if c)
     ]
-    return _assemble(loaded, [rules], [], Baselines(baselines=measured))
+    return _assemble(loaded, [*beside, rules], problems, Baselines(baselines=measured), outputs=False)
 
 
 def plan_in_stage(file: Path, stage: str | None, baselines: Baselines | None) -> Plan:
@@ -211,7 +230,7 @@ def plan_from_texts(
     Raises:
         SettingsError: these texts make no plan with this version of the program.
     """
-    return _assemble(loaded, rule_files, [], baselines or Baselines(), outputs=outputs)
+    return _assemble(loaded, rule_files, [], baselines or Baselines(), outputs=outputs, recorded=True)
 
 
 def _assemble(
@@ -221,6 +240,7 @@ def _assemble(
     baselines: Baselines,
     *,
     outputs: bool = True,
+    recorded: bool = False,
 ) -> Plan:
     settings = loaded.model
     problems = list(problems)
@@ -237,7 +257,18 @@ def _assemble(
         for name, b in baselines.of_stage(stage).items()
         if channel_units.get(b.of) == b.unit
     }
-    setting = Setting(channel_units, pipeline.ends(), stages, stage, measured, _ignition_inputs(settings))
+    setting = Setting(
+        channel_units,
+        pipeline.ends(),
+        stages,
+        stage,
+        measured,
+        _ignition_inputs(settings),
+        settings.compressor_kind,
+        frozenset(d.channel for d in settings.known_defects if recorded or datetime.now(UTC).date() < d.until),
+        # A recording may be older than the list of what a vehicle may lack.
+        any_may_lack=recorded,
+    )
     rules, rule_problems = build_rules(rule_files, setting)
     problems += rule_problems
     if outputs:
@@ -246,7 +277,8 @@ def _assemble(
         raise SettingsError(problems)
     texts = {r.file.name: r.text for r in rule_files}
     specs = {name: spec for r in rule_files for name, spec in r.model.baselines.items()}
-    return Plan(loaded.file, settings, loaded.text, texts, rules, channel_units, baselines, specs)
+    covered = coverage(settings, rules, pipeline.roots())
+    return Plan(loaded.file, settings, loaded.text, texts, rules, channel_units, covered, baselines, specs)
 
 
 def _ignition_inputs(settings: Settings) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
-from cabcanary.model import LIMITS_NOT_CONFIRMED, Frame, Priority, Quality
+from cabcanary.model import NOTICES, Frame, Priority, Quality
 from cabcanary.settings.derived import AsBurntChannel, BoostChannel, FuelCutChannel
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.store.manifest import AlertCount
@@ -72,7 +72,7 @@ def _count_alerts(events: list[dict[str, Any]], first_ns: int) -> list[AlertCoun
     for event in events:
         if event.get("kind") != "alert" or not event.get("raised"):
             continue
-        if event["what"] == LIMITS_NOT_CONFIRMED:
+        if event["what"] in NOTICES:
             # It would be in every drive of an example's limits, and each would count as one with an alert.
             continue
         alert, priority = str(event["what"]), str(event.get("priority", ""))

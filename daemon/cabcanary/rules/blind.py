@@ -80,7 +80,8 @@ class BlindAlerts:
         wanted: dict[str, Priority] = {}
         to_blame: set[str] = set()
         for machine in tripped:
-            roots = machine.memory.blind_roots
+            rule = machine.rule
+            roots = [r for r in machine.memory.blind_roots if r not in rule.known_defects]
             # Warming up, and not for longer than any sensor takes: after that it is dead like any other.
             warming = {
                 r for r in roots if (since := warming_since(r)) is not None and now_ns - since < LONGEST_WARM_UP_NS
@@ -88,7 +89,7 @@ class BlindAlerts:
             # Where another channel is lost too, blame that one: it can be repaired.
             to_blame.update([r for r in roots if r not in warming] or roots)
             for root in roots:
-                priority = min(machine.rule.priority, Priority.CAUTION) if root in warming else machine.rule.priority
+                priority = min(rule.blind_priority, Priority.CAUTION) if root in warming else rule.blind_priority
                 wanted[root] = max(wanted.get(root, priority), priority)
         self.held_back = not to_blame.issuperset(r for r in wanted if r not in self._priority)
         raised = [(r, p) for r, p in wanted.items() if r in to_blame or r in self._priority]
@@ -167,7 +168,7 @@ class BlindAlerts:
             priority,
             True,
             say,
-            "Stay off boost",
+            "Stay off boost" if priority > Priority.ADVISORY else "Have it looked at",
             figures,
             shelved=alert.shelved,
         )

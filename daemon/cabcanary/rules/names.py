@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 from cabcanary import units
-from cabcanary.expressions.names import BaselineValue, Names, StageLimit, Table
-from cabcanary.expressions.parse import FUNCTIONS, HIGHEST_LAMBDA
+from cabcanary.expressions.names import BaselineValue, ConditionError, Names, StageLimit, Table
+from cabcanary.expressions.parse import FUNCTIONS, HIGHEST_LAMBDA, parse_number
+from cabcanary.expressions.tree import Negative, Quantity
+from cabcanary.model import UNKNOWN_KIND
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from cabcanary.settings.load import Loaded
     from cabcanary.settings.schema import RuleFile, RuleTable
@@ -25,31 +28,63 @@ class Measured(NamedTuple):
     points: tuple[tuple[float, float], ...]
 
 
-def names_of(
-    loaded: Loaded[RuleFile],
-    channel_units: Mapping[str, str],
-    ends: Mapping[str, tuple[float, float]],
-    stages: tuple[str, ...],
-    stage: str,
-    measured: Mapping[str, Measured],
-    problems: list[Problem],
-) -> Names:
-    """The names of one file; their faults are added to `problems`."""
-    _check_names(loaded, channel_units, problems)
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """The vehicle that rules are built for: channels with their units and ends, the stage, and its baselines.
+
+    `ends` gives the lowest and highest value that a channel's sensor can show, in SI. `inputs` are the channels that
+    come from switches of the monitor's own. `compressor` is its kind in this stage. In texts of before
+    `optional_channels` any name may be one that the vehicle lacks: `any_may_lack`.
+    """
+
+    channel_units: Mapping[str, str]
+    ends: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    stages: tuple[str, ...] = ()
+    stage: str = ""
+    baselines: Mapping[str, Measured] = field(default_factory=dict)
+    inputs: tuple[str, ...] | None = None
+    compressor: str = UNKNOWN_KIND
+    known_defects: frozenset[str] = frozenset()
+    any_may_lack: bool = False
+
+
+def names_of(files: Sequence[Loaded[RuleFile]], setting: Setting, problems: list[Problem]) -> list[Names]:
+    """The names of each file: its own, and those of the other files that it has not itself. Faults are noted."""
+    own = [_own_names(loaded, setting, problems) for loaded in files]
+    tables = {k: v for names in reversed(own) for k, v in names.tables.items()}
+    limits = {k: v for names in reversed(own) for k, v in names.limits.items()}
+    baselines = {k: v for names in reversed(own) for k, v in names.baselines.items()}
+    return [
+        replace(
+            n,
+            tables={**tables, **n.tables},
+            limits={**limits, **n.limits},
+            baselines={**baselines, **n.baselines},
+        )
+        for n in own
+    ]
+
+
+def _own_names(loaded: Loaded[RuleFile], setting: Setting, problems: list[Problem]) -> Names:
+    _check_names(loaded, setting.channel_units, problems)
+    limits = _limits(loaded, setting.stages, setting.stage, problems) | _numbers(loaded, problems)
     return Names(
-        channel_units,
+        setting.channel_units,
         _tables(loaded, problems),
-        ends,
-        _limits(loaded, stages, stage, problems),
-        _baselines(loaded, channel_units, measured, problems),
-        stages,
-        stage,
+        setting.ends,
+        limits,
+        _baselines(loaded, setting.channel_units, setting.baselines, problems),
+        setting.stages,
+        setting.stage,
+        optional=None if setting.any_may_lack else frozenset(loaded.model.optional_channels),
+        compressor=setting.compressor,
     )
 
 
 def _check_names(loaded: Loaded[RuleFile], channel_units: Mapping[str, str], problems: list[Problem]) -> None:
-    taken = [n for n in loaded.model.stage_limits if n in channel_units]
-    problems += [loaded.problem(("stage_limits", n), "a channel has this name already", "rename it") for n in taken]
+    for kind in ("stage_limits", "numbers"):
+        taken = [n for n in getattr(loaded.model, kind) if n in channel_units]
+        problems += [loaded.problem((kind, n), "a channel has this name already", "rename it") for n in taken]
     clash = [n for n in loaded.model.tables if n in FUNCTIONS]
     problems += [loaded.problem(("tables", n), "a function has this name", "rename it") for n in clash]
 
@@ -100,6 +135,24 @@ def _limits(
     return limits
 
 
+def _numbers(loaded: Loaded[RuleFile], problems: list[Problem]) -> dict[str, StageLimit]:
+    """Numbers with a name, the same in every stage."""
+    found = {}
+    for name, text in loaded.model.numbers.items():
+        try:
+            quantity = parse_number(text, Names({}, {}, over_time=False))
+        except ConditionError as error:
+            problems.append(loaded.problem(("numbers", name), error.message, error.fix))
+            continue
+        if isinstance(quantity, Negative) and isinstance(quantity.of, Quantity):
+            quantity = Quantity(-quantity.of.si, quantity.of.dimension, f"-{quantity.of.text}")
+        if isinstance(quantity, Quantity):
+            found[name] = StageLimit(quantity.si, quantity.dimension, f"{name} {quantity.text}")
+        else:
+            problems.append(loaded.problem(("numbers", name), f"'{text}' is no number", 'write one, as in "2 psi"'))
+    return found
+
+
 def _baselines(
     loaded: Loaded[RuleFile],
     channel_units: Mapping[str, str],
@@ -108,8 +161,10 @@ def _baselines(
 ) -> dict[str, BaselineValue]:
     found = {}
     for name, spec in loaded.model.baselines.items():
-        if any(c not in channel_units for c in (spec.of, spec.by) if c is not None):
-            continue  # not fitted, and so are the rules that use it
+        lacks = next((c for c in (spec.of, spec.by) if c is not None and c not in channel_units), "")
+        if lacks:
+            found[name] = BaselineValue(units.unit("").dimension, None, (), lacks=lacks)
+            continue
         unit, by = units.unit(channel_units[spec.of]), units.unit(channel_units[spec.by]) if spec.by else None
         record = measured.get(name)
         if record is not None and (record.unit, record.by) != (unit.symbol, spec.by):

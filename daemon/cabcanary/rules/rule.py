@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from cabcanary.model import Priority
+
 if TYPE_CHECKING:
     from cabcanary.expressions.tree import Condition, Number
-    from cabcanary.model import Priority
 
 #: Damage is counted in whole numbers, so that sums are exact everywhere: at this much the rule trips.
 ONE_DAMAGE = 1 << 40
@@ -76,6 +77,14 @@ class Rule:
     urgent_when: Condition | None
     blind_otherwise_ns: int
     channels: tuple[str, ...]
+    #: What a vehicle is watched for by it.
+    covers: str | None = None
+    #: Channels and baselines of its text that this vehicle lacks, each with what that costs.
+    lacks: tuple[tuple[str, str], ...] = ()
+    #: Channels that are known to be defective: what this rule cannot see through them is not told again.
+    known_defects: frozenset[str] = frozenset()
+    #: How urgent it is that it cannot see; before there is a compressor that is news and no siren.
+    blind_priority: Priority = Priority.WARNING
     file: str = ""
     line: int = 0
 

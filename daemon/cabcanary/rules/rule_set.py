@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
 from cabcanary.expressions.bounds import dimension
-from cabcanary.expressions.names import ConditionError, Names, NoBaselineError, UnknownNameError
+from cabcanary.expressions.names import ConditionError, Names, NoBaselineError, NotFittedError
 from cabcanary.expressions.parse import parse_condition, parse_number
 from cabcanary.expressions.tree import channels_in, longest_window_ns
 from cabcanary.model import Priority
-from cabcanary.rules.names import Measured, names_of
+from cabcanary.rules.names import Setting, names_of
 from cabcanary.rules.rule import InverseTime, Rule
+from cabcanary.validation.problems import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,6 +32,8 @@ class NotFitted:
     channel: str
     hint: str
     baseline: str = ""
+    #: What the vehicle would be watched for by it.
+    covers: str | None = None
 
     @property
     def words(self) -> str:
@@ -46,22 +49,8 @@ class RuleSet:
 
     rules: tuple[Rule, ...]
     not_fitted: tuple[NotFitted, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """The vehicle that rules are built for: channels with their units and ends, the stage, and its baselines.
-
-    `ends` gives the lowest and highest value that a channel's sensor can show, in SI. `inputs` are the channels that
-    come from switches of the monitor's own.
-    """
-
-    channel_units: Mapping[str, str]
-    ends: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    stages: tuple[str, ...] = ()
-    stage: str = ""
-    baselines: Mapping[str, Measured] = field(default_factory=dict)
-    inputs: tuple[str, ...] | None = None
+    #: What each baseline's own condition may speak of.
+    baseline_names: Mapping[str, Names] = field(default_factory=dict)
 
 
 def build_rules(files: Sequence[Loaded[RuleFile]], setting: Setting) -> tuple[RuleSet, list[Problem]]:
@@ -70,16 +59,9 @@ def build_rules(files: Sequence[Loaded[RuleFile]], setting: Setting) -> tuple[Ru
     rules: list[Rule] = []
     absent: list[NotFitted] = []
     places: dict[str, str] = {}
-    for loaded in files:
-        names = names_of(
-            loaded,
-            setting.channel_units,
-            setting.ends,
-            setting.stages,
-            setting.stage,
-            setting.baselines,
-            problems,
-        )
+    baseline_names: dict[str, Names] = {}
+    for loaded, names in zip(files, names_of(files, setting, problems), strict=True):
+        baseline_names |= dict.fromkeys(loaded.model.baselines, names)
         _check_baselines(loaded, names, problems)
         for n, spec in enumerate(loaded.model.rule):
             if spec.id in places:
@@ -92,14 +74,18 @@ def build_rules(files: Sequence[Loaded[RuleFile]], setting: Setting) -> tuple[Ru
                 absent.append(built)
             elif built is not None:
                 rules.append(built)
-    return RuleSet(tuple(rules), tuple(absent)), problems
+    return RuleSet(tuple(rules), tuple(absent), baseline_names), problems
 
 
 def _check_baselines(loaded: Loaded[RuleFile], names: Names, problems: list[Problem]) -> None:
     for name, spec in loaded.model.baselines.items():
+        for key, channel in (("of", spec.of), ("by", spec.by)):
+            if channel is not None and names.optional is not None and channel not in {*names.channels, *names.optional}:
+                path, fix = ("baselines", name, key), nearest(channel, list(names.channels))
+                problems.append(loaded.problem(path, f"there is no channel '{channel}'", fix))
         try:
             parse_condition(spec.when, names)
-        except UnknownNameError:
+        except NotFittedError:
             continue
         except ConditionError as error:
             path = ("baselines", name, "when")
@@ -120,6 +106,7 @@ class _Builder:
     ) -> None:
         self._loaded, self._n, self._spec, self._names = loaded, n, spec, names
         self._setting, self._problems = setting, problems
+        self._without: list[NotFittedError | NoBaselineError] = []
         self._faulty = False
 
     def build(self) -> Rule | NotFitted | None:
@@ -128,13 +115,13 @@ class _Builder:
             return None
         try:
             when = self._condition("when", spec.when)
-            suppress = self._condition("suppress_when", spec.suppress_when)
-            urgent = self._condition("blind_urgent_when", spec.blind_urgent_when)
+            suppress = self._beside("suppress_when", spec.suppress_when)
+            urgent = self._beside("blind_urgent_when", spec.blind_urgent_when)
             inverse = self._inverse_time()
-        except UnknownNameError as error:
-            return NotFitted(spec.id, error.name, error.fix)
+        except NotFittedError as error:
+            return NotFitted(spec.id, error.name, error.fix, covers=spec.covers)
         except NoBaselineError as error:
-            return NotFitted(spec.id, "", "cabcanary baseline measure", error.name)
+            return NotFitted(spec.id, "", "cabcanary baseline measure", error.name, spec.covers)
         if when is None or self._faulty or not self._blindness_is_patient(when):
             return None
         return self._rule(when, suppress, urgent, inverse)
@@ -144,6 +131,8 @@ class _Builder:
     ) -> Rule:
         spec = self._spec
         priority = Priority[spec.priority.upper()]
+        # What nobody can boost yet, no blindness can hide.
+        blind_priority = priority if self._setting.compressor else min(priority, Priority.ADVISORY)
         shelvable = priority is not Priority.WARNING if spec.shelvable is None else spec.shelvable
         return Rule(
             id=spec.id,
@@ -170,6 +159,10 @@ class _Builder:
             urgent_when=urgent,
             blind_otherwise_ns=_ns(spec.blind_delay_otherwise),
             channels=channels_in(when),
+            covers=spec.covers,
+            lacks=self._lacks(),
+            known_defects=frozenset() if blind_priority is Priority.WARNING else self._setting.known_defects,
+            blind_priority=blind_priority,
             file=self._loaded.file.name,
             line=self._loaded.positions.key(("rule", self._n, "id"))[0],
         )
@@ -182,14 +175,27 @@ class _Builder:
         if text is None:
             return None
         try:
-            return parse_condition(text, self._names)
-        except (UnknownNameError, NoBaselineError):
+            return parse_condition(text, self._names, self._without)
+        except (NotFittedError, NoBaselineError):
             raise
         except ConditionError as error:
             self._faulty = True
             path = ("rule", self._n, key)
             self._problems.append(condition_problem(self._loaded, path, f"rule {self._spec.id}", error))
             return None
+
+    def _beside(self, key: str, text: str | None) -> Condition | None:
+        """A condition beside the rule's own: where it cannot be known in this vehicle, the rule does without it."""
+        try:
+            return self._condition(key, text)
+        except (NotFittedError, NoBaselineError) as error:
+            self._without.append(error)
+            return None
+
+    def _lacks(self) -> tuple[tuple[str, str], ...]:
+        """What the rule does without in this vehicle, each with what that costs."""
+        names = dict.fromkeys(error.name for error in self._without)
+        return tuple((name, self._spec.without.get(name, "")) for name in names)
 
     def _inverse_time(self) -> InverseTime | None:
         spec = self._spec.inverse_time
@@ -215,7 +221,7 @@ class _Builder:
     def _excess(self, text: str) -> Number | None:
         try:
             return parse_number(text, self._names)
-        except (UnknownNameError, NoBaselineError):
+        except (NotFittedError, NoBaselineError):
             raise
         except ConditionError as error:
             self._note("inverse_time", f"the excess: {error.message}", error.fix)

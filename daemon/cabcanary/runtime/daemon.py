@@ -17,7 +17,7 @@ from cabcanary.alerts.outputs import Outputs, loudness_of
 from cabcanary.alerts.start_up import StartUp
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.feed import Feed
-from cabcanary.model import LIMITS_NOT_CONFIRMED, Event, EventKind, Priority, Quality
+from cabcanary.model import LIMITS_NOT_CONFIRMED, NOT_WATCHED, Event, EventKind, Priority, Quality
 from cabcanary.processes.host import Heartbeat, LampMemory, notify
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
@@ -90,7 +90,7 @@ class Daemon:
         self._annunciator = Annunciator(self._outputs.players, loudness_of(plan.settings))
         needed = dict.fromkeys(channel for rule in plan.rules.rules for channel in rule.channels)
         after = plan.settings.lamp.after if plan.settings.lamp else ()
-        self._lamp = LampKeeper(self._outputs.lamp, needed, after)
+        self._lamp = LampKeeper(self._outputs.lamp, needed, after, partly=bool(plan.coverage.gaps))
         self._lamp_memory = LampMemory(plan.settings.daemon.run_folder)
         self._lamp.stay_out = self._lamp_memory.read()
         self._start_up = StartUp(plan, self._clock, self._outputs)
@@ -176,21 +176,26 @@ class Daemon:
             say(f"WITHOUT BASELINES: {plan.baselines_fault}")
         for rule in plan.not_fitted:
             say(f"not fitted: rule {rule.id} {rule.words}")
-        self._tell(self._annunciator.start_up(self._clock.now_ns()))
+        for line in plan.defect_lines():
+            say(line)
+        covered, now_ns = plan.coverage, self._clock.now_ns()
+        self._tell(Event(now_ns, EventKind.MONITOR, "coverage", covered.line, {"coverage": covered.as_json()}))
+        self._tell(self._annunciator.start_up(now_ns))
+        if covered.gaps:
+            self._notice(NOT_WATCHED, covered.gap_line)
         if not plan.settings.limits.confirmed_by:
-            self._say_limits()
+            text = "Limits are examples. Have a qualified tuner confirm them, then set limits.confirmed_by."
+            self._notice(LIMITS_NOT_CONFIRMED, text)
 
-    def _say_limits(self) -> None:
-        """Limits that nobody has confirmed are examples: a caution at every start."""
-        text = "Limits are examples. Have a qualified tuner confirm them, then set limits.confirmed_by."
+    def _notice(self, what: str, text: str) -> None:
+        """A caution at every start, for as long as the settings are as they are."""
         data = {"priority": Priority.CAUTION.word, "raised": True, "active": False, "blind": False}
-        event = Event(self._clock.now_ns(), EventKind.ALERT, LIMITS_NOT_CONFIRMED, text, data)
-        self._tell(event)
+        self._tell(Event(self._clock.now_ns(), EventKind.ALERT, what, text, data))
         # After the start-up sound has been heard out.
-        self._loop.call_later(self._clock.real_s(sounds.START_UP.seconds + 0.5), self._sound_limits)
+        self._loop.call_later(self._clock.real_s(sounds.START_UP.seconds + 0.5), self._sound_notice, what)
 
-    def _sound_limits(self) -> None:
-        event = self._annunciator.notice(sounds.CAUTION, LIMITS_NOT_CONFIRMED, self._clock.now_ns())
+    def _sound_notice(self, what: str) -> None:
+        event = self._annunciator.notice(sounds.CAUTION, what, self._clock.now_ns())
         if event is not None:
             self._tell(event)
 

@@ -22,6 +22,7 @@ class Standing:
     def __init__(self, plan: Plan, clock: Clock, statuses: Mapping[str, Status]) -> None:
         self._plan, self._clock, self._statuses = plan, clock, statuses
         self._alerts: dict[str, Event] = {}
+        self._coverage = plan.coverage.as_json()
 
     def take(self, event: Event) -> None:
         """Take in an event that is told."""
@@ -44,6 +45,7 @@ class Standing:
             "software": __version__,
             "vehicle": vehicle.name,
             "stage": vehicle.stage,
+            "coverage": self._coverage,
             "units": self._plan.channel_units,
             "speed": self._clock.speed,
             "now": self._clock.now_ns(),

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Union
 
 from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from cabcanary import units
+from cabcanary.model import UNKNOWN_KIND
 from cabcanary.settings.checks import Check
 from cabcanary.settings.derived import DerivedChannel
 from cabcanary.settings.outputs import Buttons, Buzzer, Lamp, Mqtt, SoundCard, Sounds, Terminal, Watcher
@@ -47,10 +49,41 @@ class Vehicle(Strict):
         return name
 
 
+class Compressor(Strict):
+    """What makes boost, and from which stage on."""
+
+    #: displacement: air for each turn (screw, lobes); centrifugal: a wheel driven by the engine, boost grows with the
+    #: square of its speed; turbo: a wheel driven by the exhaust, boost takes its time; none: nothing makes boost yet.
+    kind: Literal["displacement", "centrifugal", "turbo", "none"]
+    #: The first stage that has it; without it, every stage has.
+    begins: str | None = Field(default=None, alias="from", min_length=1, max_length=60)
+
+
 class Limits(Strict):
     """Who has confirmed the limits. Until somebody has, they are examples, and every start says so."""
 
     confirmed_by: str = ""
+
+
+#: A part that has not come by then is no longer on its way.
+LONGEST_DEFECT_DAYS = 90
+
+
+class KnownDefect(Strict):
+    """A part that is known to be defective and awaits its replacement: told at every start, not in every drive."""
+
+    channel: Name
+    #: What is wrong with it, and what is on its way.
+    what: str = Field(min_length=1, max_length=100)
+    registered: date
+    #: From this day on it is told as any other.
+    until: date
+
+    @model_validator(mode="after")
+    def _not_for_ever(self) -> KnownDefect:
+        if not self.registered < self.until <= self.registered + timedelta(days=LONGEST_DEFECT_DAYS):
+            raise ValueError(f"until is at most {LONGEST_DEFECT_DAYS} days after registered; write a nearer day")
+        return self
 
 
 class Daemon(Strict):
@@ -136,6 +169,7 @@ class Settings(Strict):
     """Everything in one settings file."""
 
     vehicle: Vehicle
+    compressor: Compressor | None = None
     limits: Limits = Limits()
     daemon: Daemon = Daemon()
     sources: dict[Name, Source] = Field(min_length=1)
@@ -144,6 +178,7 @@ class Settings(Strict):
     rules: list[str] = Field(default=[], description="rule files, relative to this file")
     drive: Drive = Drive()
     archive: Archive = Archive()
+    known_defects: list[KnownDefect] = Field(default=[], max_length=20)
     buttons: Buttons = Buttons()
     buzzer: Buzzer | None = None
     lamp: Lamp | None = None
@@ -152,6 +187,24 @@ class Settings(Strict):
     terminal: Terminal | None = None
     watcher: Watcher | None = None
     mqtt: Mqtt | None = None
+
+    @property
+    def compressor_kind(self) -> str:
+        """The compressor's kind in the stage in force, empty for none; unknown where nobody has said."""
+        if self.compressor is None:
+            return UNKNOWN_KIND
+        stages, begins = self.vehicle.all_stages, self.compressor.begins
+        if self.compressor.kind == "none" or (begins and stages.index(self.vehicle.stage) < stages.index(begins)):
+            return ""
+        return self.compressor.kind
+
+    @model_validator(mode="after")
+    def _compressor_begins_in_a_stage(self) -> Settings:
+        begins = self.compressor.begins if self.compressor else None
+        if begins is not None and begins not in self.vehicle.all_stages:
+            stages = ", ".join(self.vehicle.all_stages)
+            raise ValueError(f"compressor.from is '{begins}', and the stages are {stages}; name one of them")
+        return self
 
     @model_validator(mode="after")
     def _kept_before_fits(self) -> Settings:
@@ -180,7 +233,13 @@ class StageLimitSpec(Strict):
 
 
 class BaselineSpec(Strict):
-    """What is normal in this stage, to be measured on good drives: the median of a channel while `when` holds."""
+    """What is normal in this stage, measured on good drives: what a channel is while `when` holds.
+
+    `take` says which of its values: the middle (median), or the end that it keeps to (the lowest or highest 0.5 %
+    of the time left out).
+    """
+
+    take: Literal["low", "middle", "high"] = "middle"
 
     of: Name
     when: str = Field(min_length=1, max_length=2000)
@@ -240,6 +299,20 @@ class ExampleSpec(Strict):
     length: Seconds | None = None
 
 
+#: What a vehicle is watched for, beside blindness, which every rule watches by itself.
+Subject = Literal[
+    "lean under boost",
+    "over-boost",
+    "boost lost",
+    "pressure line",
+    "leak",
+    "heat",
+    "supply",
+    "fuel pressure",
+    "the monitor itself",
+]
+
+
 class RuleSpec(Strict):
     """One rule as written: when it holds, how urgent, what to say and what to do."""
 
@@ -250,6 +323,10 @@ class RuleSpec(Strict):
     #: What it is there for, in a sentence or two; shown by `rules explain`.
     why: str = Field(default="", max_length=500)
     when: str = Field(min_length=1, max_length=2000)
+    #: What a vehicle is watched for by it.
+    covers: Subject | None = None
+    #: What is lost in a vehicle that lacks a channel or a baseline: its name, and the cost in a sentence.
+    without: dict[Name, Annotated[str, Field(min_length=1, max_length=200)]] = {}
     #: While this holds the rule is suppressed; blindness never is.
     suppress_when: str | None = None
     #: Suppression also ends an alert that stands, where otherwise it holds a trip back and no more.
@@ -289,8 +366,18 @@ class RuleSpec(Strict):
 
 
 class RuleFile(Strict):
-    """A set of rules with the tables, limits by stage and baselines that they use."""
+    """A set of rules with the tables, limits by stage and baselines that they use.
 
+    Tables, limits, numbers and baselines may also stand in another file of the same settings, so that an owner's
+    numbers lie together and the rules that come with the program stay as they are.
+    """
+
+    #: The settings with whose numbers the examples are written, relative to this file; without it those that name it.
+    examples_of: str | None = None
+    #: Channels that a vehicle may lack. Any other name that is not in the settings is a slip of the pen.
+    optional_channels: list[Name] = []
+    #: Numbers with their units that rules call by name.
+    numbers: dict[Name, Annotated[str, Field(min_length=1, max_length=40)]] = {}
     tables: dict[Name, RuleTable] = {}
     stage_limits: dict[Name, StageLimitSpec] = {}
     baselines: dict[Name, BaselineSpec] = {}

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from cabcanary.expressions.arrays import Channel, evaluate_condition
-from cabcanary.expressions.names import ConditionError, Names
+from cabcanary.expressions.names import ConditionError
 from cabcanary.expressions.parse import parse_condition
 from cabcanary.model import Quality
 from cabcanary.store.baselines import Baseline
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cabcanary.expressions.names import Names
     from cabcanary.plan.plan import Plan
     from cabcanary.review.list.recorded_drive import Recorded
     from cabcanary.settings.schema import BaselineSpec
@@ -55,17 +56,17 @@ def measure(plan: Plan, specs: dict[str, BaselineSpec], drives: Iterable[Recorde
         if drive.about.get("stage") != stage:
             continue
         for name, spec in specs.items():
-            _gather(gathered[name], spec, plan, drive)
+            _gather(gathered[name], spec, plan, drive, plan.rules.baseline_names[name])
     return [_result(name, spec, plan, gathered[name]) for name, spec in specs.items()]
 
 
-def _gather(into: _Gathered, spec: BaselineSpec, plan: Plan, drive: Recorded) -> None:
+def _gather(into: _Gathered, spec: BaselineSpec, plan: Plan, drive: Recorded, names: Names) -> None:
     columns = drive.signals.columns
     wanted = [spec.of, *([spec.by] if spec.by else [])]
     if any(plan.channel_units.get(c) != drive.plan.channel_units.get(c) or c not in columns for c in wanted):
         return
     try:
-        condition = parse_condition(spec.when, Names(drive.plan.channel_units, {}))
+        condition = parse_condition(spec.when, replace(names, channels=drive.plan.channel_units, optional=None))
     except ConditionError:
         return  # that drive had other channels
     holds = evaluate_condition(condition, drive.signals).truths.true
@@ -112,16 +113,21 @@ def _result(name: str, spec: BaselineSpec, plan: Plan, found: _Gathered) -> Base
     )
 
 
+#: The share of the ticks below what a baseline takes, in per cent.
+_SHARE = {"low": 0.5, "middle": 50.0, "high": 99.5}
+
+
 def _points(
     values: NDArray[np.float64], by: NDArray[np.float64], seconds: NDArray[np.float64], spec: BaselineSpec
 ) -> list[tuple[float, float]]:
-    """The median over all, or of each step of `by`."""
+    """The value to take over all, or of each step of `by`."""
+    share = _SHARE[spec.take]
     if spec.by is None:
-        return [(0.0, round(float(np.median(values)), 6))]
+        return [(0.0, round(float(np.percentile(values, share)), 6))]
     steps = np.round(by / spec.step)
     points = []
     for step in np.unique(steps):
         here = steps == step
         if seconds[here].sum() >= _LEAST_PER_STEP_S:
-            points.append((float(step) * spec.step, round(float(np.median(values[here])), 6)))
+            points.append((float(step) * spec.step, round(float(np.percentile(values[here], share)), 6)))
     return points

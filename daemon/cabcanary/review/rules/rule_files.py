@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from cabcanary.review.list.recorded_drive import Recorded
     from cabcanary.rules.rule import Rule
     from cabcanary.rules.whole_drive import Traced
+    from cabcanary.settings.schema import ExampleSpec
 
 
 class RuleFilesError(Exception):
@@ -108,6 +110,9 @@ def _settings_of(rule_file: Path) -> Path:
 
 def _test_file(config: Path, file: Path) -> FileReport:
     loaded = load_rule_file(file)
+    beside = file.parent / (loaded.model.examples_of or config)
+    if loaded.model.examples_of and beside.is_file():
+        config = beside
     outcomes: list[Outcome] = []
     errors: list[str] = []
     untested, not_fitted = [], []
@@ -119,6 +124,10 @@ def _test_file(config: Path, file: Path) -> FileReport:
             if example.stage not in plans:
                 plans[example.stage] = plan_for_examples(config, file, example.stage)
             plan = plans[example.stage]
+            lacks = _lacks(example, loaded.model.optional_channels, plan)
+            if lacks:
+                not_fitted.append(f"{spec.id} '{example.name}' (no {lacks})")
+                continue
             rule = next((r for r in plan.rules.rules if r.id == spec.id), None)
             if rule is None:
                 if spec.id not in not_fitted:
@@ -129,6 +138,12 @@ def _test_file(config: Path, file: Path) -> FileReport:
             except ExampleError as error:
                 errors.append(f"{_place(loaded.file, rule)} {spec.id}, example '{example.name}': {error}")
     return FileReport(file, tuple(outcomes), tuple(errors), tuple(untested), tuple(not_fitted))
+
+
+def _lacks(example: ExampleSpec, optional: Sequence[str], plan: Plan) -> str:
+    """A channel of the example's signal that this vehicle may lack, and does."""
+    named = [m[1] for line in example.signal for m in re.finditer(r"([a-z][a-z0-9_]*)\s*=", line)]
+    return next((c for c in named if c in optional and c not in plan.channel_units), "")
 
 
 def _place(file: Path, rule: Rule) -> str:
