@@ -22,11 +22,13 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.model import Quality
+
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from cabcanary.model import Event, Frame
+    from cabcanary.model import Event, Frame, Value
 
 #: A reader that has this much unread is skipped: about five seconds of frames at 10 Hz.
 _LARGEST_BACKLOG = 256 * 1024
@@ -153,9 +155,7 @@ class Feed:
         due = [r for r in self._readers if r.period_ns and frame.time_ns >= r.due_ns and r.at is None]
         if not due:
             return
-        values = {
-            name: [v.value, v.quality.words, *([v.reason] if v.reason else [])] for name, v in frame.values.items()
-        }
+        values = {name: _told(value) for name, value in frame.values.items()}
         line = _line({"frame": {"t": frame.time_ns, "values": values}})
         for reader in due:
             reader.due_ns = max(reader.due_ns + reader.period_ns, frame.time_ns)
@@ -241,6 +241,13 @@ def _may_command(writer: asyncio.StreamWriter) -> bool:
 
 def _event_line(event: Event, n: int) -> bytes:
     return _line({"event": event.as_json(), "n": n, "past": True})
+
+
+def _told(value: Value) -> list[Any]:
+    """A value, its quality and the reason for it; of an interval its standard uncertainty too."""
+    if value.quality is Quality.WITHIN:
+        return [value.value, value.quality.words, value.reason, value.uncertainty]
+    return [value.value, value.quality.words, *([value.reason] if value.reason else [])]
 
 
 def _line(message: dict[str, Any]) -> bytes:

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 
 class Quality(IntEnum):
-    """How far a value can be trusted. Only GOOD, and SATURATED on the side it proves, may feed a rule.
+    """How far a value can be trusted. Those in `USABLE` may feed a rule, SATURATED only on the side it proves.
 
     The numbers are part of the journal's format and never change.
     """
@@ -22,6 +22,7 @@ class Quality(IntEnum):
     IMPLAUSIBLE = 6  # contradicts another channel
     STALE = 7
     ABSENT = 8
+    WITHIN = 9  # not measured now: anywhere within two uncertainties of the value, all of it equally likely
 
     @property
     def words(self) -> str:
@@ -29,6 +30,8 @@ class Quality(IntEnum):
         return self.name.lower().replace("_", " ")
 
 
+#: What a rule may be asked of, and what may be calculated with.
+USABLE = (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW, Quality.WITHIN)
 #: How a compressor makes boost: air for each turn of the engine, by the square of its speed, or driven by the exhaust.
 COMPRESSOR_KINDS = ("displacement", "centrifugal", "turbo")
 #: A compressor of which nobody has said the kind.
@@ -75,6 +78,11 @@ class Value(NamedTuple):
     time_ns: int
     uncertainty: float = 0.0
     reason: str = ""
+
+    def interval(self) -> tuple[float, float]:
+        """Two uncertainties to each side; one that is WITHIN lies nowhere else. Only for one that has a value."""
+        assert self.value is not None
+        return self.value - 2.0 * self.uncertainty, self.value + 2.0 * self.uncertainty
 
 
 @dataclass(frozen=True, slots=True)

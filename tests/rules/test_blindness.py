@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabcanary.model import Priority, Quality, Value
+from cabcanary.model import USABLE, Priority, Quality, Value
 
 LEAN = """
 [[rule]]
@@ -38,7 +38,7 @@ def test_a_sensor_that_dies_under_boost_is_told_after_the_blind_delay(cab):
     assert van.hold(1000, **{"lambda": None}) == [(180, "cannot_see_lambda", ACTIVE)]
 
 
-@pytest.mark.parametrize("quality", [q for q in Quality if q not in (0, 1, 2)])
+@pytest.mark.parametrize("quality", [q for q in Quality if q not in USABLE])
 def test_whatever_makes_a_value_useless_makes_the_rule_blind(cab, quality):
     van = cab(LEAN)
     van.hold(1000, **DRIVING)

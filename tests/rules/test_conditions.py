@@ -10,7 +10,7 @@ from cabcanary import units
 from cabcanary.expressions.names import Names, Table
 from cabcanary.expressions.parse import parse_condition
 from cabcanary.expressions.scalar import compile_condition
-from cabcanary.model import Quality, Value
+from cabcanary.model import USABLE, Quality, Value
 
 CHANNELS = {"a": "state", "b": "state", "c": "state", "x": "", "y": "", "lambda": "lambda", "boost": "psi", "t": "°C"}
 TRUE, FALSE, UNKNOWN = True, False, None
@@ -142,8 +142,8 @@ def test_numbers_are_reckoned_in_the_usual_order(text, expected):
 # --- blind, and at the end of a range ----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("quality", [q for q in Quality if q not in (0, 1, 2)])
-def test_only_good_and_saturated_values_are_known(quality):
+@pytest.mark.parametrize("quality", [q for q in Quality if q not in USABLE])
+def test_only_usable_values_are_known(quality):
     bad = Value(1.0, quality, 0)
     assert ask("x > 0.5", x=bad) is UNKNOWN
     assert ask("a", a=bad) is UNKNOWN

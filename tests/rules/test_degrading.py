@@ -127,7 +127,7 @@ def test_a_kind_of_compressor_that_does_not_exist_is_an_error():
 def test_until_a_baseline_is_measured_the_number_beside_it_holds():
     rules, problems = built('when = "map > baseline(idle, 40 kPa) + 6 kPa"')
     assert not problems
-    assert rules.rules[0].lacks == (("idle", ""),)
+    assert rules.rules[0].lacks == (("baseline idle", ""),)
     assert sounds(rules, map=45, boost=-8) == []
     assert sounds(rules, map=47, boost=-8) == ["lean"]
 

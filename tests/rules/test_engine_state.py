@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabcanary.model import Frame, Priority, Quality, Value
+from cabcanary.model import USABLE, Frame, Priority, Quality, Value
 from cabcanary.rules.engine import Engine
 from cabcanary.rules.rule_set import Setting, build_rules
 from cabcanary.settings.load import rules_from_text
@@ -50,11 +50,12 @@ def engine(rules=RULES):
 
 
 def values(numbers):
-    useless = [Value(None, q, 0, reason=q.words) for q in Quality if q > 2]
+    useless = [Value(None, q, 0, reason=q.words) for q in Quality if q not in USABLE]
     return st.one_of(
         numbers.map(lambda x: Value(x, Quality.GOOD, 0)),
         numbers.map(lambda x: Value(x, Quality.SATURATED_HIGH, 0)),
         numbers.map(lambda x: Value(x, Quality.SATURATED_LOW, 0)),
+        numbers.map(lambda x: Value(x, Quality.WITHIN, 0, 0.4)),
         st.sampled_from(useless),
     )
 
@@ -129,8 +130,8 @@ def test_an_alert_never_ends_unless_its_condition_is_known_to_be_false_or_the_en
                     boost, running = frame_values["boost"], frame_values["running"]
                     if boost.quality is not Quality.GOOD and (running.quality, running.value) == (Quality.GOOD, 0.0):
                         continue
-                    assert boost.quality in (Quality.GOOD, Quality.SATURATED_LOW)
-                    assert boost.value <= 8
+                    assert boost.quality in (Quality.GOOD, Quality.SATURATED_LOW, Quality.WITHIN)
+                    assert (boost.interval()[1] if boost.quality is Quality.WITHIN else boost.value) <= 8
 
 
 def test_a_saved_state_of_other_rules_is_taken_as_far_as_it_goes():

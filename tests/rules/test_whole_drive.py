@@ -19,7 +19,7 @@ from cabcanary.expressions.names import ConditionError, Names, Table
 from cabcanary.expressions.parse import parse_condition, parse_number
 from cabcanary.expressions.scalar import compile_condition, compile_number
 from cabcanary.expressions.signals import blocks_of
-from cabcanary.model import Frame, Quality, Value
+from cabcanary.model import USABLE, Frame, Quality, Value
 from cabcanary.rules.engine import Engine, ShelveError
 from cabcanary.rules.rule_set import Setting, build_rules
 from cabcanary.rules.whole_drive import Action, WholeDrive
@@ -37,7 +37,8 @@ def over(examples, check):
 
 
 UNITS = {"boost": "psi", "lambda": "lambda", "map": "kPa", "coolant": "°C", "mask": "state", "running": "state"}
-ROOTS = {name: (name,) for name in UNITS} | {"boost": ("map",)}
+UNITS |= {"air": "kPa"}
+ROOTS = {name: (name,) for name in UNITS} | {"boost": ("map", "air")}
 TABLES = {
     "ceiling": Table(units.PRESSURE, units.DIMENSIONLESS, (13_789.5, 55_158.1), (0.88, 0.85)),
     "tent": Table(units.PRESSURE, units.DIMENSIONLESS, (0.0, 20_000.0, 40_000.0), (0.0, 2.0, 0.5)),
@@ -55,7 +56,7 @@ def pressures(draw, depth=3):
     """A pressure, of anything that the grammar has."""
     kind = draw(st.integers(0, 8)) if depth else 0
     if kind < 2:
-        return draw(st.sampled_from(["boost", "map", "2 psi", "8 psi", "101 kPa"]))
+        return draw(st.sampled_from(["boost", "map", "map - air", "2 psi", "8 psi", "101 kPa"]))
     x = draw(pressures(depth - 1))
     if kind == 2:
         return f"({x} {draw(st.sampled_from('+-'))} {draw(pressures(depth - 1))})"
@@ -92,6 +93,7 @@ ATOMS = st.one_of(
     _compare(NUMBERS, [" deadband 0.5 psi", " deadband 3 kPa"]),
     _compare(LAMBDAS, [" deadband 0.01"]),
     st.tuples(SIGN, st.sampled_from(["2 kPa/s", "40 psi/s"])).map(lambda p: f"rate(map, 0.1 s) {p[0]} {p[1]}"),
+    st.tuples(SURE, SIGN).map(lambda p: f"{p[0]}rate(boost - air / 2, 0.1 s) {p[1]} 2 kPa/s"),
     st.sampled_from(["coolant > 60 °C", "coolant - coolant / 2 < 170 K", "rate(coolant, 1 s) > 1 °C/min"]),
     st.sampled_from(["mask", "running", "not mask"]),
     st.tuples(SURE, NUMBERS, SIGN).map(lambda p: f"{p[0]}time_in({p[1]} {p[2]} 4 psi) > 0.1 s"),
@@ -119,11 +121,12 @@ CONDITIONS = st.recursive(
 
 # --- signals --------------------------------------------------------------------------------------------------------
 
-QUALITIES = st.sampled_from([0, 0, 0, 0, 0, 0, 0, 1, 2, 3, 4, 7, 8])
+QUALITIES = st.sampled_from([0, 0, 0, 0, 0, 0, 0, 1, 2, 3, 4, 7, 8, 9, 9])
 LEVELS = {
     "boost": [-9.0, 0.0, 1.9, 2.0, 2.1, 5.0, 7.6, 8.0, 8.1, 9.0],
     "lambda": [0.65, 0.8, 0.85, 0.86, 0.875, 0.9, 1.5],
     "map": [20.0, 30.0, 101.0, 103.0, 150.0, 155.1],
+    "air": [79.5, 101.3],
     "coolant": [-10.0, 59.9, 60.1, 90.0],
     "mask": [0.0, 1.0],
     "running": [0.0, 1.0, 1.0],
@@ -153,7 +156,7 @@ def driven(drawn):
             # The runs come round again until the drive is full.
             for length, number, level, band in parts:
                 quality = Quality(number)
-                value = Value(None if quality > 2 else level, quality, 0, band, quality.words if quality else "")
+                value = Value(level if quality in USABLE else None, quality, 0, band, quality.words if quality else "")
                 for n in range(row, min(count, row + length)):
                     rows[n][name] = value
                 row += length
@@ -371,7 +374,11 @@ def stories(draw):
     for _ in range(draw(st.integers(0, 4))):
         time_ns = int(draw(st.sampled_from(list(times)))) - draw(st.integers(0, 3)) * 5_000_000 + 1
         what = draw(st.sampled_from(["acknowledge", "acknowledge", "shelve", "unshelve"]))
-        alert = draw(st.sampled_from([f"rule_{n}" for n in range(count)] + ["cannot_see_map", "cannot_see_lambda"]))
+        alert = draw(
+            st.sampled_from(
+                [f"rule_{n}" for n in range(count)] + ["cannot_see_map", "cannot_see_lambda", "cannot_see_air"]
+            )
+        )
         for_ns = draw(st.sampled_from([100_000_000, 1_000_000_000]))
         actions.append(Action(time_ns, what, alert, for_ns, draw(st.booleans())))
     return text, times, rows, sorted(actions, key=lambda a: a.time_ns)

@@ -4,7 +4,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-
 from harness import Ride
 
 pytestmark = pytest.mark.waits

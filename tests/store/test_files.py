@@ -230,4 +230,5 @@ def test_the_numbers_of_qualities_never_change():
         ("IMPLAUSIBLE", 6),
         ("STALE", 7),
         ("ABSENT", 8),
+        ("WITHIN", 9),
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 from cabcanary.alerts import patterns
-from cabcanary.model import Event, EventKind, Priority, Quality
+from cabcanary.model import USABLE, Event, EventKind, Priority
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 #: How long everything must be seen before the lamp says so, and how long not, before it takes that back: a frame that
 #: came late is no reason to flicker.
 _SEEN_NS, _UNSEEN_NS = 500_000_000, 1_000_000_000
-_USABLE = (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW)
 _BY_PRIORITY = {
     Priority.WARNING: patterns.WARNING,
     Priority.CAUTION: patterns.CAUTION,
@@ -76,7 +75,7 @@ class LampKeeper:
         return self._decide(now_ns)
 
     def _follow_sight(self, frame: Frame) -> None:
-        sees = all(frame.values[name].quality in _USABLE for name in self._needed)
+        sees = all(frame.values[name].quality in USABLE for name in self._needed)
         if sees == self._watching:
             self._differs_since = None
             return

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.model import Event, EventKind, Quality
+from cabcanary.model import USABLE, Event, EventKind, Quality
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -84,8 +84,11 @@ def proof_line(heard_by: list[str], lamp: bool | None, frame: Frame | None, unit
 
 def _channel_state(name: str, frame: Frame, symbol: str) -> str:
     value = frame.values[name]
-    if value.value is not None and value.quality in (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW):
+    if value.value is not None and value.quality in USABLE:
         unit = "" if symbol in ("lambda", "state", "ratio") else f" {symbol}"
+        if value.quality is Quality.WITHIN:
+            low, high = value.interval()
+            return f"{name} {low:.4g} to {high:.4g}{unit}"
         end = "" if value.quality is Quality.GOOD else f" ({value.quality.words})"
         return f"{name} {value.value:.4g}{unit}{end}"
     return f"{name} {value.quality.words.upper()}"

@@ -7,7 +7,8 @@ from graphlib import CycleError, TopologicalSorter
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
-from cabcanary.channels.air import AirPressure, Boost, Vacuum
+from cabcanary.channels.air import AirPressure
+from cabcanary.channels.boost import Boost, Vacuum
 from cabcanary.channels.cross import CrossCheck
 from cabcanary.channels.engine import Afr, Airflow, EngineRunning
 from cabcanary.channels.formula import Formula
@@ -54,6 +55,7 @@ _KEYS = {
     "engine_speed": "rpm",
     "supply": "V",
     "throttle": "%",
+    "vehicle_speed": "km/h",
     "lambda_channel": "lambda",
     "temperature": "°C",
     "ethanol": "%",
@@ -227,7 +229,7 @@ class _Builder:
     def _make(self, path: tuple[str, str], name: str, spec: DerivedChannel) -> Derived | None:
         match spec:
             case AirPressureChannel():
-                return AirPressure(name, spec, self._units)
+                return AirPressure(name, spec, self._units, self._settings.compressor_kind)
             case BoostChannel():
                 return Boost(name, spec, self._units, self._reference(spec.pressure))
             case VacuumChannel():

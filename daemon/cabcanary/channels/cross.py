@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
-from cabcanary.model import Quality, Value
+from cabcanary.model import USABLE, Quality, Value
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from cabcanary.settings.checks import AgreeCheck, Check, KeyOnCheck, OverrunCheck
 
-_USABLE = (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW)
 #: Sea-level weather reaches 108 kPa, the highest roads about 55 kPa (US Standard Atmosphere 1976: 4700 m).
 _LOWEST_KPA, _HIGHEST_KPA = 55.0, 108.0
 _STANDING_RPM = 50.0
@@ -46,7 +45,7 @@ class CrossCheck:
             if self._contradicted_ns > self._longest_ns:
                 self._verdict = words
         value = values[self.channel]
-        if self._verdict and value.quality in _USABLE:
+        if self._verdict and value.quality in USABLE:
             values[self.channel] = value._replace(quality=Quality.IMPLAUSIBLE, reason=self._verdict)
 
     def _compare(self, values: dict[str, Value]) -> str | None:
@@ -110,7 +109,7 @@ class CrossCheck:
     @staticmethod
     def _known(values: dict[str, Value], channel: str) -> float | None:
         value = values[channel]
-        return value.value if value.quality in _USABLE else None
+        return value.value if value.quality in USABLE else None
 
     def state(self) -> dict[str, Any]:
         """All that later verdicts depend on."""

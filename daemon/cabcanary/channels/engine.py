@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
+from cabcanary.channels.air import HIGHEST_KPA, LOWEST_KPA
+from cabcanary.channels.at_rest import AtRest
 from cabcanary.channels.derive import Stateless
-from cabcanary.channels.usable import USABLE, good, known, unusable
-from cabcanary.model import Quality, Value
+from cabcanary.channels.usable import good, known, unusable
+from cabcanary.model import USABLE, Quality, Value
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,23 +20,22 @@ if TYPE_CHECKING:
 _R_AIR = 287.05  # J/(kg K), dry air
 
 
-class EngineRunning(Stateless):
+class EngineRunning:
     """Whether the engine runs: by its speed, a charging supply, or a manifold pressure that is no air's.
 
     Standing still silences blindness, so it is believed only where nothing contradicts: an engine speed of nothing, or
     an ignition that is off, with a manifold at the air's pressure and, without an engine speed, a supply that does not
-    charge; or everything dark at once, the key being off. What contradicts itself is unknown. `reference` is the
-    pressure sensor's: only an absolute one can tell the air's pressure.
+    charge; or everything dark at once, the key being off. Where there is no wire for the engine speed at all, a
+    manifold that has come to rest at the air's pressure tells it, with the wideband as its witness (`at_rest.py`). What
+    contradicts itself is unknown. `reference` is the pressure sensor's: only an absolute one can tell the air's
+    pressure.
     """
-
-    #: Weather and altitude of roads. Below is an engine that draws, above one that is boosted.
-    _LOWEST_AIR_KPA, _HIGHEST_AIR_KPA = 55.0, 108.0
 
     def __init__(
         self, name: str, spec: EngineRunningChannel, channel_units: Mapping[str, str], reference: str = "absolute"
     ) -> None:
         self.name, self.spec = name, spec
-        named = (spec.engine_speed, spec.supply, spec.pressure, spec.lambda_channel, spec.ignition)
+        named = (spec.engine_speed, spec.supply, spec.pressure, spec.lambda_channel, spec.ignition, spec.air)
         self.inputs: tuple[str, ...] = tuple(c for c in named if c is not None)
         speed = channel_units[spec.engine_speed] if spec.engine_speed else "rpm"
         supply = channel_units[spec.supply] if spec.supply else "V"
@@ -42,10 +43,17 @@ class EngineRunning(Stateless):
         self._charging = units.convert(spec.charging_volts, "V", supply)
         absolute = spec.pressure is not None and reference == "absolute"
         self._pressure = units.unit(channel_units[spec.pressure]) if absolute and spec.pressure else None
+        self._air = units.unit(channel_units[spec.air]) if spec.air else None
+        # Who has an engine speed is asked by it: what it does not say, a pressure does not know.
+        self._at_rest = AtRest() if spec.engine_speed is None and self._pressure is not None else None
 
     def step(self, values: dict[str, Value], now_ns: int) -> Value:
         """1, 0, or unknown with the reason."""
         running = self._running(values)
+        if self._at_rest is not None:
+            self._follow(self._at_rest, values, now_ns)
+            stands = self._at_rest.stands and running is not True
+            running = False if stands else True if running is None and self._at_rest.runs else running
         if running is None:
             reason = "neither engine speed nor supply tells whether the engine runs"
             return Value(None, Quality.ABSENT, now_ns, reason=reason)
@@ -77,8 +85,32 @@ class EngineRunning(Stateless):
         pressure = known(values, self.spec.pressure)
         if pressure is None or self._pressure is None:
             return False
-        kpa = self._pressure.to_si(pressure) / 1000
-        return not self._LOWEST_AIR_KPA <= kpa <= self._HIGHEST_AIR_KPA
+        return not LOWEST_KPA <= self._pressure.to_si(pressure) / 1000 <= HIGHEST_KPA
+
+    def _follow(self, at_rest: AtRest, values: dict[str, Value], now_ns: int) -> None:
+        pressure, supply = known(values, self.spec.pressure), known(values, self.spec.supply)
+        kpa = None if pressure is None or self._pressure is None else self._pressure.to_si(pressure) / 1000
+        charges = None if supply is None else supply > self._charging
+        mixture = values[self.spec.lambda_channel] if self.spec.lambda_channel else None
+        at_rest.step(kpa, self._air_kpa(values), mixture, charges, now_ns)
+
+    def _air_kpa(self, values: dict[str, Value]) -> tuple[float, float] | None:
+        if self.spec.air is None or self._air is None:
+            return None
+        air = values[self.spec.air]
+        if air.value is None or air.quality not in USABLE:
+            return None
+        low, high = air.interval()
+        return self._air.to_si(low) / 1000, self._air.to_si(high) / 1000
+
+    def state(self) -> dict[str, Any]:
+        """What has been seen of an engine without a speed wire."""
+        return {} if self._at_rest is None else self._at_rest.state()
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Go on from a saved state."""
+        if self._at_rest is not None:
+            self._at_rest.restore(state)
 
     def _dark(self, values: dict[str, Value]) -> bool:
         witnesses = [c for c in (self.spec.pressure, self.spec.lambda_channel) if c is not None]

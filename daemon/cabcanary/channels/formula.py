@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 from cabcanary import units
 from cabcanary.channels.derive import Stateless
-from cabcanary.channels.usable import USABLE, unusable
+from cabcanary.channels.usable import unusable
 from cabcanary.expressions.bounds import dimension
 from cabcanary.expressions.names import ConditionError, Names
 from cabcanary.expressions.parse import parse_number
 from cabcanary.expressions.scalar import compile_number
 from cabcanary.expressions.tree import channels_in
-from cabcanary.model import Quality, Value
+from cabcanary.model import USABLE, Quality, Value
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,7 +25,8 @@ class Formula(Stateless):
     """A formula's value at a tick.
 
     Uncertainty to first order (JCGM 100:2008, 5.1.2): each input moved by its own, the results' squares added. A
-    saturated input makes the result saturated on the side that it proves, or unknown when it proves neither.
+    saturated input makes the result saturated on the side that it proves, or unknown when it proves neither; one that
+    is an interval makes it an interval, widened by twice the uncertainty of the others.
 
     Raises:
         ConditionError: it does not follow the grammar, or mixes units that do not mix, or gives another unit.
@@ -58,13 +59,18 @@ class Formula(Stateless):
             return Value(self._target.from_si(low), Quality.SATURATED_HIGH, newest)
         if math.isinf(low):
             return Value(self._target.from_si(high), Quality.SATURATED_LOW, newest)
-        return Value(self._target.from_si(low), Quality.GOOD, newest, self._uncertainty(values))
+        uncertainty = self._uncertainty(values)
+        if any(values[c].quality is Quality.WITHIN for c in self.inputs):
+            middle, quarter = self._target.from_si((low + high) / 2), (high - low) / 4 / self._target.factor
+            words = next(values[c].reason for c in self.inputs if values[c].quality is Quality.WITHIN)
+            return Value(middle, Quality.WITHIN, newest, quarter + uncertainty, words)
+        return Value(self._target.from_si(low), Quality.GOOD, newest, uncertainty)
 
     def _uncertainty(self, values: dict[str, Value]) -> float:
         total = 0.0
         for channel in self.inputs:
             value = values[channel]
-            if not value.uncertainty or value.value is None:
+            if not value.uncertainty or value.value is None or value.quality is Quality.WITHIN:
                 continue
             around = []
             for sign in (1.0, -1.0):

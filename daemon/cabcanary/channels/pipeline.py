@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.channels.air import Boost
+from cabcanary.channels.air import AirPressure
+from cabcanary.channels.boost import Boost
 from cabcanary.model import Frame, Quality, Reading, Value
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from cabcanary.channels.air_known import Remembered
     from cabcanary.channels.cross import CrossCheck
     from cabcanary.channels.derive import Derived
     from cabcanary.channels.measured import Measured
@@ -70,11 +72,26 @@ class Pipeline:
         return found | {d.name: found[d.gauge] for d in self.derived if isinstance(d, Boost) and d.gauge in found}
 
     def roots(self) -> dict[str, tuple[str, ...]]:
-        """Each channel -> the measured channels that it is made from (itself, if measured)."""
+        """Each channel -> the measured channels that it is made from (itself, if measured), and the air's pressure."""
         found: dict[str, tuple[str, ...]] = {m.name: (m.name,) for m in self.measured}
         for d in self.derived:
+            if isinstance(d, AirPressure):
+                # It always has a value: how sure it is, is its own matter and no wire's.
+                found[d.name] = (d.name,)
+                continue
             found[d.name] = tuple(dict.fromkeys(root for i in d.inputs for root in found.get(i, (i,))))
         return found
+
+    def remembered(self) -> dict[str, Remembered]:
+        """What the next start should know of the air, by channel."""
+        known = {d.name: d.remembered() for d in self.derived if isinstance(d, AirPressure)}
+        return {name: kept for name, kept in known.items() if kept is not None}
+
+    def recall(self, kept: Mapping[str, Remembered], parked_s: float | None) -> None:
+        """Before the first tick: what the last drive left, and how long ago that was (None: nobody knows)."""
+        for d in self.derived:
+            if isinstance(d, AirPressure) and d.name in kept:
+                d.recall(kept[d.name], parked_s)
 
     def state(self) -> dict[str, Any]:
         """All that later frames depend on, beyond the readings to come; plain JSON."""

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from cabcanary.model import Quality, Value
-
-USABLE = (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW)
+from cabcanary.model import USABLE, Quality, Value
 
 
 def known(values: dict[str, Value], channel: str | None) -> float | None:
-    """The channel's value, if it is one to calculate with."""
+    """The channel's value, if it is one to calculate with; the middle of an interval is none."""
     if channel is None:
         return None
     value = values[channel]
-    return value.value if value.quality in USABLE else None
+    return value.value if value.quality in USABLE and value.quality is not Quality.WITHIN else None
 
 
 def good(values: dict[str, Value], channel: str | None) -> float | None:

@@ -133,9 +133,11 @@ class Switch(Conditions):
         return ends[0] != 0.0 if ends is not None and ends[0] == ends[1] else None
 
     def _look(self, block: Block) -> Truths:
-        known, _, high_open, low_open = self._sight.at(block)
+        known, _, high_open, low_open, within = self._sight.at(block)
         for open_end in (high_open, low_open):
             known = known if open_end is None else known & ~open_end
+        if within is not None:
+            known = known & ~(within & self._sight.is_wide(block))
         on = self._sight.channel.numbers(block) != 0.0
         return Truths(known & on, known & ~on)
 

@@ -11,6 +11,7 @@ from cabcanary.expressions import spans
 from cabcanary.expressions.array_windows import WINDOWS, Windows, has_gaps, windows
 from cabcanary.expressions.bounds import dimension
 from cabcanary.expressions.fixed_point import scale_of
+from cabcanary.expressions.scalar import COVERAGE
 from cabcanary.expressions.signals import Block, Channel, Signals, Span, Truths, everywhere, nowhere
 from cabcanary.model import Quality
 
@@ -18,7 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from cabcanary.expressions import tree
-    from cabcanary.expressions.signals import Bools, Ints
+    from cabcanary.expressions.scalar import How
+    from cabcanary.expressions.signals import Bools, Floats, Ints
 
 Answer = TypeVar("Answer")
 #: A comparison and its two sides, for messages.
@@ -87,16 +89,18 @@ class Chain(Generic[Answer]):
 
 #: As plain numbers, which numpy compares with codes many times faster than members of an enumeration.
 _LAST_USABLE, _AT_TOP, _AT_BOTTOM = int(Quality.SATURATED_LOW), int(Quality.SATURATED_HIGH), int(Quality.SATURATED_LOW)
+_WITHIN = int(Quality.WITHIN)
 
 
 class Seen(NamedTuple):
-    """Where a channel may feed a rule, and where it is at an end of its range (None: nowhere); `whole` where it may
-    at every tick."""
+    """Where a channel may feed a rule, where it is at an end of its range, and where it is an interval (None: nowhere);
+    `whole` where it may at every tick."""
 
     known: Bools
     whole: bool
     high_open: Bools | None
     low_open: Bools | None
+    within: Bools | None
 
 
 class Sight(OverBlocks[Seen]):
@@ -111,16 +115,30 @@ class Sight(OverBlocks[Seen]):
         ends = self.channel.ends(block)
         if ends is None:
             return None
-        _, whole, high_open, low_open = self.at(block)
-        return ends if whole and high_open is None and low_open is None else None
+        _, whole, high_open, low_open, within = self.at(block)
+        return ends if whole and high_open is None and low_open is None and within is None else None
+
+    def around(self, block: Block, factor: float = 1.0) -> Floats:
+        """How far to each side of its values the interval reaches, in SI."""
+        doubts = self.channel.doubts(block)
+        found: Floats = COVERAGE * ((np.zeros(block.length) if doubts is None else doubts) * factor)
+        return found
+
+    def is_wide(self, block: Block) -> Bools:
+        """Where the ends of its interval, should it be one, are not the same number."""
+        numbers, around = self.channel.numbers(block), self.around(block)
+        found: Bools = numbers - around != numbers + around
+        return found
 
     def _work_out(self, block: Block) -> Seen:
         quality, known, high, low = self.channel.quality(block), everywhere(block.length), None, None
+        within = None
         if quality is not None and quality.any():
-            known, high, low = quality <= _LAST_USABLE, quality == _AT_TOP, quality == _AT_BOTTOM
+            high, low, within = quality == _AT_TOP, quality == _AT_BOTTOM, quality == _WITHIN
+            known = (quality <= _LAST_USABLE) | within
         if not self.channel.complete(block) and known.any():
             known = known & ~np.isnan(self.channel.numbers(block))
-        return Seen(known, bool(known.all()), _if_any(high), _if_any(low))
+        return Seen(known, bool(known.all()), _if_any(high), _if_any(low), _if_any(within))
 
 
 def _if_any(mask: Bools | None) -> Bools | None:
@@ -128,16 +146,16 @@ def _if_any(mask: Bools | None) -> Bools | None:
 
 
 class ChannelNumber(Numbers):
-    """A channel in SI, with `widen` standard uncertainties around it."""
+    """A channel in SI, read as `scalar.How` says."""
 
-    def __init__(self, node: tree.ChannelRef, sight: Sight, widen: float) -> None:
+    def __init__(self, node: tree.ChannelRef, sight: Sight, how: How) -> None:
         super().__init__()
-        self._sight, self._widen = sight, widen
+        self._sight, self._how = sight, how
         self._factor, self._offset = node.unit.factor, node.unit.offset
 
     def within(self, block: Block) -> tuple[float, float] | None:
         """Its ends, rounded as its values will be, where every tick has a value that may feed a rule."""
-        if self._widen or self._factor <= 0.0:
+        if self._how == " ±" or self._factor <= 0.0:
             return None
         ends = self._sight.closed_ends(block)
         return None if ends is None else (self._in_si(ends[0]), self._in_si(ends[1]))
@@ -146,7 +164,7 @@ class ChannelNumber(Numbers):
         return number * self._factor + self._offset if self._factor != 1.0 or self._offset else number
 
     def _work_out(self, block: Block) -> Span:
-        known, whole, high_open, low_open = self._sight.at(block)
+        known, whole, high_open, low_open, within = self._sight.at(block)
         if not whole and not known.any():
             nothing = np.zeros(block.length)
             return Span(nothing, nothing, known)
@@ -156,9 +174,11 @@ class ChannelNumber(Numbers):
             low, high = low.copy(), high.copy()
             low[nowhere(block.length) if low_open is None else low_open] = -np.inf
             high[nowhere(block.length) if high_open is None else high_open] = np.inf
-        if self._widen:
-            doubts = self._sight.channel.doubts(block)
-            around = self._widen * ((np.zeros(block.length) if doubts is None else doubts) * self._factor)
+        if self._how == " ±":
+            around = self._sight.around(block, self._factor)
+            low, high = low - around, high + around
+        elif within is not None and not self._how:
+            around = np.where(within, self._sight.around(block, self._factor), 0.0)
             low, high = low - around, high + around
         return Span(low, high, known)
 

@@ -28,11 +28,12 @@ from cabcanary.expressions.array_numbers import (
     WindowNumber,
     smallest_or_largest,
 )
-from cabcanary.expressions.scalar import COVERAGE
 from cabcanary.expressions.signals import Block, Channel, Column, Signals, Span, Truths
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from cabcanary.expressions.scalar import How
 
 Made = TypeVar("Made", bound=OverBlocks[Any])
 
@@ -132,7 +133,7 @@ class _Compiler:
         self._drive, self._signals = drive, drive.signals
         self._state = state
         self._next = 0
-        self._widen = 0.0
+        self._how: How = ""
 
     def _saved(self, default: Any) -> Any:
         if self._state is None:
@@ -149,7 +150,7 @@ class _Compiler:
         # To make a constant takes less time than to find it.
         if isinstance(node, tree.Quantity):
             return self._number(node)
-        return self._shared(node, self._widen, lambda: self._number(node))
+        return self._shared(node, self._how, lambda: self._number(node))
 
     def _shared(self, node: tree.Node, how: object, make: Callable[[], Made]) -> Made:
         first, state = self._next, None
@@ -188,9 +189,9 @@ class _Compiler:
         on = bool(self._saved(False)) if node.deadband_si else False
         if node.sureness == "likely":
             return Compared(node, (left, right), None, self._signals, on)
-        before, self._widen = self._widen, COVERAGE
+        before, self._how = self._how, " ±"
         wide = (self.number(node.left), self.number(node.right))
-        self._widen = before
+        self._how = before
         return Compared(node, (left, right), wide, self._signals, on)
 
     # --- numbers ----------------------------------------------------------------------------------------
@@ -200,7 +201,7 @@ class _Compiler:
             case tree.Quantity(si=si):
                 return Constant(si)
             case tree.ChannelRef(name=name):
-                return ChannelNumber(node, self._drive.sight(name), self._widen)
+                return ChannelNumber(node, self._drive.sight(name), self._how)
             case tree.Negative(of=inner):
                 number = self.number(inner)
                 return Constant(-number.si) if isinstance(number, Constant) else Calculated([number], spans.negative)
@@ -225,14 +226,14 @@ class _Compiler:
         return Calculated([left, right], spans.ARITHMETIC[node.operation])
 
     def _window(self, node: tree.Window) -> Numbers:
-        widen, self._widen = self._widen, 0.0 if node.kind == "rate" else self._widen
+        before, self._how = self._how, " middle" if node.kind == "rate" else self._how
         inner = self.number(node.of)
-        self._widen = widen
+        self._how = before
         return WindowNumber(node, inner, self._signals, self._saved([]), self._drive.starts)
 
     def _time_in(self, node: tree.Condition) -> Numbers:
         # A comparison inside says for itself how sure it must be.
-        before, self._widen = self._widen, 0.0
+        before, self._how = self._how, ""
         inner = self.condition(node)
-        self._widen = before
+        self._how = before
         return TimeInNumber(inner, self._signals, self._saved([0, False, None]))

@@ -12,7 +12,8 @@ if TYPE_CHECKING:
 
 Interval = tuple[float, float] | None
 Truth = bool | None
-#: Each channel's interval in SI at one tick, under its name; with its uncertainty around it, under `name ±`.
+#: Each channel's interval in SI at one tick, under its name; with its uncertainty around it, under `name ±`; the middle
+#: of one that is an interval, under `name middle`.
 Known = dict[str, Interval]
 
 
@@ -75,7 +76,7 @@ def switch(name: str) -> Callable[[Known, int], Truth]:
 
     def evaluate(known: Known, _now: int) -> Truth:
         value = known[name]
-        # A state at the end of a range is none.
+        # A state at the end of a range is none, and neither is an interval.
         return None if value is None or value[0] != value[1] else value[0] != 0.0
 
     return evaluate

@@ -1,15 +1,15 @@
 """The scalar evaluator: one frame at a time, for the live path.
 
-A number is an interval (low, high), or None where it is not known; a saturated value is half open. A
-condition is True, False or None (unknown) in Kleene's strong three-valued logic (S. C. Kleene,
-Introduction to Metamathematics, 1952, section 64). A comparison is known only when the whole interval
-agrees. `arrays.py` says the same for whole drives, and tests hold the two equal to the last bit.
+A number is an interval (low, high), or None where it is not known; a saturated value is half open, and one of quality
+"within" reaches two uncertainties to each side. A condition is True, False or None (unknown) in Kleene's strong
+three-valued logic (S. C. Kleene, Introduction to Metamathematics, 1952, section 64). A comparison is known only when
+the whole interval agrees. `arrays.py` says the same for whole drives, and tests hold the two equal to the last bit.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, Literal, TypeVar
 
 from cabcanary.expressions import closures, tree
 from cabcanary.expressions.bounds import dimension
@@ -38,6 +38,9 @@ _INFINITE = float("inf")
 #: "possible" and "certain" look this many standard uncertainties around each value: a level of confidence of about
 #: 95 % for a normal one (JCGM 100:2008, 6.3.3).
 COVERAGE = 2.0
+#: How a channel is read: as it is; with its uncertainty around it; or of an interval its middle, for a rate: an error
+#: that is the same at both ends drops out of a difference.
+How = Literal["", " ±", " middle"]
 
 
 class Reader:
@@ -46,14 +49,16 @@ class Reader:
     def __init__(self) -> None:
         self._plain: dict[str, tuple[str, float, float]] = {}
         self._wide: dict[str, tuple[str, str, float]] = {}
+        self._middle: dict[str, tuple[str, str, float, float]] = {}
 
-    def want(self, node: tree.ChannelRef, *, wide: bool) -> str:
+    def want(self, node: tree.ChannelRef, how: How = "") -> str:
         """Announce a channel; returns the key under which it will be known."""
-        self._plain[node.name] = (node.name, node.unit.factor, node.unit.offset)
-        if not wide:
-            return node.name
-        key = f"{node.name} ±"
-        self._wide[key] = (key, node.name, node.unit.factor)
+        name, unit, key = node.name, node.unit, node.name + how
+        self._plain[name] = (name, unit.factor, unit.offset)
+        if how == " ±":
+            self._wide[key] = (key, name, unit.factor)
+        elif how:
+            self._middle[key] = (key, name, unit.factor, unit.offset)
         return key
 
     def want_state(self, name: str) -> None:
@@ -63,9 +68,9 @@ class Reader:
     def read(self, values: Values) -> Known:
         """The intervals at this tick."""
         known: Known = {}
-        good, high, low = Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW
+        good, high, low, within = Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW, Quality.WITHIN
         for name, factor, offset in self._plain.values():
-            number, quality, _, _, _ = values[name]
+            number, quality, _, uncertainty, _ = values[name]
             if number is None:
                 known[name] = None
                 continue
@@ -74,14 +79,21 @@ class Reader:
                 known[name] = (si, si)
             elif quality is high:
                 known[name] = (si, _INFINITE)
+            elif quality is within:
+                around = COVERAGE * (uncertainty * factor)
+                known[name] = (si - around, si + around)
             else:
                 known[name] = (-_INFINITE, si) if quality is low else None
         for key, name, factor in self._wide.values():
             interval = known[name]
-            if interval is not None:
+            if interval is not None and values[name].quality is not within:
                 around = COVERAGE * (values[name].uncertainty * factor)
                 interval = (interval[0] - around, interval[1] + around)
             known[key] = interval
+        for key, name, factor, offset in self._middle.values():
+            number, quality, _, _, _ = values[name]
+            si = 0.0 if number is None else number * factor + offset
+            known[key] = (si, si) if quality is within and number is not None else known[name]
         return known
 
 
@@ -94,7 +106,7 @@ class Program(Generic[Answer]):
 
     def __init__(self, node: tree.Node, reader: Reader | None = None) -> None:
         self._memories: list[Latch | HistoryState | TimeInState] = []
-        self._wide_now = False
+        self._how: How = ""
         self._reader = reader or Reader()
         self.sides: list[tuple[tree.Compare, Side, Side]] = []
         self.run: Callable[[Known, int], Answer] = self._compile(node)
@@ -165,7 +177,7 @@ class Program(Generic[Answer]):
         above, below = (left, right) if greater else (right, left)
         if node.sureness == "likely":
             if isinstance(node.left, tree.ChannelRef) and isinstance(node.right, tree.Quantity):
-                key = self._reader.want(node.left, wide=False)
+                key = self._reader.want(node.left)
                 return closures.against_limit(
                     key, node.right.si, node.deadband_si, latch, above=greater, or_equal=or_equal
                 )
@@ -176,9 +188,9 @@ class Program(Generic[Answer]):
         return judge((above, below), wide, node.deadband_si, latch, or_equal=or_equal)
 
     def _wide(self, node: tree.Number) -> Callable[[Known, int], Interval]:
-        before, self._wide_now = self._wide_now, True
+        before, self._how = self._how, " ±"
         compiled = self._number(node)
-        self._wide_now = before
+        self._how = before
         return compiled
 
     # --- numbers ----------------------------------------------------------------------------------------
@@ -189,7 +201,7 @@ class Program(Generic[Answer]):
                 constant = (si, si)
                 return lambda _known, _now: constant
             case tree.ChannelRef():
-                return closures.channel(self._reader.want(node, wide=self._wide_now))
+                return closures.channel(self._reader.want(node, self._how))
             case tree.Negative(of=inner):
                 return closures.negative(self._number(inner))
             case tree.Absolute(of=inner):
@@ -210,10 +222,9 @@ class Program(Generic[Answer]):
                 raise TypeError(f"{type(node).__name__} is no number")
 
     def _window(self, node: tree.Window) -> Callable[[Known, int], Interval]:
-        # An error that is the same at both ends drops out of a difference: a rate is not widened.
-        before, self._wide_now = self._wide_now, self._wide_now and node.kind != "rate"
+        before, self._how = self._how, " middle" if node.kind == "rate" else self._how
         inner = self._number(node.of)
-        self._wide_now = before
+        self._how = before
         window = make_window(node.kind, node.width_ns, dimension(node.of))
         self._memories.append(window)
         step = window.step
@@ -221,9 +232,9 @@ class Program(Generic[Answer]):
 
     def _time_in(self, condition: tree.Condition) -> Callable[[Known, int], Interval]:
         # A comparison inside says for itself how sure it must be.
-        before, self._wide_now = self._wide_now, False
+        before, self._how = self._how, ""
         inner = self._condition(condition)
-        self._wide_now = before
+        self._how = before
         timer = TimeInState()
         self._memories.append(timer)
         step = timer.step

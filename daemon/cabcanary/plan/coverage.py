@@ -118,7 +118,8 @@ def _by_rules(subject: str, running: list[Rule], rules: RuleSet, facts: tuple[st
 
 
 def _cost(name: str, words: str) -> str:
-    return f"it has no {name}: {words}" if words else f"it has no {name}"
+    fact = f"its {name} is not known yet" if name.startswith("baseline ") else f"it has no {name}"
+    return f"{fact}: {words}" if words else fact
 
 
 def _lacks(subject: str, rules: RuleSet) -> tuple[str, ...]:

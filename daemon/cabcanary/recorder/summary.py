@@ -63,7 +63,10 @@ class Summary:
 
 
 def _good(frame: Frame, channel: str) -> float | None:
+    """What is proved: of "at least" that much, of an interval its lower end."""
     value = frame.values[channel]
+    if value.quality is Quality.WITHIN and value.value is not None:
+        return value.interval()[0]
     return value.value if value.quality in (Quality.GOOD, Quality.SATURATED_HIGH) else None
 
 

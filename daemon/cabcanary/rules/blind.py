@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.model import Priority, Quality
-from cabcanary.rules.states import AlertState, Change
+from cabcanary.model import USABLE, Priority, Quality
+from cabcanary.rules.states import AlertState, Blame, Change
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 LONGEST_WARM_UP_NS = 90_000_000_000
 #: Prefix of the alert that a channel raises when a rule that matters cannot see through it.
 BLIND = "cannot_see_"
+#: What to do where only the air's pressure is not known well enough: standing still, the manifold shows it.
+LEARN_AIR = "Stop once, engine off, key on"
 #: A sensor that is known to be dead may be put aside for the way home, unless a warning depends on it.
 _LONGEST_SHELVE_NS = 3_600_000_000_000
-
-_USABLE = (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW)
 
 
 def blame(
@@ -30,7 +30,7 @@ def blame(
     values: Mapping[str, Value],
     roots: Mapping[str, tuple[str, ...]],
     before: Sequence[str] = (),
-) -> list[str]:
+) -> Blame:
     """The channels that keep a rule from seeing: for a derived one, the first input that is unusable.
 
     `before` are those to blame so far: while what a derived channel or a window remembers is still blind, the wire that
@@ -38,16 +38,27 @@ def blame(
     """
     blamed = []
     for channel in channels:
-        if values[channel].quality in _USABLE:
+        if values[channel].quality in USABLE:
             continue
         behind = roots.get(channel, (channel,))
-        blamed.append(next((r for r in behind if values[r].quality not in _USABLE), channel))
+        blamed.append(next((r for r in behind if values[r].quality not in USABLE), channel))
+    unsure = [] if blamed else _unsure(channels, values, roots)
+    if unsure:
+        return Blame(unsure, unsure=True)
     if before and not any(roots.get(b, (b,)) == (b,) for b in blamed):
-        return list(before)
+        return Blame(list(before))
     # All usable and still unknown: a value at the end of its range that proves nothing here, or else a
     # division by zero.
     saturated = [c for c in channels if values[c].quality is not Quality.GOOD]
-    return blamed or saturated or list(channels)
+    return Blame(blamed or saturated or list(channels))
+
+
+def _unsure(channels: Sequence[str], values: Mapping[str, Value], roots: Mapping[str, tuple[str, ...]]) -> list[str]:
+    """The intervals among them, each by the one that it is made of."""
+    within = Quality.WITHIN
+    found = [c for c in channels if values[c].quality is within]
+    by_root = (next((r for r in roots.get(c, ()) if values[r].quality is within), c) for c in found)
+    return list(dict.fromkeys(by_root))
 
 
 class BlindAlerts:
@@ -56,6 +67,8 @@ class BlindAlerts:
     def __init__(self) -> None:
         self.alerts: dict[str, AlertState] = {}
         self._priority: dict[str, Priority] = {}
+        #: Those that are not dead: their interval is too wide to tell.
+        self._unsure: set[str] = set()
         #: Whether at the last step something was not raised only because of how the sensors were just then.
         self.held_back = False
 
@@ -89,7 +102,8 @@ class BlindAlerts:
             # Where another channel is lost too, blame that one: it can be repaired.
             to_blame.update([r for r in roots if r not in warming] or roots)
             for root in roots:
-                priority = min(rule.blind_priority, Priority.CAUTION) if root in warming else rule.blind_priority
+                mild = root in warming or machine.memory.blind_unsure
+                priority = min(rule.blind_priority, Priority.CAUTION) if mild else rule.blind_priority
                 wanted[root] = max(wanted.get(root, priority), priority)
         self.held_back = not to_blame.issuperset(r for r in wanted if r not in self._priority)
         raised = [(r, p) for r, p in wanted.items() if r in to_blame or r in self._priority]
@@ -105,7 +119,8 @@ class BlindAlerts:
         if before is not None and priority <= before:
             return None
         # A channel that is seen again is reported no worse than before, though the rule counts as blind for a while.
-        if before is not None and value.quality in _USABLE:
+        unsure = value.quality is Quality.WITHIN
+        if before is not None and value.quality in USABLE and not unsure:
             self.held_back = True
             return None
         alert = self.alerts.setdefault(BLIND + root, AlertState())
@@ -113,6 +128,7 @@ class BlindAlerts:
         if priority is Priority.WARNING:
             alert.shelved_until_ns = None
         self._priority[root] = priority
+        (self._unsure.add if unsure else self._unsure.discard)(root)
         return self.change(now_ns, BLIND + root, value.reason, value.quality)
 
     def _end(self, now_ns: int, root: str) -> Change:
@@ -121,6 +137,7 @@ class BlindAlerts:
         alert.shelved_until_ns = None
         change = self.change(now_ns, BLIND + root)
         del self._priority[root]
+        self._unsure.discard(root)
         return change
 
     def _unshelve(self, now_ns: int, name: str, alert: AlertState) -> list[Change]:
@@ -158,7 +175,12 @@ class BlindAlerts:
         """How this alert stands now, in words."""
         root, alert = name.removeprefix(BLIND), self.alerts[name]
         priority = self._priority.get(root, Priority.WARNING)
-        say = f"{root} still warming up" if quality is Quality.WARMING else f"Cannot see {root}"
+        say = f"Cannot see {root}"
+        do = "Stay off boost" if priority > Priority.ADVISORY else "Have it looked at"
+        if quality is Quality.WARMING:
+            say = f"{root} still warming up"
+        elif root in self._unsure:
+            say, do = f"{root.replace('_', ' ')} unsure".capitalize(), LEARN_AIR
         return Change(
             now_ns,
             name,
@@ -168,7 +190,7 @@ class BlindAlerts:
             priority,
             True,
             say,
-            "Stay off boost" if priority > Priority.ADVISORY else "Have it looked at",
+            do,
             figures,
             shelved=alert.shelved,
         )
@@ -178,9 +200,11 @@ class BlindAlerts:
         return {
             "alerts": {k: asdict(a) for k, a in self.alerts.items()},
             "priority": {k: int(p) for k, p in self._priority.items()},
+            "unsure": sorted(self._unsure),
         }
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state."""
         self.alerts = {k: AlertState(**a) for k, a in state["alerts"].items()}
         self._priority = {k: Priority(p) for k, p in state["priority"].items()}
+        self._unsure = set(state.get("unsure", ()))

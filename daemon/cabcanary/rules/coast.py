@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cabcanary.rules.machine import BLIND_DRAIN_DIVISOR, LONGEST_LOOK_NS
+from cabcanary.rules.machine import BLIND_DRAIN_DIVISOR, LONGEST_LOOK_NS, blind_delay_ns
 from cabcanary.rules.rule import ONE_DAMAGE
 
 if TYPE_CHECKING:
@@ -52,8 +52,7 @@ def _until(reach: int, steps: NDArray[np.int64]) -> int:
 def _unknown(machine: Machine, dts: NDArray[np.int64], *, urgent: bool) -> int:
     rule, memory = machine.rule, machine.memory
     looked = np.minimum(dts, LONGEST_LOOK_NS)
-    patient = rule.urgent_when is not None and not urgent
-    delay_ns = rule.blind_otherwise_ns if patient else rule.blind_delay_ns
+    delay_ns = blind_delay_ns(rule, urgent=urgent, unsure=memory.blind_unsure)
     count = len(dts)
     if not memory.blind_tripped:
         count = _until(delay_ns - memory.blind_ns, looked)

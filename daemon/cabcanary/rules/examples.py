@@ -1,8 +1,9 @@
 """Examples beside a rule: a few lines of signal, and the alerts that must and must not sound.
 
 A line of signal is `TIME: channel = VALUE, channel = VALUE in TIME`. A value is a number with its unit, `at least` or
-`at most` one, or a quality (absent, stale, warming, stuck, implausible, out of range); `± 0.2` behind it is
-its standard uncertainty; `in TIME` goes there in a straight line. A line that must sound is `TIME to TIME`.
+`at most` one, `within` two of them (`within 6 psi to 9 psi`: not measured just then), or a quality (absent,
+stale, warming, stuck, implausible, out of range); `± 0.2` behind it is its standard uncertainty; `in TIME` goes there
+in a straight line. A line that must sound is `TIME to TIME`.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from cabcanary import units
-from cabcanary.model import Frame, Quality, Value
+from cabcanary.model import USABLE, Frame, Quality, Value
 from cabcanary.rules.engine import BLIND, Engine
 
 if TYPE_CHECKING:
@@ -27,11 +28,16 @@ TICK_NS = 20_000_000
 _AFTER_S = 5.0
 
 _ASSIGN = re.compile(
-    r"(?P<channel>[a-z][a-z0-9_]*)\s*=\s*(?P<end>at least |at most )?(?P<what>.+?)"
+    r"(?P<channel>[a-z][a-z0-9_]*)\s*=\s*(?P<end>at least |at most |within )?(?P<what>.+?)"
     r"(?:\s*±\s*(?P<band>[0-9.]+))?(?:\s+in\s+(?P<ramp>[0-9.]+\s*\w+))?"
 )
-_WRONG = {q.words: q for q in Quality if q > Quality.SATURATED_LOW}
-_ENDS = {"at least ": Quality.SATURATED_HIGH, "at most ": Quality.SATURATED_LOW, None: Quality.GOOD}
+_WRONG = {q.words: q for q in Quality if q not in USABLE}
+_ENDS = {
+    "at least ": Quality.SATURATED_HIGH,
+    "at most ": Quality.SATURATED_LOW,
+    "within ": Quality.WITHIN,
+    None: Quality.GOOD,
+}
 
 
 class ExampleError(ValueError):
@@ -163,15 +169,24 @@ def _read_step(time_ns: int, text: str, channel_units: Mapping[str, str]) -> _St
     band = float(match["band"] or 0.0)
     if match["what"] in _WRONG:
         return _Step(time_ns, channel, None, _WRONG[match["what"]], 0.0, 0)
-    unit = units.unit(channel_units[channel])
+    unit, quality = units.unit(channel_units[channel]), _ENDS[match["end"]]
+    if quality is not Quality.WITHIN:
+        return _Step(time_ns, channel, _number(match["what"], unit, channel, text), quality, band, ramp_ns)
+    first, found, last = match["what"].partition(" to ")
+    if not found or match["band"]:
+        raise ExampleError(f"'{text}': an interval is written as in 'boost = within 6 psi to 9 psi'")
+    low, high = (_number(end, unit, channel, text) for end in (first, last))
+    return _Step(time_ns, channel, (low + high) / 2, quality, (high - low) / 4, ramp_ns)
+
+
+def _number(written: str, unit: units.Unit, channel: str, text: str) -> float:
     try:
-        number, written = units.parse_quantity(match["what"])
+        number, of = units.parse_quantity(written)
     except units.UnitError as error:
         raise ExampleError(f"'{text}': {error}") from error
-    if written.dimension != unit.dimension:
+    if of.dimension != unit.dimension:
         raise ExampleError(f"'{text}': '{channel}' is in {unit.symbol or 'plain numbers'}")
-    value = number if written.symbol in ("", unit.symbol) else unit.from_si(written.to_si(number))
-    return _Step(time_ns, channel, value, _ENDS[match["end"]], band, ramp_ns)
+    return number if of.symbol in ("", unit.symbol) else unit.from_si(of.to_si(number))
 
 
 def _values(steps: Sequence[_Step], time_ns: int) -> dict[str, Value]:

@@ -56,6 +56,9 @@ def _channel(name: str, value: Value, unit: str, limits: Sequence[str]) -> str:
     if value.value is None:
         return f"{name} {value.quality.words}"
     shown = "" if unit in _SILENT_UNITS else unit
+    if value.quality is Quality.WITHIN:
+        low, high = value.interval()
+        return f"{name} {low:.3g} to {high:.3g} {shown}".rstrip() + behind
     band = f" ± {value.uncertainty:.1g}" if value.uncertainty else ""
     return f"{name} {_SIGNS.get(value.quality, '')}{value.value:.3g}{band} {shown}".rstrip() + behind
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from cabcanary.expressions.scalar import Truth
     from cabcanary.rules.rule import Rule
+    from cabcanary.rules.states import Blame
 
 #: The blind timer drains at a quarter of the rate that it fills: a wire that is dead for a fifth of the
 #: time or more is still heard. At the full rate a wire that flickers half the time never would be.
@@ -42,7 +43,7 @@ class Tick:
     standing: bool
     #: Of an inverse-time rule: the least that the excess can be, in SI; None where it is not known.
     excess: float | None
-    blame: Callable[[list[str]], list[str]]
+    blame: Callable[[list[str]], Blame]
 
 
 @dataclass(slots=True)
@@ -57,6 +58,8 @@ class Memory:
     blind_ns: int = 0
     blind_tripped: bool = False
     blind_roots: list[str] = field(default_factory=list)
+    #: Nothing is dead: an interval is too wide to tell.
+    blind_unsure: bool = False
 
 
 def _timer(elapsed_ns: int, now: Truth, before: Truth, dt_ns: int, *, counts: bool) -> int:
@@ -66,6 +69,13 @@ def _timer(elapsed_ns: int, now: Truth, before: Truth, dt_ns: int, *, counts: bo
     if now is not counts:
         return 0
     return elapsed_ns + dt_ns if before is counts else elapsed_ns
+
+
+def blind_delay_ns(rule: Rule, *, urgent: bool, unsure: bool) -> int:
+    """How long a rule bears to be blind. An interval that is too wide is no sensor that died: that is never urgent."""
+    if unsure:
+        return max(rule.blind_delay_ns, rule.blind_otherwise_ns)
+    return rule.blind_delay_ns if rule.urgent_when is None or urgent else rule.blind_otherwise_ns
 
 
 class Machine:
@@ -147,21 +157,25 @@ class Machine:
     def _step_blind_timer(self, tick: Tick) -> None:
         rule, memory = self.rule, self.memory
         if tick.standing:
-            memory.blind_ns, memory.blind_tripped, memory.blind_roots = 0, False, []
+            self._see()
             return
         dt_ns = min(tick.dt_ns, LONGEST_LOOK_NS)
         if tick.truth is not None:
             left_ns = min(memory.blind_ns, LONGEST_BLIND_LEFT_NS) if memory.blind_tripped else memory.blind_ns
             memory.blind_ns = max(0, left_ns - dt_ns // BLIND_DRAIN_DIVISOR)
             if memory.blind_ns == 0:
-                memory.blind_tripped, memory.blind_roots = False, []
+                self._see()
             return
-        patient = rule.urgent_when is not None and not tick.urgent
-        delay_ns = rule.blind_otherwise_ns if patient else rule.blind_delay_ns
+        memory.blind_roots, memory.blind_unsure = tick.blame(memory.blind_roots)
+        delay_ns = blind_delay_ns(rule, urgent=tick.urgent, unsure=memory.blind_unsure)
         memory.blind_ns = min(memory.blind_ns + dt_ns, max(delay_ns, 1))
-        memory.blind_roots = tick.blame(memory.blind_roots)
-        if memory.blind_ns >= delay_ns:
-            memory.blind_tripped = True
+        # What tripped as a sensor that died has its time anew once there is only an interval too wide to tell.
+        tripped = memory.blind_tripped and not memory.blind_unsure
+        memory.blind_tripped = tripped or memory.blind_ns >= delay_ns
+
+    def _see(self) -> None:
+        memory = self.memory
+        memory.blind_ns, memory.blind_tripped, memory.blind_roots, memory.blind_unsure = 0, False, [], False
 
     def _nothing_stands(self) -> bool:
         memory, alert = self.memory, self.alert

@@ -194,8 +194,9 @@ class _Builder:
 
     def _lacks(self) -> tuple[tuple[str, str], ...]:
         """What the rule does without in this vehicle, each with what that costs."""
-        names = dict.fromkeys(error.name for error in self._without)
-        return tuple((name, self._spec.without.get(name, "")) for name in names)
+        cost = self._spec.without
+        found = {(e.name, isinstance(e, NoBaselineError)): cost.get(e.name, "") for e in self._without}
+        return tuple((f"baseline {n}" if measured else n, words) for (n, measured), words in found.items())
 
     def _inverse_time(self) -> InverseTime | None:
         spec = self._spec.inverse_time

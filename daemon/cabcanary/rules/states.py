@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
     from cabcanary.model import Priority
@@ -83,6 +83,13 @@ class Change:
     def sounds(self) -> bool:
         """Whether it asks for attention: it stands, nobody has taken note, and nobody has put it aside."""
         return (self.active or self.latched) and not self.acknowledged and not self.shelved
+
+
+class Blame(NamedTuple):
+    """Who keeps a rule from seeing; `unsure`: nothing is dead, only an interval is too wide to tell."""
+
+    roots: list[str]
+    unsure: bool = False
 
 
 class ShelveError(ValueError):

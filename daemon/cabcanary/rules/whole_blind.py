@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from cabcanary.expressions.signals import Block
-    from cabcanary.rules.states import Change
+    from cabcanary.rules.states import Blame, Change
     from cabcanary.rules.whole_rule import RuleRun
     from cabcanary.rules.whole_ticks import Action, Acts, DriveTicks
 
@@ -28,7 +28,7 @@ class BlindRun:
         self._alerts = BlindAlerts()
         if state["blind"] is not None:
             self._alerts.restore(state["blind"])
-        self._roots: dict[int, tuple[str, ...]] = {}
+        self._blame: dict[int, Blame] = {}
         #: The row from which on something may happen; None: not before the next event.
         self._row: int | None = 0 if self._alerts.standing else None
 
@@ -39,15 +39,15 @@ class BlindRun:
 
     def advance(self, block: Block) -> None:
         """Go through a block, after all rules of the set did."""
-        news: dict[int, list[tuple[int, tuple[str, ...]]]] = {}
+        news: dict[int, list[tuple[int, Blame]]] = {}
         for n, run in enumerate(self._runs):
-            for row, roots in run.take_blinded():
-                news.setdefault(row, []).append((n, roots))
+            for row, blame in run.take_blinded():
+                news.setdefault(row, []).append((n, blame))
         events = sorted({*news, *self._turn.rows(block.last), block.last})
         row = events[0] if self._row is None else self._row
         while row < block.last:
             self._act_until(row)
-            self._roots |= dict(news.get(row, ()))
+            self._blame |= dict(news.get(row, ()))
             told = self._step(row)
             # Where nothing warms up, nothing is put aside and nothing is held back, the next row that can tell anything
             # is the next event.
@@ -62,7 +62,7 @@ class BlindRun:
         self._act_until(len(self._drive.times))
 
     def _step(self, row: int) -> bool:
-        tripped = [_tripped(self._runs[n], roots) for n, roots in sorted(self._roots.items()) if roots]
+        tripped = [_tripped(self._runs[n], blame) for n, blame in sorted(self._blame.items()) if blame.roots]
         if not tripped and not self._alerts.standing:
             return False
         now_ns, warming = int(self._drive.times[row]), self._warming(row)
@@ -72,7 +72,7 @@ class BlindRun:
 
     def _any_warming(self, row: int) -> bool:
         drive = self._drive
-        return any(drive.is_warming(root, row) for roots in self._roots.values() for root in roots)
+        return any(drive.is_warming(root, row) for blame in self._blame.values() for root in blame.roots)
 
     def _warming(self, row: int) -> Callable[[str], int | None]:
         return lambda channel: self._drive.warming_since(channel, row, self._warming_before.get(channel))
@@ -97,9 +97,9 @@ class BlindRun:
         self.found += [Found(time_ns, tick, act, behind + n, change) for n, change in enumerate(told)]
 
 
-def _tripped(run: RuleRun, roots: tuple[str, ...]) -> Machine:
+def _tripped(run: RuleRun, blame: Blame) -> Machine:
     """The rule as it was at that row, as far as its blindness goes."""
     seen = Machine(run.rule)
-    seen.memory.blind_roots = list(roots)
+    seen.memory.blind_roots, seen.memory.blind_unsure = blame
     seen.memory.blind_tripped = True
     return seen

@@ -12,7 +12,7 @@ from cabcanary.rules.coast import coast
 from cabcanary.rules.engine import change_of
 from cabcanary.rules.machine import Machine, Tick
 from cabcanary.rules.rule import ONE_DAMAGE
-from cabcanary.rules.states import ShelveError
+from cabcanary.rules.states import Blame, ShelveError
 from cabcanary.rules.whole_ticks import Found, Turn, interval
 
 if TYPE_CHECKING:
@@ -42,10 +42,10 @@ class Traced(NamedTuple):
 
 
 class Blinded(NamedTuple):
-    """From a row on, which channels are to blame for a rule's being blind for too long; none: it sees again."""
+    """From a row on, who is to blame for a rule's being blind for too long; without roots: it sees again."""
 
     row: int
-    roots: tuple[str, ...]
+    blame: Blame
 
 
 class LastKnown(OverBlocks["Bools"]):
@@ -114,7 +114,7 @@ class RuleRun:
         self._said: tuple[bool | None, bool, bool] = (None, False, False)
         self._blind = self._blamed()
         #: Rows from which somebody else is to blame for blindness, until `take_blinded` takes them.
-        self._blinded = [Blinded(0, self._blind)] if self._blind else []
+        self._blinded = [Blinded(0, self._blind)] if self._blind.roots else []
         #: How far its on-delay or its damage came at most while it did not stand, and where: a near miss.
         self.held_ns, self.damage, self.nearest_row = -1, 0, -1
 
@@ -178,7 +178,7 @@ class RuleRun:
             self.held_ns, self.damage = max(memory.on_ns, self.held_ns), max(memory.damage, self.damage)
         if row in self._watched:
             self.traced.append(self._trace(row, block, tick))
-        if memory.blind_tripped or self._blind:
+        if memory.blind_tripped or self._blind.roots:
             blind = self._blamed()
             if blind != self._blind:
                 self._blind = blind
@@ -245,9 +245,9 @@ class RuleRun:
         memory = self.machine.memory
         return bool(self.machine.alert.active or memory.on_ns or memory.damage)
 
-    def _blamed(self) -> tuple[str, ...]:
+    def _blamed(self) -> Blame:
         memory = self.machine.memory
-        return tuple(memory.blind_roots) if memory.blind_tripped else ()
+        return Blame(memory.blind_roots, memory.blind_unsure) if memory.blind_tripped else Blame([])
 
     def _sides(self, row: int, block: Block) -> list[tuple[Compare, Interval, Interval]]:
         assert self.conditions is not None

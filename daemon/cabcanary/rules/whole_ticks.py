@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from cabcanary.expressions.signals import Block, Bools, Signals, Span
     from cabcanary.expressions.tree import Compare
     from cabcanary.rules.rule import Rule
-    from cabcanary.rules.states import Change
+    from cabcanary.rules.states import Blame, Change
 
 #: So many ticks are looked at in one go for one that differs; most stretches that matter are shorter.
 _LOOK_AHEAD = 4096
@@ -131,7 +131,7 @@ class DriveTicks:
         """The frame's values at one tick as far as their qualities and the words behind them go."""
         return _Qualities(self.signals, row, self._reason)
 
-    def blame(self, rule: Rule, row: int, before: list[str]) -> list[str]:
+    def blame(self, rule: Rule, row: int, before: list[str]) -> Blame:
         """The channels that keep a rule from seeing at one tick."""
         return blame(rule.channels, self.qualities(row), self._roots, before)
 

@@ -51,7 +51,10 @@ class Archiving:
         while True:
             await self._wanted.wait()
             self._wanted.clear()
-            await self._tell_arrivals(await self.archive())
+            archived = await self.archive()
+            await self._tell_arrivals(archived)
+            if archived:
+                await self._learn()
 
     async def _tell_arrivals(self, archived: list[str]) -> None:
         """The arrival line of each drive that has just been archived; at key-on without one, of the last drive."""
@@ -66,6 +69,19 @@ class Archiving:
                 data = {**found, "again": again}
                 self._tell(Event(self._clock.now_ns(), EventKind.DRIVE, "arrival", text, data))
         self._arrival_told = True
+
+    async def _learn(self) -> None:
+        """What is normal in this vehicle, measured anew with the drive that has just been archived."""
+        if not any(spec.learn for spec in self._plan.baseline_specs.values()):
+            return
+
+        def take(message: dict[str, Any]) -> None:
+            what = "learnt" if "learnt" in message else "failed"
+            self._tell(Event(self._clock.now_ns(), EventKind.RECORDER, what, str(message.get("text", "")), message))
+
+        settings = {"config": str(self._plan.file)}
+        helper = Helper("cabcanary.review.rules.learning", settings, Status("learning", lambda *_: None), take)
+        await helper.run_once()
 
     async def archive(self) -> list[str]:
         """Archive the waiting drives; returns the names of those archived."""

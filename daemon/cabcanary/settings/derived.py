@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, field_validator
 
 from cabcanary.validation.base import Name, Strict
 from cabcanary.validation.quantities import Seconds, UnitSymbol, quantity_of
 
 
 class AirPressureChannel(Strict):
-    """Barometric pressure from the best witness there is: the sensors in their order, else the manifold, key on."""
+    """Barometric pressure from the best witness there is: the sensors in their order, else the manifold while the
+    engine stands, else what is left of either, of the last drive, or of all that roads have."""
 
     derive: Literal["air_pressure"]
     unit: UnitSymbol
@@ -20,9 +21,23 @@ class AirPressureChannel(Strict):
     pressure: Name | None = None
     engine_speed: Name | None = None
     supply: Name | None = None
-    #: How far a reading from the key-on drifts in an hour of driving, in kPa: weather, and above all altitude.
-    #: 1000 m of climb in an hour are about 11 kPa (US Standard Atmosphere 1976).
-    drift_kpa_h: float = Field(default=11.0, ge=0)
+    #: Witnesses: a wideband that shows fire or free air; how far the vehicle has gone; an open throttle.
+    lambda_channel: Name | None = None
+    vehicle_speed: Name | None = None
+    throttle: Name | None = None
+    #: How far a reading drifts in an hour of driving, in kPa as standard uncertainty, above all by altitude. Twice that
+    #: is the most: 4000 m of pass roads in an hour are about 44 kPa (US Standard Atmosphere 1976).
+    drift_kpa_h: float = Field(default=22.0, ge=0)
+    #: The lowest and highest pressure of any road that this vehicle sees, kPa: 3000 m (70.1 kPa) to a high-pressure day
+    #: at the sea (106 kPa is more than all but the coldest places of Siberia ever see).
+    roads: tuple[float, float] = (70.0, 106.0)
+
+    @field_validator("roads")
+    @classmethod
+    def _roads_rise(cls, roads: tuple[float, float]) -> tuple[float, float]:
+        if not 45.0 <= roads[0] < roads[1] <= 110.0:
+            raise ValueError("roads are the lowest and the highest air pressure in kPa, such as [70, 106]")
+        return roads
 
 
 class BoostChannel(Strict):
@@ -131,6 +146,8 @@ class EngineRunningChannel(Strict):
     supply: Name | None = None
     pressure: Name | None = None
     lambda_channel: Name | None = None
+    #: The air's pressure, at which the manifold of an engine that stands is quiet; used where there is no engine speed.
+    air: Name | None = None
     running_rpm: float = Field(default=400.0, gt=0)
     #: Only a charging alternator lifts the supply over this; a rested battery stands near 12.6 V.
     charging_volts: float = Field(default=13.2, gt=0)

@@ -240,6 +240,8 @@ class BaselineSpec(Strict):
     """
 
     take: Literal["low", "middle", "high"] = "middle"
+    #: Measured by itself after each drive, on the last good ones.
+    learn: bool = False
 
     of: Name
     when: str = Field(min_length=1, max_length=2000)

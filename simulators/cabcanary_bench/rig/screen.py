@@ -92,7 +92,10 @@ class Screen:
 
 def _shown(values: dict[str, list[Any]], name: str, form: str, unit: str) -> str:
     label = name.replace("_", " ")
-    value, quality, *_ = values.get(name, [None, "absent"])
+    value, quality, *rest = values.get(name, [None, "absent"])
+    if quality == "within" and value is not None:
+        around = 2.0 * rest[1]
+        return f"{label} {value - around:{form}} to {value + around:{form}} {unit}".rstrip()
     if value is None or quality not in ("good", "saturated high", "saturated low"):
         return f"{label} ({quality})"
     sign = {"saturated high": "≥", "saturated low": "≤"}.get(quality, "")

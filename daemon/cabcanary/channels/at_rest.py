@@ -1,0 +1,93 @@
+"""Whether an engine without a speed wire stands, by its manifold, its wideband and its supply."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from cabcanary.channels.air import HIGHEST_KPA, LOWEST_KPA, NOTHING_BURNS, QUIET_KPA, STEP_KPA
+from cabcanary.channels.quiet import Quiet
+from cabcanary.model import Quality
+
+if TYPE_CHECKING:
+    from cabcanary.model import Value
+
+#: For how long all must be still before an engine is said to stand: longer than a foot holds a throttle, and a load the
+#: engine, within a hundredth of an atmosphere; shorter than rules are patient, or each stop would be told as blindness.
+_STANDS_NS = 6_000_000_000
+#: An engine that has been quiet for less may just be turned evenly: it still counts as running if it was.
+_RUNS_ON_NS = 3_000_000_000
+#: From an idle's vacuum to the air's pressure a manifold takes less than this, ns, once the engine stops.
+_FILLS_NS = 3_000_000_000
+#: A mixture that burns is never this still when smoothed: the engine computer's own control moves it by 0.02.
+_STILL_LAMBDA, _STEP_LAMBDA = 0.01, 0.05
+#: How far two pressure readings of the same air may differ, kPa.
+_AGREES_KPA = 1.5
+_DARK = (Quality.ABSENT, Quality.STALE, Quality.OUT_OF_RANGE)
+
+
+class AtRest:
+    """Follows manifold pressure and mixture; `runs` and `stands` say what the last tick came to.
+
+    A manifold that is quiet at the air's pressure is no proof by itself: so is one whose line is off, and nearly so one
+    behind an open throttle. Beside it the wideband must show free air. Or the manifold must have filled at once from an
+    idle's vacuum and been quiet ever since, and what gas is left in the pipe must be as still; or the wideband be dark
+    beside a supply that does not charge.
+    """
+
+    def __init__(self) -> None:
+        self._pressure, self._mixture = Quiet(QUIET_KPA, STEP_KPA), Quiet(_STILL_LAMBDA, _STEP_LAMBDA)
+        self._drew_ns: int | None = None
+        self._ran = False
+        self.runs = self.stands = False
+
+    def step(
+        self,
+        kpa: float | None,
+        air_kpa: tuple[float, float] | None,
+        mixture: Value | None,
+        charges: bool | None,
+        now_ns: int,
+    ) -> None:
+        """One tick: manifold and air, kPa, the latter as an interval; the wideband's value (None: there is none);
+        whether the supply charges (None: nobody knows)."""
+        turns = kpa is not None and not LOWEST_KPA <= kpa <= HIGHEST_KPA
+        quiet_ns = self._pressure.step(None if turns else kpa, now_ns)
+        still_ns = self._mixture.step(None if mixture is None else mixture.value, now_ns)
+        if turns and kpa is not None and kpa < LOWEST_KPA:
+            self._drew_ns = now_ns
+        self._ran = turns or charges is True or (self._ran and kpa is not None and quiet_ns < _RUNS_ON_NS)
+        self.runs = self._ran
+        self.stands = (
+            charges is not True
+            and quiet_ns >= _STANDS_NS
+            and self._is_air(air_kpa)
+            and self._witnessed(mixture, still_ns, charges, now_ns - quiet_ns)
+        )
+
+    def _is_air(self, air_kpa: tuple[float, float] | None) -> bool:
+        level = self._pressure.level
+        return air_kpa is None or air_kpa[0] - _AGREES_KPA <= level <= air_kpa[1] + _AGREES_KPA
+
+    def _witnessed(self, mixture: Value | None, still_ns: int, charges: bool | None, since_ns: int) -> bool:
+        if mixture is not None and mixture.value is not None and mixture.value >= NOTHING_BURNS:
+            return mixture.quality in (Quality.GOOD, Quality.SATURATED_HIGH)
+        filled = self._drew_ns is not None and since_ns - self._drew_ns <= _FILLS_NS
+        if mixture is None or mixture.quality in _DARK:
+            return filled and charges is False
+        return filled and still_ns >= _STANDS_NS and mixture.quality is Quality.GOOD
+
+    def state(self) -> dict[str, Any]:
+        """All that later ticks depend on; plain JSON."""
+        return {
+            "pressure": self._pressure.state(),
+            "mixture": self._mixture.state(),
+            "drew": self._drew_ns,
+            "ran": self._ran,
+        }
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Go on from a saved state; an older version had none."""
+        if state:
+            self._pressure.restore(state["pressure"])
+            self._mixture.restore(state["mixture"])
+            self._drew_ns, self._ran = state["drew"], bool(state["ran"])
