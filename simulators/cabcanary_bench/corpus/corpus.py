@@ -197,7 +197,7 @@ def scenario_of(job: Job) -> tuple[Scenario, Injected | None]:
 
 def _over_the_pass(job: Job) -> Scenario:
     if job.fault is None:
-        return mountain(job.seed)
+        return mountain(job.seed, down=job.seed % 2 == 0)
     scenario = with_fault(mountain(job.seed, down=False), job.fault, random.Random(job.seed))  # noqa: S311
     return cut_off(scenario, scenario.faults[0].end_s + _AFTER_S)
 
