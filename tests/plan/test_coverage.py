@@ -51,9 +51,10 @@ def test_every_shipped_vehicle_is_watched_for_what_an_engine_under_boost_needs(n
 
 def test_the_bench_van_with_everything_is_watched_well():
     found = covered(CONFIG / "bench-van.toml")
-    assert {s: found[s][0] for s in (*VITAL, "boost lost", "supply", "heat")} == dict.fromkeys(
-        (*VITAL, "boost lost", "supply", "heat"), "yes"
-    )
+    well = (*VITAL, "pressure line", "leak", "supply", "heat")
+    assert {s: found[s][0] for s in well} == dict.fromkeys(well, "yes")
+    assert found["boost lost"][0] == "less well"
+    assert "its baseline full_ratio is not known yet" in found["boost lost"][1][0]
 
 
 def test_with_a_wideband_and_a_pressure_sensor_the_four_are_watched_and_the_cost_is_told():

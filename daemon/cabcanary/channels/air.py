@@ -181,9 +181,9 @@ class AirPressure:
         """What the next start should know."""
         return self._air.remembered()
 
-    def recall(self, kept: Remembered, parked_s: float | None) -> None:
+    def recall(self, kept: tuple[float, float], parked_s: float | None) -> None:
         """Begin with what the last drive kept; before the first tick."""
-        self._air.recall(kept, parked_s)
+        self._air.recall(Remembered(*kept), parked_s)
 
     def state(self) -> dict[str, Any]:
         """All that later values depend on."""

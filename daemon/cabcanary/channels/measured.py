@@ -8,6 +8,7 @@ from cabcanary import units
 from cabcanary.channels.chain import Chain, Converted, Known, Surroundings
 from cabcanary.channels.health import HealthTests, limits_for
 from cabcanary.channels.lambda_ends import LambdaEnds
+from cabcanary.channels.throttle_travel import ThrottleTravel
 from cabcanary.channels.usable import good
 from cabcanary.channels.wideband import WidebandStates
 from cabcanary.model import Quality, Reading, Value
@@ -50,6 +51,7 @@ class Measured:
             speed = spec.wideband.engine_speed
             self.needs = (*self.needs, speed)
             self._rpm = (speed, units.unit(channel_units[speed]))
+        self._travel = ThrottleTravel() if spec.learn_ends else None
         target = units.unit(spec.unit)
         per_kpa = 1000.0 / target.factor if target.dimension == units.PRESSURE else 1.0
         limits = limits_for(spec.health, spec.measures, from_converter=live, per_kpa=per_kpa)
@@ -79,7 +81,8 @@ class Measured:
         if reading is None:
             return Value(None, Quality.ABSENT, 0, reason=f"no reading from {self.spec.source} yet")
         if self._last is None or reading.time_ns != self._last_ns:
-            self._last = self._convert(reading, values)
+            converted = self._convert(reading, values)
+            self._last = converted if self._travel is None else self._travel.step(converted)
             self._last_ns = reading.time_ns
         if now_ns - reading.time_ns <= self._stale_ns:
             return self._last
@@ -151,6 +154,15 @@ class Measured:
         what = "shorted to ground or unplugged" if wire < rails[0] else "shorted to its supply or ground lost"
         return f"{wire:.2f} {self.chain.shown.symbol}: {what}"
 
+    def remembered(self) -> tuple[float, float] | None:
+        """What the next start should know; None: nothing has been learnt."""
+        return self._travel.remembered() if self._travel else None
+
+    def recall(self, kept: tuple[float, float], _parked_s: float | None) -> None:
+        """Before the first tick: what the last drive left."""
+        if self._travel:
+            self._travel.recall(*kept)
+
     def state(self) -> dict[str, Any]:
         """What the next values depend on beyond the readings themselves."""
         # The last verdict too: the same reading is not judged twice, not even by a run that continues from this state.
@@ -160,6 +172,7 @@ class Measured:
             "health": self._health.state(),
             "ends": self._ends.state() if self._ends else None,
             "wideband": self._wideband.state() if self._wideband else None,
+            **({"travel": self._travel.state()} if self._travel else {}),
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -172,6 +185,8 @@ class Measured:
             self._ends.restore(state["ends"])
         if self._wideband and state["wideband"]:
             self._wideband.restore(state["wideband"])
+        if self._travel and state.get("travel"):
+            self._travel.restore(state["travel"])
 
 
 _RPM = units.unit("rpm").factor

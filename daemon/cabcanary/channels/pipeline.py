@@ -11,11 +11,12 @@ from cabcanary.model import Frame, Quality, Reading, Value
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from cabcanary.channels.air_known import Remembered
     from cabcanary.channels.cross import CrossCheck
     from cabcanary.channels.derive import Derived
     from cabcanary.channels.measured import Measured
 
+#: Two numbers that a channel has learnt and should know at the next start.
+Kept = tuple[float, float]
 #: (source, item) -> the newest reading.
 Newest = dict[tuple[str, str], Reading]
 
@@ -43,6 +44,8 @@ class Pipeline:
         self.measured, self.derived = tuple(measured), tuple(derived)
         self.checks = dict(checks)
         self.units = dict(channel_units)
+        self._learning: list[AirPressure | Measured] = [d for d in self.derived if isinstance(d, AirPressure)]
+        self._learning += self.measured
         self._parts: dict[str, Measured | Derived | CrossCheck] = {
             **{c.name: c for c in self.measured},
             **{c.name: c for c in self.derived},
@@ -82,16 +85,16 @@ class Pipeline:
             found[d.name] = tuple(dict.fromkeys(root for i in d.inputs for root in found.get(i, (i,))))
         return found
 
-    def remembered(self) -> dict[str, Remembered]:
-        """What the next start should know of the air, by channel."""
-        known = {d.name: d.remembered() for d in self.derived if isinstance(d, AirPressure)}
+    def remembered(self) -> dict[str, Kept]:
+        """What the next start should know of what channels have learnt, by channel."""
+        known = {c.name: c.remembered() for c in self._learning}
         return {name: kept for name, kept in known.items() if kept is not None}
 
-    def recall(self, kept: Mapping[str, Remembered], parked_s: float | None) -> None:
+    def recall(self, kept: Mapping[str, Kept], parked_s: float | None) -> None:
         """Before the first tick: what the last drive left, and how long ago that was (None: nobody knows)."""
-        for d in self.derived:
-            if isinstance(d, AirPressure) and d.name in kept:
-                d.recall(kept[d.name], parked_s)
+        for channel in self._learning:
+            if channel.name in kept:
+                channel.recall(kept[channel.name], parked_s)
 
     def state(self) -> dict[str, Any]:
         """All that later frames depend on, beyond the readings to come; plain JSON."""

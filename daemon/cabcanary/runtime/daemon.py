@@ -21,8 +21,8 @@ from cabcanary.model import LIMITS_NOT_CONFIRMED, NOT_WATCHED, Event, EventKind,
 from cabcanary.processes.host import Heartbeat, LampMemory, notify
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
-from cabcanary.runtime.air_memory import AirMemory
 from cabcanary.runtime.archiving import Archiving
+from cabcanary.runtime.channel_memory import ChannelMemory
 from cabcanary.runtime.publishing import make_messenger
 from cabcanary.runtime.requests import Commands
 from cabcanary.runtime.standing import Standing
@@ -69,8 +69,8 @@ class Daemon:
         self._build_outputs()
         self._writer = JournalWriter(plan.settings.daemon.folder, self._recorder_told, self._slots.steps)
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
-        self._air_memory = AirMemory(plan.settings.daemon.folder)
-        self._air_memory.recall(self._pipeline, self._recorder.time.look({}, self._started_ns))
+        self._memory = ChannelMemory(plan.settings.daemon.folder)
+        self._memory.recall(self._pipeline, self._recorder.time.look({}, self._started_ns))
         self._commands = Commands(self._engine, self._annunciator, clock, plan.settings.buttons, self._tell)
         self._feed = Feed(
             plan.settings.daemon.feed_path, self._standing.hello, self._standing.alerts, self._commands.take
@@ -151,7 +151,7 @@ class Daemon:
 
     def _end_drive(self) -> None:
         step = self._recorder.close(self._clock.now_ns())
-        self._keep_air({}, self._clock.now_ns(), at_once=True)
+        self._keep_learnt({}, self._clock.now_ns(), at_once=True)
         if step.event is not None:
             self._tell(step.event, record=False)
             self._last_drive = step.written
@@ -162,7 +162,7 @@ class Daemon:
         self._outputs.close()
         if self._last_drive is not None:
             await asyncio.to_thread(self._last_drive.wait, _STOP_S)
-        await asyncio.to_thread(self._air_memory.wait, _STOP_S)
+        await asyncio.to_thread(self._memory.wait, _STOP_S)
         if not await asyncio.to_thread(self._writer.stop, _STOP_S):
             self._console.line("the card does not answer; the last seconds of the drive may be lost")
         with contextlib.suppress(TimeoutError):
@@ -291,14 +291,14 @@ class Daemon:
             # Drives of before can be dated now.
             self._archiving.want()
         self._follow_key(frame, drive_ended=step.written is not None)
-        self._keep_air(newest, frame.time_ns, at_once=step.written is not None)
+        self._keep_learnt(newest, frame.time_ns, at_once=step.written is not None)
         self._feed.frame(frame)
         self._wiring.follow_ignition(frame)
 
-    def _keep_air(self, newest: Newest, now_ns: int, *, at_once: bool) -> None:
-        """What the next start should know of the air's pressure."""
-        if at_once or self._air_memory.is_due(now_ns):
-            self._air_memory.keep(self._pipeline.remembered(), self._recorder.time.look(newest, now_ns), now_ns)
+    def _keep_learnt(self, newest: Newest, now_ns: int, *, at_once: bool) -> None:
+        """What the next start should know of what channels have learnt."""
+        if at_once or self._memory.is_due(now_ns):
+            self._memory.keep(self._pipeline.remembered(), self._recorder.time.look(newest, now_ns), now_ns)
 
     def _follow_key(self, frame: Frame, *, drive_ended: bool) -> None:
         """Night, and the end of what the lamp must remember: the key, or without one on a wire the drive's end."""

@@ -200,6 +200,8 @@ class MeasuredChannel(Strict):
     accuracy: float = Field(default=0.0, ge=0)
     #: The standard deviation that a calibration left, in the channel's unit.
     residual: float = Field(default=0.0, ge=0)
+    #: Of a throttle: where it rests and where it is wide open are learnt, and the channel is the opening between them.
+    learn_ends: bool = False
     health: Health = Health()
     wideband: Wideband = Wideband()
 
@@ -210,6 +212,10 @@ class MeasuredChannel(Strict):
             raise ValueError(
                 'this curve is over resistance; add pull_up = { resistance = "2.49 kohm", supply = "5 V" }, '
                 'or wire_unit = "ohm" where the converter measures resistance'
+            )
+        if self.learn_ends and (self.measures != "throttle" or self.unit != "%"):
+            raise ValueError(
+                'learn_ends is for a throttle; write measures = "throttle" and unit = "%", or leave it out'
             )
         if self.reference != "absolute" and units.unit(self.unit).dimension != units.PRESSURE:
             raise ValueError(f"reference = '{self.reference}' is for pressure sensors, and this is in '{self.unit}'")

@@ -6,7 +6,7 @@ import pytest
 
 from cabcanary.channels.air_known import Remembered
 from cabcanary.recorder.told_time import Told
-from cabcanary.runtime.air_memory import AirMemory
+from cabcanary.runtime.channel_memory import ChannelMemory
 
 S = 1_000_000_000
 HOUR = 3600 * S
@@ -23,12 +23,12 @@ class Pipeline:
 
 def recalled(folder, told):
     pipeline = Pipeline()
-    AirMemory(folder).recall(pipeline, told)
+    ChannelMemory(folder).recall(pipeline, told)
     return pipeline.recalled
 
 
 def keep(folder, told, known=KEPT):
-    memory = AirMemory(folder)
+    memory = ChannelMemory(folder)
     memory.keep({"air_pressure": known}, told, S)
     memory.wait(10)
     return memory
@@ -54,17 +54,17 @@ def test_what_was_kept_is_taken_with_the_time_since(tmp_path, before, now, parke
 )
 def test_a_file_that_is_not_there_or_torn_is_as_if_never_written(tmp_path, content):
     if content is not None:
-        (tmp_path / "air_pressure.json").write_bytes(content)
+        (tmp_path / "remembered.json").write_bytes(content)
     assert recalled(tmp_path, Told(0, "")) is None
 
 
 def test_a_number_that_is_none_is_not_taken(tmp_path):
-    (tmp_path / "air_pressure.json").write_text('{"channels": {"air_pressure": [NaN, 0.4]}, "wall_ns": null}')
+    (tmp_path / "remembered.json").write_text('{"channels": {"air_pressure": [NaN, 0.4]}, "wall_ns": null}')
     assert recalled(tmp_path, Told(0, "")) == ({}, None)
 
 
 def test_it_is_written_about_once_a_minute_and_only_when_it_has_changed(tmp_path):
-    memory, file = keep(tmp_path, Told(0, "")), tmp_path / "air_pressure.json"
+    memory, file = keep(tmp_path, Told(0, "")), tmp_path / "remembered.json"
     assert not memory.is_due(60 * S)
     assert memory.is_due(62 * S)
     file.unlink()

@@ -1,4 +1,4 @@
-"""The air's pressure from one drive to the next: a small file that outlives the power."""
+"""What channels have learnt, from one drive to the next: a small file that outlives the power."""
 
 from __future__ import annotations
 
@@ -8,42 +8,42 @@ import math
 import threading
 from typing import TYPE_CHECKING
 
-from cabcanary.channels.air_known import Remembered
 from cabcanary.store.manifest import write_atomically
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from cabcanary.channels.pipeline import Pipeline
+    from cabcanary.channels.pipeline import Kept, Pipeline
     from cabcanary.recorder.told_time import Told
 
 #: How often it is written while it changes, ns of the clock: power mostly goes with the key, so the end of a drive may
 #: be too late.
 _EVERY_NS = 60_000_000_000
-#: What is no change worth a write to the card, kPa.
-_SAME_KPA = 0.05
+#: What is no change worth a write to the card, in the numbers' own unit (kPa, %).
+_SAME = 0.05
 
 
-class AirMemory:
-    """`air_pressure.json` in the daemon's folder: each channel's kPa and standard uncertainty, and when that was, by
-    the wall clock (null where nobody had set it)."""
+class ChannelMemory:
+    """`remembered.json` in the daemon's folder: two numbers for each channel that learns (the air's pressure and its
+    standard uncertainty, kPa; both ends of a throttle, %), and when that was, by the wall clock (null where nobody had
+    set it)."""
 
     def __init__(self, folder: Path) -> None:
-        self._path = folder / "air_pressure.json"
+        self._path = folder / "remembered.json"
         self._next_ns = 0
-        self._kept: dict[str, Remembered] = {}
+        self._kept: dict[str, Kept] = {}
         self._writing: threading.Thread | None = None
 
     def recall(self, pipeline: Pipeline, told: Told) -> None:
         """Let the channels begin with what was kept. A file that is not there, or torn, is as if never written."""
         try:
             found = json.loads(self._path.read_bytes())
-            kept = {str(n): Remembered(float(k), float(u)) for n, (k, u) in found["channels"].items()}
+            kept = {str(n): (float(a), float(b)) for n, (a, b) in found["channels"].items()}
             wall_ns = None if found["wall_ns"] is None else int(found["wall_ns"])
         except (OSError, ValueError, TypeError, KeyError, AttributeError):
             return
-        sound = {n: r for n, r in kept.items() if math.isfinite(r.kpa) and math.isfinite(r.uncertainty_kpa)}
+        sound = {n: r for n, r in kept.items() if all(map(math.isfinite, r))}
         parked_s = (told.wall_ns - wall_ns) / 1e9 if told.by and wall_ns is not None else None
         pipeline.recall(sound, parked_s)
 
@@ -51,14 +51,14 @@ class AirMemory:
         """Whether a minute has passed since it was last kept."""
         return now_ns >= self._next_ns
 
-    def keep(self, known: dict[str, Remembered], told: Told, now_ns: int) -> None:
+    def keep(self, known: dict[str, Kept], told: Told, now_ns: int) -> None:
         """Keep what is known, in a thread: a card that stalls holds up nobody."""
         self._next_ns = now_ns + _EVERY_NS
         if not known or _alike(known, self._kept) or (self._writing and self._writing.is_alive()):
             return
         self._kept = known
         content = {"channels": known, "wall_ns": told.wall_ns if told.by else None}
-        self._writing = threading.Thread(target=self._write, args=(json.dumps(content),), name="air", daemon=True)
+        self._writing = threading.Thread(target=self._write, args=(json.dumps(content),), name="remember", daemon=True)
         self._writing.start()
 
     def wait(self, longest_s: float) -> None:
@@ -71,7 +71,7 @@ class AirMemory:
             write_atomically(self._path, content.encode())
 
 
-def _alike(known: Mapping[str, Remembered], kept: Mapping[str, Remembered]) -> bool:
+def _alike(known: Mapping[str, Kept], kept: Mapping[str, Kept]) -> bool:
     return known.keys() == kept.keys() and all(
-        abs(a - b) < _SAME_KPA for name in known for a, b in zip(known[name], kept[name], strict=True)
+        abs(a - b) < _SAME for name in known for a, b in zip(known[name], kept[name], strict=True)
     )
