@@ -60,6 +60,7 @@ def limit_psi(file: Path, plan: Plan) -> float:
     raise AssertionError("no limit for boost in these settings")
 
 
+@cache
 def graded(
     folder: Path, level: int, compressor: Compressor, fault: FaultName | None, seed: int = 1, *, climb: bool = False
 ) -> PlainResult:
@@ -81,7 +82,16 @@ def test_each_level_finds_each_fault_of_the_second_engine_in_time(folder: Path, 
 def test_the_second_engine_with_nothing_wrong_is_silent(folder: Path, level: int) -> None:
     result = graded(folder, level, LEVELS[level][1], None)
     assert result.most_boost_psi > 3.0
-    assert result.heard == ()
+    assert result.false == ()
+
+
+#: Two sensors that go dark together are all that such a vehicle has to tell that its key is off.
+_ONLY_TWO_WIRES = pytest.mark.xfail(reason="nothing tells a key that is off from two wires that have come off")
+
+
+@pytest.mark.parametrize("level", [pytest.param(1, marks=_ONLY_TWO_WIRES), 2, 3, 4])
+def test_a_key_that_is_turned_off_is_no_alert(folder: Path, level: int) -> None:
+    assert graded(folder, level, LEVELS[level][1], None).after_key_off == ()
 
 
 @pytest.mark.long
@@ -94,7 +104,7 @@ def test_every_level_with_every_compressor(folder: Path, capsys: pytest.CaptureF
                 for fault in (None, *FAULTS):
                     for seed in (1,) if climb else (1, 2, 3):
                         result = graded(folder, level, compressor, fault, seed, climb=climb)
-                        good = result.heard == () if fault is None else result.in_time and result.false == ()
+                        good = result.false == () and (fault is None or result.in_time)
                         cells.append(_cell(result))
                         if not good:
                             bad.append((level, compressor, fault, seed, climb, result.delay_s, result.heard[:4]))
@@ -106,5 +116,5 @@ def test_every_level_with_every_compressor(folder: Path, capsys: pytest.CaptureF
 
 def _cell(result: PlainResult) -> str:
     if result.fault is None:
-        return f"{'silent' if not result.heard else ','.join(a for _, a in result.heard):<8}"
+        return f"{'silent' if not result.false else ','.join(result.false):<8}"
     return f"{'MISSED' if result.delay_s is None else f'{result.delay_s:.2f}':<6}"

@@ -58,7 +58,7 @@ CYCLE = (
     Stretch(5.0, 0.0, gear=3, name="lift"),
     Stretch(8.0, speed=40.0, name="town"),
     Stretch(12.0, speed=0.0, name="stop"),
-    Stretch(5.0, 0.0, key=False, name="key off"),
+    Stretch(20.0, 0.0, key=False, name="key off"),
 )
 
 

@@ -43,6 +43,7 @@ class PlainResult:
     heard: tuple[tuple[float, str], ...]
     most_boost_psi: float
     bound_s: float
+    key_off_s: float
 
     @property
     def delay_s(self) -> float | None:
@@ -60,8 +61,14 @@ class PlainResult:
 
     @property
     def false(self) -> tuple[str, ...]:
-        """What sounded before anything was wrong."""
-        return tuple(a for t, a in self.heard if self.fault is None or t < self.fault_s)
+        """What sounded with the key on before anything was wrong."""
+        end_s = self.key_off_s if self.fault is None else self.fault_s
+        return tuple(a for t, a in self.heard if t < end_s)
+
+    @property
+    def after_key_off(self) -> tuple[str, ...]:
+        """What sounded once the key was off."""
+        return tuple(a for t, a in self.heard if t >= self.key_off_s)
 
 
 def plain_drive(config: Path, plan: Plan, engine: PlainEngine, limit_psi: float, seed: int = 1) -> PlainResult:
@@ -78,7 +85,9 @@ def plain_drive(config: Path, plan: Plan, engine: PlainEngine, limit_psi: float,
             onset = min(onset, state.time_s if not over or state.boost_psi > limit_psi else math.inf)
             plain = min(plain, state.time_s if not over or state.boost_psi > limit_psi + _PLAINLY_PSI else math.inf)
     bound = bound_s(plan, engine.fault) if engine.fault else 0.0
-    return PlainResult(engine.fault, engine.fault_s, onset, plain, tuple(heard), most, bound)
+    return PlainResult(
+        engine.fault, engine.fault_s, onset, plain, tuple(heard), most, bound, starts_of("key off", engine.cycle)
+    )
 
 
 def bound_s(plan: Plan, fault: FaultName) -> float:

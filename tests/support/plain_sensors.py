@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 #: From the cylinder to the sensor, s, and the sensor's own lag to 63 %, s (common practice).
 DEAD_S, LAG_S = 0.08, 0.09
 _WARM_S = 16.0
+#: An engine computer that gives no answer for this long is silent, s.
+_SILENT_S = 0.3
 _BOOT_NS = 5_000_000_000
 _STEP_MV = 5000 / 4096  # a converter of 12 bits
 #: Item of the engine computer -> (how often a second, number).
@@ -53,6 +55,7 @@ class PlainSensors:
         self._gas: deque[float] = deque([0.0] * round(DEAD_S / TICK_S))
         self._seen = 0.0  # 1/lambda at the sensor's tip
         self._powered_s = 0.0
+        self._silent_s = 0.0
         self._newest: dict[tuple[str, str], Reading] = {}
 
     def ticks(self) -> Iterator[tuple[State, dict[tuple[str, str], Reading], int]]:
@@ -90,6 +93,10 @@ class PlainSensors:
 
     def _ask(self, source: str, item: str, state: State, now_ns: int) -> None:
         """The engine computer, asked for each item as often as the settings say; silent with the key off."""
+        self._silent_s = 0.0 if state.key else self._silent_s + TICK_S / len(self._sources[source]["items"])
+        if not state.key and self._silent_s > _SILENT_S:
+            self._newest[source, item] = Reading(source, item, None, now_ns, Quality.ABSENT, "no answer")
+            return
         every = round(1 / self._sources[source]["items"][item] / TICK_S)
         if state.key and round(state.time_s / TICK_S) % every == len(item) % every:
             self._put(source, item, _BUS[item](state), now_ns - 9_000_000)

@@ -128,7 +128,7 @@ def driven(wanted: list[Job], vehicle: Watched, workers: int) -> Iterator[Outcom
 
 # --- for a person -------------------------------------------------------------------------------------------------
 
-_WIDTH = 16
+_WIDTH, _FIRST = 19, 29
 
 
 def _cell(graded: Graded, kind: str) -> str:
@@ -151,24 +151,26 @@ def table(graded: Sequence[Graded]) -> list[str]:
     vehicles = [g.vehicle for g in graded]
     found = [
         "Found of those that had to be, with the median delay. '-': the vehicle has no such part.",
-        f"{'':<24}" + "".join(f"{v.name[: _WIDTH - 1]:<{_WIDTH}}" for v in vehicles),
-        f"{'':<24}" + "".join(f"{v.build.compressor:<{_WIDTH}}" for v in vehicles),
+        f"{'':<{_FIRST}}" + "".join(f"{v.name[: _WIDTH - 1]:<{_WIDTH}}" for v in vehicles),
+        f"{'':<{_FIRST}}" + "".join(f"{v.build.compressor:<{_WIDTH}}" for v in vehicles),
     ]
     for kind in ALL_FAULTS:
         cells = [_cell(g, kind) for g in graded]
         if any(cells):
-            found.append(f"{kind:<24}" + "".join(f"{c:<{_WIDTH}}" for c in cells).rstrip())
+            found.append(f"{kind:<{_FIRST}}" + "".join(f"{c:<{_WIDTH}}" for c in cells).rstrip())
     for kind in _AT_THE_TOP:
         results = [g.top.kinds.get(kind) for g in graded]
         cells = ["" if r is None else f"{r.found}/{r.must}" if r.must else "did not show" for r in results]
         if any(cells):
-            found.append(f"{kind + ' on a pass':<24}" + "".join(f"{c:<{_WIDTH}}" for c in cells).rstrip())
+            found.append(f"{kind + ' on a pass':<{_FIRST}}" + "".join(f"{c:<{_WIDTH}}" for c in cells).rstrip())
     return [*found, "", *_false(graded), *_missed(graded)]
 
 
 def _false(graded: Sequence[Graded]) -> list[str]:
     """False alarms per hour of ordinary driving, each by its name."""
-    found = [f"{'false alarms per hour':<24}" + "".join(f"{f'of {g.report.hours:.1f} h':<{_WIDTH}}" for g in graded)]
+    found = [
+        f"{'false alarms per hour':<{_FIRST}}" + "".join(f"{f'of {g.report.hours:.1f} h':<{_WIDTH}}" for g in graded)
+    ]
     for priority in ("warning", "caution", "advisory"):
         names: Counter[str] = Counter()
         for g in graded:
@@ -176,7 +178,7 @@ def _false(graded: Sequence[Graded]) -> list[str]:
         for alert, _ in names.most_common():
             rates = [g.report.false.get(priority, Counter())[alert] / max(g.report.hours, 1e-9) for g in graded]
             cells = "".join(f"{f'{r:.2f}' if r else '':<{_WIDTH}}" for r in rates)
-            found.append(f"{alert[:23]:<24}{cells.rstrip()}  {priority}")
+            found.append(f"{alert[: _FIRST - 1]:<{_FIRST}}{cells.rstrip()}  {priority}")
     return found if len(found) > 1 else [found[0], "  none"]
 
 
