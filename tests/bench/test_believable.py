@@ -10,7 +10,8 @@ from cabcanary_bench.drives.scenario import Phase, Scenario
 from cabcanary_bench.fast.fast import drive
 from cabcanary_bench.faults.fuels import stoichiometric_ratio
 from cabcanary_bench.sensors.wideband import exhaust_k, pipe_delay_s
-from cabcanary_bench.van.breathing import CP_J_KG_K, GAS_J_KG_K, KELVIN, Air, altitude_pa, compressed_k
+from cabcanary_bench.van.breathing import Air, altitude_pa
+from cabcanary_bench.van.gas import CP_J_KG_K, GAS_J_KG_K, KELVIN, compressed_k
 from cabcanary_bench.van.parameters import bench_van
 from cabcanary_bench.van.vehicle import DriverInput
 

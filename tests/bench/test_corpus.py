@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from cabcanary.expressions.arrays import Column, Signals
-from cabcanary_bench.corpus.corpus import Job, _scenario, jobs, run_job
+from cabcanary_bench.corpus.corpus import Job, jobs, run_job, scenario_of
 from cabcanary_bench.corpus.corpus_grade import grade, lines, names_of
 from cabcanary_bench.corpus.corpus_kept import Driven, save
 from cabcanary_bench.corpus.corpus_run import bench_baselines, driven
@@ -140,7 +140,7 @@ def test_the_corpus_has_every_kind_of_drive_and_of_fault():
     kinds = tuple(k for k in FaultKind if k.info.family != "host")
     wanted = list(jobs(200, 1000, 1, kinds))
     ordinary = [j for j in wanted if j.kind is not None]
-    assert 200 * 3600 <= sum(_scenario(j)[0].length_s for j in ordinary) < 200.6 * 3600
+    assert 200 * 3600 <= sum(scenario_of(j)[0].length_s for j in ordinary) < 200.6 * 3600
     assert {j.kind for j in ordinary} == set(DriveKind)
     assert len(wanted) - len(ordinary) == 1000
     assert {j.fault for j in wanted if j.fault} == set(kinds)

@@ -8,7 +8,8 @@ import pytest
 
 from cabcanary_bench.drives.wltc import speed_at
 from cabcanary_bench.faults.faults import Fault, FaultKind
-from cabcanary_bench.van.breathing import CRITICAL_RATIO, KELVIN, compressed_k, flow_factor
+from cabcanary_bench.van.breathing import CRITICAL_RATIO, flow_factor
+from cabcanary_bench.van.gas import KELVIN, compressed_k
 from cabcanary_bench.van.vehicle import DriverInput, Truth, Vehicle
 
 STEP_S = 0.01

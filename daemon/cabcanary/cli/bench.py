@@ -17,6 +17,10 @@ OK, FAILED, WRONG = 0, 1, 2
 
 _CORPUS = "corpus"
 _HOURS, _FAULTS, _SEED = 2.0, 100, 1
+_COMPRESSORS = ("displacement", "centrifugal", "turbo", "none")
+#: Options that make another vehicle than the bench van of the corpus.
+_VEHICLE = ("config", "compressor", "all_vehicles", "metering", "alternator", "throttle")
+_FOR_CORPUS = ("hours", "faults", "seed", "keep", "cores", *_VEHICLE)
 
 
 def add_bench(verbs: Any) -> None:
@@ -51,14 +55,31 @@ def add_bench(verbs: Any) -> None:
     corpus.add_argument(
         "--keep", type=Path, metavar="FOLDER", help="keep every drive there, to be judged by changed rules in minutes"
     )
-    corpus.add_argument("--cores", type=int, help="how many to use (default: all)")
+    corpus.add_argument("--cores", type=int, help="how many to use (default: all; with other vehicles: 2)")
+    corpus.add_argument(
+        "--config", type=Path, action="append", metavar="FILE", help="another vehicle's settings; may be repeated"
+    )
+    corpus.add_argument(
+        "--compressor", action="append", choices=_COMPRESSORS, help="what makes its boost; may be repeated"
+    )
+    corpus.add_argument(
+        "--all-vehicles",
+        action="store_true",
+        default=None,
+        help="all settings that come with the program, each with all",
+    )
+    corpus.add_argument("--metering", choices=("speed_density", "mass_air"), help="how its air is metered")
+    corpus.add_argument("--alternator", choices=("by_drive", "fixed", "smart"), help="how its battery is charged")
+    corpus.add_argument(
+        "--throttle", metavar="REST:WIDE", help="what its throttle shows with the pedal up and wide open, such as 15:80"
+    )
     bench.set_defaults(run=_bench)
 
 
 def _bench(options: argparse.Namespace) -> int:
     if options.list:
         return _list(options)
-    for_corpus = [f"--{n}" for n in ("hours", "faults", "seed", "keep", "cores") if getattr(options, n) is not None]
+    for_corpus = [f"--{n.replace('_', '-')}" for n in _FOR_CORPUS if getattr(options, n) is not None]
     if options.scenario == _CORPUS:
         return _grade_corpus(options)
     if for_corpus:
@@ -107,6 +128,8 @@ def _grade_corpus(options: argparse.Namespace) -> int:
         return _wrong("--hours and --faults say how much to drive: numbers from 0, and not both 0")
     if options.cores is not None and options.cores < 1:
         return _wrong("--cores takes a number from 1")
+    if any(getattr(options, n) is not None for n in _VEHICLE):
+        return _grade_vehicles(options, hours, faults)
     return run_corpus(
         hours,
         faults,
@@ -115,6 +138,42 @@ def _grade_corpus(options: argparse.Namespace) -> int:
         keep=options.keep,
         as_json=options.json,
     )
+
+
+def _grade_vehicles(options: argparse.Namespace, hours: float, faults: int) -> int:
+    from cabcanary.validation.problems import SettingsError
+    from cabcanary_bench.corpus.vehicles import run_vehicles, shipped
+    from cabcanary_bench.fast.fitted import NoWireError
+    from cabcanary_bench.paths import config_folder
+    from cabcanary_bench.van.build import Build
+
+    if options.keep is not None:
+        return _wrong("--keep: only for the bench van as it is shipped")
+    if options.all_vehicles and options.config:
+        return _wrong("--all-vehicles takes the settings that come with the program; leave --config away")
+    ends = _throttle(options.throttle)
+    if ends is None:
+        return _wrong("--throttle takes two percentages, the lower first, such as 15:80")
+    build = Build("displacement", options.metering or "speed_density", options.alternator or "by_drive", *ends)
+    files = shipped() if options.all_vehicles else options.config or [config_folder() / "bench-van.toml"]
+    kinds = options.compressor or (_COMPRESSORS if options.all_vehicles else ())
+    seed = _SEED if options.seed is None else options.seed
+    try:
+        return run_vehicles(files, kinds, build, hours, faults, seed, options.cores, as_json=options.json)
+    except (SettingsError, NoWireError) as error:
+        return _wrong(str(error))
+
+
+def _throttle(words: str | None) -> tuple[float, float] | None:
+    """Both ends of a throttle in percent; None where they are none."""
+    if words is None:
+        return 0.0, 100.0
+    rest, _, wide = words.partition(":")
+    try:
+        ends = float(rest), float(wide)
+    except ValueError:
+        return None
+    return ends if 0 <= ends[0] < ends[1] <= 100 else None
 
 
 def _wrong(words: str) -> int:

@@ -6,6 +6,8 @@ held equal to the live engine elsewhere. Nothing is kept of a drive but what sou
 
 from __future__ import annotations
 
+import random
+from array import array
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -17,10 +19,12 @@ from cabcanary.model import Reading
 from cabcanary.plan.plan import Plan, plan_in_stage
 from cabcanary.rules.whole_drive import WholeDrive
 from cabcanary.sources.can.can_settings import CanSource
+from cabcanary.sources.host.host_settings import HostSource
 from cabcanary_bench.corpus.corpus_kept import Driven, load, mark_of, save
 from cabcanary_bench.corpus.injected import INJECTED, Injected
-from cabcanary_bench.drives.generator import DriveKind, cut_off, errand, faulty, ordinary
-from cabcanary_bench.fast.fast import drive
+from cabcanary_bench.drives.generator import DriveKind, cut_off, errand, faulty, ordinary, with_fault
+from cabcanary_bench.drives.mountain import mountain
+from cabcanary_bench.fast.fast import COMPUTER, drive
 from cabcanary_bench.faults.circumstances import CircumstanceKind
 
 if TYPE_CHECKING:
@@ -49,11 +53,13 @@ class Job:
     fault: FaultKind | None = None
     injected: str | None = None
     minutes: float | None = None
+    #: Over a pass, and the fault, if there is one, at its top.
+    mountain: bool = False
 
     @property
     def name(self) -> str:
         """What it is."""
-        return str(self.kind or self.fault or self.injected)
+        return str(self.kind or self.fault or self.injected or "mountain")
 
 
 class Sound(NamedTuple):
@@ -86,7 +92,7 @@ def jobs(hours: float, faults: int, seed: int, shown: tuple[FaultKind, ...]) -> 
     kinds, left_s, n = list(DriveKind), hours * 3600, 0
     while left_s > 0:
         job = Job(seed * 1_000_003 + n, kind=kinds[n % len(kinds)], minutes=20.0)
-        left_s -= _scenario(job)[0].length_s
+        left_s -= scenario_of(job)[0].length_s
         n += 1
         yield job
     every: list[FaultKind | str] = [*shown, *(i.name for i in INJECTED)]
@@ -101,7 +107,7 @@ def jobs(hours: float, faults: int, seed: int, shown: tuple[FaultKind, ...]) -> 
 
 def run_job(job: Job, config: Path, baselines: Baselines | None, *, weaken: bool, keep: Path | None = None) -> Outcome:
     """Drive one job and say what sounded; a drive that lies in the folder `keep` is not driven again."""
-    scenario, injected = _scenario(job)
+    scenario, injected = scenario_of(job)
     without_boost = any(c.kind is CircumstanceKind.STAGE_WITHOUT_BOOST for c in scenario.circumstances)
     plan = plan_in_stage(config, "plumbing" if without_boost else None, baselines)
     if keep is None:
@@ -134,13 +140,17 @@ def judge(job: Job, driven: Driven, plan: Plan, *, weaken: bool) -> Outcome:
 
 
 def _drive(scenario: Scenario, seed: int, injected: Injected | None, plan: Plan) -> Driven:
-    recording = drive(scenario, seed, obd_rates=_obd_rates(plan))
+    return driven_of(drive(scenario, seed, obd_rates=_obd_rates(plan)), injected, plan)
+
+
+def driven_of(recording: Recording, injected: Injected | None, plan: Plan) -> Driven:
+    """What the channels of a plan make of a recording."""
     labels = recording.labels
     if injected is not None:
         recording, label = injected.into(recording)
         labels = (*labels, label)
     runs = tuple(_signals(recording, run, plan, injected) for run in range(len(recording.runs)))
-    return Driven(runs, recording.zero_ns, scenario.length_s / 3600, labels, _down(recording))
+    return Driven(runs, recording.zero_ns, recording.scenario.length_s / 3600, labels, _down(recording))
 
 
 def _unmasked(driven: Driven) -> float | None:
@@ -150,6 +160,8 @@ def _unmasked(driven: Driven) -> float | None:
         return None
     onset_ns = driven.zero_ns + round(onset_s * NS_PER_S)
     for run in driven.runs:
+        if "fuel_cut_gas" not in run.columns:
+            return onset_s
         masked = run.columns["fuel_cut_gas"].values == 1.0
         first = int(np.searchsorted(run.times_ns, onset_ns))
         if first == len(run) or run.times_ns[0] > onset_ns:
@@ -169,7 +181,10 @@ def slower(rule: Rule) -> Rule:
     return replace(rule, inverse_time=replace(spec, points=points))
 
 
-def _scenario(job: Job) -> tuple[Scenario, Injected | None]:
+def scenario_of(job: Job) -> tuple[Scenario, Injected | None]:
+    """The drive of a job, and what is put into its readings."""
+    if job.mountain:
+        return _over_the_pass(job), None
     if job.kind is not None:
         return ordinary(job.seed, job.kind, job.minutes), None
     if job.fault is not None:
@@ -180,10 +195,22 @@ def _scenario(job: Job) -> tuple[Scenario, Injected | None]:
     return scenario, injected
 
 
+def _over_the_pass(job: Job) -> Scenario:
+    if job.fault is None:
+        return mountain(job.seed, down=job.seed % 2 == 0)
+    scenario = with_fault(mountain(job.seed, down=False), job.fault, random.Random(job.seed))  # noqa: S311
+    return cut_off(scenario, scenario.faults[0].end_s + _AFTER_S)
+
+
 def _obd_rates(plan: Plan) -> dict[str, float]:
     source = plan.settings.sources["engine"]
     assert isinstance(source, CanSource)
     return dict(source.items)
+
+
+def computer_of(plan: Plan) -> str:
+    """The name of the source that is the monitor's own computer."""
+    return next((n for n, s in plan.settings.sources.items() if isinstance(s, HostSource)), "computer")
 
 
 def _down(recording: Recording) -> tuple[tuple[float, float], ...]:
@@ -196,16 +223,18 @@ def _signals(recording: Recording, run: int, plan: Plan, injected: Injected | No
     """The drive's columns, made tick by tick by the live path's channels."""
     pipeline = plan.pipeline()
     names = list(plan.channel_units)
-    times: list[int] = []
-    values: list[list[float]] = [[] for _ in names]
-    qualities: list[list[int]] = [[] for _ in names]
-    uncertainties: list[list[float]] = [[] for _ in names]
+    # Arrays and not lists: a number in a list takes four times the memory, and two drives are made at a time.
+    times = array("q")
+    values = [array("d") for _ in names]
+    qualities = [array("B") for _ in names]
+    uncertainties = [array("d") for _ in names]
     columns = list(zip(names, values, qualities, uncertainties, strict=True))
     nan = float("nan")
-    computer = {} if injected is None else injected.computer
+    own = computer_of(plan)
+    computer = {**COMPUTER, **({} if injected is None else injected.computer)}
     for newest, now_ns in recording.ticks(run):
         for item, number in computer.items():
-            newest["computer", item] = Reading("computer", item, number, now_ns)
+            newest[own, item] = Reading(own, item, number, now_ns)
         frame = pipeline.step(newest, now_ns).values
         times.append(now_ns)
         for name, numbers, states, bands in columns:

@@ -65,7 +65,7 @@ def driven(
     Ctrl-C ends it at once: drives already kept are complete, the others are driven next time.
     """
     baselines = bench_baselines()
-    pool = ProcessPoolExecutor(workers, initializer=_ends_at_ctrl_c)
+    pool = ProcessPoolExecutor(workers, initializer=ends_at_ctrl_c)
     try:
         with ctrl_c_kept_back():
             running = [
@@ -78,7 +78,8 @@ def driven(
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _ends_at_ctrl_c() -> None:
+def ends_at_ctrl_c() -> None:
+    """What a worker does first: Ctrl-C ends it."""
     # Silently: the parent process reports the interruption. Waiting for a drive to finish would take too long.
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})

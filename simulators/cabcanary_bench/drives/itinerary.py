@@ -53,6 +53,11 @@ class Itinerary:
         self.circumstances: list[Circumstance] = []
         self._height = [(0.0, 0.0)]
 
+    @property
+    def height_m(self) -> float:
+        """How far above its start the drive is now."""
+        return self._height[-1][1]
+
     def add(
         self, name: str, length_s: float, trace_s: float = 0.0, *, grade: float = 0.0, hold: bool = False,
         key_on: bool = True, crank: bool = False,

@@ -29,12 +29,23 @@ _ABOVE_IDLE_RPM, _LEAST_CLOSED_TICKS = 1200.0, 750
 
 
 @dataclass(frozen=True, slots=True)
+class Limits:
+    """What a vehicle is held to: (boost in psi, leanest lambda) from point to point, and the most boost, psi gauge."""
+
+    ceiling: tuple[tuple[float, float], ...]
+    over_boost_psi: float
+
+
+BENCH_LIMITS = Limits(CEILING, OVER_BOOST_PSI)
+
+
+@dataclass(frozen=True, slots=True)
 class Label:
     """One thing that was so from `start_s` to `end_s`.
 
     `onset_cylinder_s` is when it first was there in the engine, `onset_sensor_s` when it first stood in what the
     sensors put out; None: never within its time. For what should be found as lean or as over-boost both count by
-    the bench van's limits (lean: past the ceiling by 0.05 lambda above 2 psi), for everything else by its
+    the vehicle's limits (lean: past the ceiling by 0.05 lambda above 2 psi), for everything else by its
     strength with the engine's key on. `must_be_found` says that it was severe enough and did show.
     """
 
@@ -55,9 +66,11 @@ class Label:
         return asdict(self)
 
 
-def label_all(scenario: Scenario, truth: Mapping[str, NDArray[np.float64]]) -> tuple[Label, ...]:
-    """Every fault and circumstance of a drive."""
-    faults = [_fault(fault, truth) for fault in scenario.faults]
+def label_all(
+    scenario: Scenario, truth: Mapping[str, NDArray[np.float64]], limits: Limits = BENCH_LIMITS
+) -> tuple[Label, ...]:
+    """Every fault and circumstance of a drive, by the limits of the vehicle."""
+    faults = [_fault(fault, truth, limits) for fault in scenario.faults]
     return (*faults, *(_ordinary(one) for one in scenario.circumstances))
 
 
@@ -67,20 +80,24 @@ def _ordinary(one: Circumstance) -> Label:
     )
 
 
-def _fault(fault: Fault, truth: Mapping[str, NDArray[np.float64]]) -> Label:
+def _fault(fault: Fault, truth: Mapping[str, NDArray[np.float64]], limits: Limits) -> Label:
     info = fault.kind.info
     time = truth["time_s"]
     during = (time >= fault.start_s) & (time < fault.end_s)
-    cylinder, sensor = _shows(fault, truth)
+    cylinder, sensor = _shows(fault, truth, limits)
     onset_cylinder, onset_sensor = _first(time, during & cylinder), _first(time, during & sensor)
-    must = fault.must_be_found and onset_sensor is not None and _shows_long_enough(fault, truth, during & sensor)
+    must = (
+        fault.must_be_found and onset_sensor is not None and _shows_long_enough(fault, truth, during & sensor, limits)
+    )
     return Label(
         str(fault.kind), info.family, fault.label, True, fault.start_s, fault.end_s, fault.severity, info.expects,
         must, onset_cylinder, onset_sensor,
     )  # fmt: skip
 
 
-def _shows(fault: Fault, truth: Mapping[str, NDArray[np.float64]]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _shows(
+    fault: Fault, truth: Mapping[str, NDArray[np.float64]], limits: Limits
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """When it is there in the engine, and when in the sensors' outputs."""
     boost = truth["boost_kpa"] / _KPA_PER_PSI
     shown_boost = (truth["shown_map_kpa"] - truth["baro_kpa"]) / _KPA_PER_PSI
@@ -88,10 +105,10 @@ def _shows(fault: Fault, truth: Mapping[str, NDArray[np.float64]]) -> tuple[NDAr
     with np.errstate(invalid="ignore"):  # NaN: nothing shown, and so no onset
         if expects == "lean":
             burning = truth["fuel_cut"] == 0
-            cylinder = burning & _too_lean(boost, truth["lambda_cylinder"])
-            return cylinder, _too_lean(shown_boost, truth["shown_lambda"])
+            cylinder = burning & _too_lean(boost, truth["lambda_cylinder"], limits)
+            return cylinder, _too_lean(shown_boost, truth["shown_lambda"], limits)
         if expects == "over_boost":
-            return boost > OVER_BOOST_PSI, shown_boost > OVER_BOOST_PSI
+            return boost > limits.over_boost_psi, shown_boost > limits.over_boost_psi
     above = fault.kind.found_above or 0.0
     time = truth["time_s"]
     grown_s = fault.start_s
@@ -101,21 +118,25 @@ def _shows(fault: Fault, truth: Mapping[str, NDArray[np.float64]]) -> tuple[NDAr
     return there, there
 
 
-def _shows_long_enough(fault: Fault, truth: Mapping[str, NDArray[np.float64]], shows: NDArray[np.bool_]) -> bool:
+def _shows_long_enough(
+    fault: Fault, truth: Mapping[str, NDArray[np.float64]], shows: NDArray[np.bool_], limits: Limits
+) -> bool:
     """Whether it shows long enough, once, for anything to be said of it."""
     if fault.kind.info.found == "closed loop":
         can_be_told = (truth["closed_loop"] > 0) & (truth["rpm"] > _ABOVE_IDLE_RPM)
         return _longest(shows & can_be_told) >= _LEAST_CLOSED_TICKS
-    return _longest(shows & _plainly(fault, truth, shows)) >= _LEAST_TICKS
+    return _longest(shows & _plainly(fault, truth, shows, limits)) >= _LEAST_TICKS
 
 
-def _plainly(fault: Fault, truth: Mapping[str, NDArray[np.float64]], sensor: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _plainly(
+    fault: Fault, truth: Mapping[str, NDArray[np.float64]], sensor: NDArray[np.bool_], limits: Limits
+) -> NDArray[np.bool_]:
     """Where it stands in the sensors' outputs beyond what two barometers may differ by."""
     if fault.kind.info.expects != "over_boost":
         return sensor
     with np.errstate(invalid="ignore"):
         shown = (truth["shown_map_kpa"] - truth["baro_kpa"]) / _KPA_PER_PSI
-        plainly: NDArray[np.bool_] = shown > OVER_BOOST_PSI + _PLAINLY_PSI
+        plainly: NDArray[np.bool_] = shown > limits.over_boost_psi + _PLAINLY_PSI
     return plainly
 
 
@@ -125,8 +146,8 @@ def _longest(there: NDArray[np.bool_]) -> int:
     return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
 
 
-def _too_lean(boost_psi: NDArray[np.float64], lambda_: NDArray[np.float64]) -> NDArray[np.bool_]:
-    limit = np.interp(boost_psi, [b for b, _ in CEILING], [c for _, c in CEILING])
+def _too_lean(boost_psi: NDArray[np.float64], lambda_: NDArray[np.float64], limits: Limits) -> NDArray[np.bool_]:
+    limit = np.interp(boost_psi, [b for b, _ in limits.ceiling], [c for _, c in limits.ceiling])
     lean: NDArray[np.bool_] = (boost_psi > _BOOSTED_PSI) & (lambda_ >= limit + LEAN_BY)
     return lean
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from cabcanary_bench.drives.wltc import speed_at
 from cabcanary_bench.faults.faults import Fault, FaultKind
+from cabcanary_bench.van.build import BENCH_VAN
 from cabcanary_bench.van.vehicle import SUBSTEP_S, DriverInput, Vehicle
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
     from cabcanary_bench.drives.expected import Expectation, Kept
     from cabcanary_bench.faults.circumstances import Circumstance
+    from cabcanary_bench.van.build import Build
 
 #: A slope begins within this time, s, so that the driver is not asked for a step in force.
 _SLOPE_S = 1.0
@@ -158,14 +160,15 @@ class Scenario:
             phase.gear,
         )
 
-    def vehicle(self, substep_s: float = SUBSTEP_S) -> Vehicle:
-        """The van as it stands at the start of this drive."""
+    def vehicle(self, substep_s: float = SUBSTEP_S, build: Build = BENCH_VAN) -> Vehicle:
+        """The van, or another vehicle, as it stands at the start of this drive."""
         return Vehicle(
             faults=self.faults,
             start_coolant_c=self.start_coolant_c,
             circumstances=self.circumstances,
             towed_kg=self.towed_kg,
             substep_s=substep_s,
+            build=build,
         )
 
 

@@ -13,10 +13,12 @@ import numpy as np
 
 from cabcanary.clock import NS_PER_S
 from cabcanary.model import Quality, Reading
-from cabcanary_bench.drives.labels import Label, label_all
+from cabcanary_bench.drives.labels import BENCH_LIMITS, Label, Limits, label_all
+from cabcanary_bench.fast.fitted import FittedWires
 from cabcanary_bench.fast.obd_readings import Polled
 from cabcanary_bench.fast.readings import ADC, WIDEBAND, Reasons, Track, Wires
 from cabcanary_bench.sensors.outputs import Sensors
+from cabcanary_bench.van.build import BENCH_VAN
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cabcanary_bench.drives.scenario import Scenario
+    from cabcanary_bench.fast.fitted import Fitted
     from cabcanary_bench.sensors.traits import Traits
     from cabcanary_bench.van.vehicle import Truth
 
@@ -148,20 +151,40 @@ class Recording:
 
 
 def drive(
-    scenario: Scenario, seed: int, traits: Traits | None = None, obd_rates: Mapping[str, float] = OBD_RATES
+    scenario: Scenario,
+    seed: int,
+    traits: Traits | None = None,
+    obd_rates: Mapping[str, float] = OBD_RATES,
+    fitted: Fitted | None = None,
+    limits: Limits = BENCH_LIMITS,
 ) -> Recording:
-    """Drive a scenario as fast as it goes. The same scenario, seed and traits give the same recording."""
-    return _Run(scenario, seed, traits, obd_rates).recording()
+    """Drive a scenario as fast as it goes. The same scenario, seed and traits give the same recording.
+
+    With `fitted` it is another vehicle, and its own sources are read; its labels go by `limits`.
+    """
+    return _Run(scenario, seed, traits, obd_rates, fitted, limits).recording()
 
 
 class _Run:
-    def __init__(self, scenario: Scenario, seed: int, traits: Traits | None, obd_rates: Mapping[str, float]) -> None:
-        self._scenario, self._seed = scenario, seed
-        self._vehicle = scenario.vehicle(SUBSTEP_S)
+    def __init__(
+        self,
+        scenario: Scenario,
+        seed: int,
+        traits: Traits | None,
+        obd_rates: Mapping[str, float],
+        fitted: Fitted | None,
+        limits: Limits,
+    ) -> None:
+        self._scenario, self._seed, self._limits = scenario, seed, limits
+        self._vehicle = scenario.vehicle(SUBSTEP_S, BENCH_VAN if fitted is None else fitted.build)
         self._sensors = Sensors(seed, traits)
         self._reasons = Reasons()
-        self._wires = Wires(seed, self._reasons)
-        self._obd = Polled(seed, self._reasons, obd_rates)
+        self._wires: Wires | FittedWires
+        self._obd: Polled | None
+        if fitted is None:
+            self._wires, self._obd = Wires(seed, self._reasons), Polled(seed, self._reasons, obd_rates)
+        else:
+            self._wires, self._obd = FittedWires(fitted, seed, self._reasons), fitted.polled(seed, self._reasons)
         self._ticks = round(scenario.length_s / TICK_S)
         self._columns = np.zeros((self._ticks, len(TRUTH_COLUMNS)))
 
@@ -178,8 +201,9 @@ class _Run:
             truth = vehicle.truth(wanted, cranking)
             shown = sensors.show(truth, vehicle.effects)
             now_ns = _BOOT_NS + round(truth.time_s * NS_PER_S)
-            self._wires.take(now_ns, shown, vehicle.effects)
-            self._obd.take(now_ns, truth, vehicle.effects)
+            self._wires.take(now_ns, truth, shown, vehicle.effects)
+            if self._obd is not None:
+                self._obd.take(now_ns, truth, vehicle.effects)
             self._columns[n] = _row(truth, shown.wideband, shown.map_kpa)
         return self._collected()
 
@@ -187,7 +211,7 @@ class _Run:
         truth = {name: self._columns[:, n].copy() for n, name in enumerate(TRUTH_COLUMNS)}
         # The tick comes when all of its 20 ms have been taken.
         end_ns = np.round((truth["time_s"] + TICK_S) * NS_PER_S).astype(np.int64) + _BOOT_NS
-        tracks: dict[tuple[str, str], Track] = {**self._wires.tracks, **self._obd.tracks}
+        tracks: dict[tuple[str, str], Track] = {**self._wires.tracks, **(self._obd.tracks if self._obd else {})}
         wires = {
             key: Readings(np.array(t.times_ns, np.int64), np.array(t.values, np.float64), np.array(t.why, np.uint8))
             for key, t in tracks.items()
@@ -199,7 +223,7 @@ class _Run:
             wires,
             tuple(self._reasons.all),
             truth,
-            label_all(self._scenario, truth),
+            label_all(self._scenario, truth, self._limits),
             _runs(truth["supply_v"]),
         )
 

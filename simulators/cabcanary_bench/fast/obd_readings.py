@@ -10,6 +10,7 @@ from cabcanary.clock import NS_PER_S
 from cabcanary.model import Quality
 from cabcanary.sources.can.obd_pids import ITEMS, decode
 from cabcanary_bench.fast.readings import ENGINE, Reasons, Track
+from cabcanary_bench.van.build import BENCH_VAN
 from cabcanary_bench.van.electrics import COMPUTER_FAILS_V
 from cabcanary_bench.wiring.obd import van_pids
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from cabcanary_bench.faults.effects import Effects
+    from cabcanary_bench.van.build import Build
     from cabcanary_bench.van.vehicle import Truth
 
 #: An answer takes this long, uniformly, adapter and bus included (common practice).
@@ -42,15 +44,17 @@ class _Turn:
 class Polled:
     """Readings of the engine computer's items; rates in Hz."""
 
-    def __init__(self, seed: int, reasons: Reasons, rates: Mapping[str, float]) -> None:
+    def __init__(
+        self, seed: int, reasons: Reasons, rates: Mapping[str, float], source: str = ENGINE, build: Build = BENCH_VAN
+    ) -> None:
         self._rng = random.Random(seed * 104_729 + 2)  # noqa: S311  # reproducible is the point
-        self.tracks: dict[tuple[str, str], Track] = {(ENGINE, item): Track() for item in rates}
+        self.tracks: dict[tuple[str, str], Track] = {(source, item): Track() for item in rates}
         self._turns = [
-            _Turn(0, round(NS_PER_S / rate), ITEMS[item].pid, item, self.tracks[ENGINE, item])
+            _Turn(0, round(NS_PER_S / rate), ITEMS[item].pid, item, self.tracks[source, item])
             for item, rate in rates.items()
         ]
         self._truth: Truth | None = None
-        self._pids = van_pids(self._now)
+        self._pids = van_pids(self._now, build)
         self._free_ns = 0
         self._silent_since: int | None = None
         self._told = False

@@ -13,6 +13,7 @@ from cabcanary.model import Quality
 if TYPE_CHECKING:
     from cabcanary_bench.faults.effects import Effects
     from cabcanary_bench.sensors.outputs import Outputs
+    from cabcanary_bench.van.vehicle import Truth
 
 #: The bench van's sources by name, and the wideband's item.
 ADC, WIDEBAND, ENGINE = "adc", "wideband", "engine"
@@ -81,7 +82,7 @@ class Wires:
         self._open_from = 0
         self._counts = (0.0, 0.0, 0.0)
 
-    def take(self, now_ns: int, shown: Outputs, effects: Effects) -> None:
+    def take(self, now_ns: int, _truth: Truth, shown: Outputs, effects: Effects) -> None:
         """The sensors' outputs of the 20 ms that begin now."""
         self._convert(now_ns, shown, effects)
         self._listen(now_ns, shown, effects)

@@ -51,7 +51,9 @@ class Outputs:
 
     `wideband` is the lambda shown, or None with the reason in `wideband_status` (ok, heating, silent, off);
     `map_kpa` and `boost_kpa` are what the pressure sensor's voltage says, None with its supply off or its
-    voltage outside 0.5 to 4.5 V; voltages are at the converter's pins.
+    voltage outside 0.5 to 4.5 V; voltages are at the converter's pins. The last three are for vehicles with other
+    wiring: the pressure that the sensor takes, kPa absolute with its error and noise, the sensors' 5 V, and whether
+    they have any.
     """
 
     time_s: float
@@ -62,6 +64,9 @@ class Outputs:
     boost_kpa: float | None
     supply_v: float
     charge_v: float
+    line_kpa: float = 0.0
+    five_v: float = SENSOR_SUPPLY_V
+    powered: bool = True
 
     @property
     def line(self) -> bytes:
@@ -132,7 +137,8 @@ class Sensors:
         five_v = SENSOR_SUPPLY_V * traits.supply_5v_share * effects.sensor_supply_share
         five_v = min(five_v, max(0.5, truth.supply_v - _REGULATOR_DROP_V))
         pressure = self._at_line_end(dt, truth, effects) + traits.map_error_kpa
-        volts = map_volts(pressure + pressure_noise * traits.map_noise_kpa, five_v)
+        pressure += pressure_noise * traits.map_noise_kpa
+        volts = map_volts(pressure, five_v)
         charge = ntc_volts(truth.charge_c, five_v) + charge_noise * traits.charge_noise_v
         volts, charge = self._wired(volts, charge, effects)
         if not powered:
@@ -148,6 +154,9 @@ class Sensors:
             None if reading is None else reading - truth.baro_kpa,
             supply / SUPPLY_DIVIDER if effects.supply_sense_v is None else effects.supply_sense_v,
             charge,
+            pressure,
+            five_v,
+            powered,
         )
 
     def _at_line_end(self, dt_s: float, truth: Truth, effects: Effects) -> float:

@@ -18,6 +18,7 @@ class Traits:
     pipe_m3: float = math.pi / 4 * 0.0635**2 * 0.70  # 63.5 mm bore, 0.7 m from port to sensor
     response_s: float = 0.08  # to 63 %; several times that when old
     warm_up_s: float = 18.0
+    lambda_ends: tuple[float, float] = (0.65, 1.50)  # what it can show
     lambda_noise: float = 0.002
     lambda_error: float = 0.0  # share of the distance from lambda 1 by which it shows too much: age
     back_pressure: float = 0.0  # of that distance, share per kPa of exhaust pressure

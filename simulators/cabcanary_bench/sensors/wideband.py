@@ -6,7 +6,7 @@ import math
 from collections import deque
 from typing import TYPE_CHECKING
 
-from cabcanary_bench.van.breathing import GAS_J_KG_K
+from cabcanary_bench.van.gas import GAS_J_KG_K
 
 if TYPE_CHECKING:
     import random
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from cabcanary_bench.sensors.traits import Traits
     from cabcanary_bench.van.vehicle import Truth
 
-LAMBDA_RICH_END, LAMBDA_LEAN_END = 0.65, 1.50
 _EXHAUST_PA = 101_325.0
 #: Exhaust pressure at the sensor at 100 g/s, kPa; it goes with the square of the flow (common practice).
 _BACK_KPA, _BACK_FLOW_G_S = 10.0, 100.0
@@ -113,7 +112,8 @@ class Wideband:
             shown = self._last
         if shown is None:
             shown = self._measured(effects) + noise
-        self._last = min(LAMBDA_LEAN_END, max(LAMBDA_RICH_END, shown))
+        rich, lean = self._traits.lambda_ends
+        self._last = min(lean, max(rich, shown))
         return self._last, "ok"
 
     def _heat(self, dt_s: float, powered: bool, effects: Effects) -> bool:

@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from cabcanary_bench.van.compressors import Displacement, Moment
+from cabcanary_bench.van.gas import GAMMA, GAS_J_KG_K, KELVIN, compressed_k
+
 if TYPE_CHECKING:
+    from cabcanary_bench.van.compressors import Charger
     from cabcanary_bench.van.parameters import Van
 
-GAMMA = 1.4
-GAS_J_KG_K = 287.05
-KELVIN = 273.15
-CP_J_KG_K = GAMMA / (GAMMA - 1) * GAS_J_KG_K
 #: Below this ratio of pressures the throat is sonic: (2/(k+1))^(k/(k-1)).
 CRITICAL_RATIO: float = (2 / (GAMMA + 1)) ** (GAMMA / (GAMMA - 1))
 _CHOKED: float = math.sqrt(GAMMA) * (2 / (GAMMA + 1)) ** ((GAMMA + 1) / (2 * (GAMMA - 1)))
@@ -23,7 +23,6 @@ _CHOKED: float = math.sqrt(GAMMA) * (2 / (GAMMA + 1)) ** ((GAMMA + 1) / (2 * (GA
 #: no fixed step can follow, and a real throat is no longer turbulent there.
 _LINEAR_ABOVE = 0.98
 _QUARTER_TURN = math.pi / 2
-_EXPONENT = (GAMMA - 1) / GAMMA
 #: Air that flows this fast takes up half the heat that standing air does (common practice).
 _SOAK_FLOW_KG_S = 0.010
 
@@ -45,12 +44,6 @@ def flow_factor(ratio: float) -> float:
     if ratio > _LINEAR_ABOVE:
         return _AT_LINEAR * (1 - ratio) / (1 - _LINEAR_ABOVE)
     return _turbulent(ratio)
-
-
-def compressed_k(inlet_k: float, ratio: float, efficiency: float) -> float:
-    """Temperature after compression, K: T1 + T1 (ratio^((k-1)/k) - 1) / isentropic efficiency."""
-    rise: float = (ratio**_EXPONENT - 1) / efficiency
-    return inlet_k * (1 + rise)
 
 
 def interpolate(x: float, xs: list[float], ys: list[float]) -> float:
@@ -75,8 +68,9 @@ class Air:
     `slow` sets what changes little within a step; `fast` advances the pressure by a substep.
     """
 
-    def __init__(self, van: Van, baro_pa: float) -> None:
+    def __init__(self, van: Van, baro_pa: float, charger: Charger | None = None) -> None:
         self._van = van
+        self.charger = charger or Displacement(van.compressor, van.engine.displacement_m3)
         self.baro_pa = baro_pa
         self.ambient_k = van.cooling.ambient_c + KELVIN
         self.map_pa = baro_pa
@@ -115,13 +109,11 @@ class Air:
         efficiency = interpolate(rpm, engine.volumetric_rpm, engine.volumetric_efficiency)
         swept_m3_rad = engine.displacement_m3 / (4 * math.pi)
         self.engine_coefficient = swept_m3_rad * efficiency / (GAS_J_KG_K * self.charge_k)
-        # What the compressor delivers per turn of the engine against what the engine takes.
-        turns = compressor.drive_ratio * (1 - compressor.belt_creep) * compressor_speed
-        delivered = compressor.volume_m3_rev * turns * compressor.volumetric_efficiency
-        delivered *= max(0.0, 1 - compressor.leak_rpm / max(rpm, 1.0))
-        taken = engine.displacement_m3 / 2 * efficiency
-        self.full_ratio = max(1.0, delivered / taken * self.charge_k / self.ambient_k)
-        hot = compressed_k(self.ambient_k, max(1.0, self.ratio), compressor.isentropic_efficiency)
+        now = Moment(
+            rpm, efficiency, self.charge_k, self.ambient_k, self.baro_pa, self.map_pa, self.flow_kg_s, compressor_speed
+        )
+        self.full_ratio = self.charger.full_ratio(dt_s, now)
+        hot = compressed_k(self.ambient_k, max(1.0, self.ratio), self.charger.efficiency)
         cooled = hot - compressor.cooler_effectiveness * (hot - self.ambient_k)
         if self.soak_k:
             cooled += self.soak_k / (1 + self.flow_kg_s / _SOAK_FLOW_KG_S)
@@ -161,6 +153,11 @@ class Air:
         shut = 0.0 if self.hose_open > 0 else self.shut
         self.ratio = 1 + (self.full_ratio - 1) * shut
         self.inlet_pa = inlet
+
+    def unmetered_kg_s(self) -> float:
+        """Flow in by every hole behind the throttle, kg/s; negative while air is blown out there."""
+        area = self._van.intake.hose_area_m2 * self.hose_open + self.leak_m2
+        return self._hole_flow(area * self._van.intake.discharge) if area > 0 else 0.0
 
     def leak_kg_s(self) -> float:
         """Flow through the leak alone, kg/s; negative while the manifold is above atmosphere."""

@@ -12,6 +12,7 @@ from cabcanary_bench.van.fuelling import energy_factor
 if TYPE_CHECKING:
     from cabcanary_bench.faults.effects import Effects
     from cabcanary_bench.van.breathing import Air
+    from cabcanary_bench.van.build import Metering
     from cabcanary_bench.van.parameters import Van
 
 _CYLINDERS = 4
@@ -27,13 +28,25 @@ _LEAK_FADES_KG_S = 0.012
 _LEAST_FLOW_KG_S = 1e-4
 #: The starting bound of demand for shares: below it the injectors' share is idle's.
 _FULL_DEMAND_KG_S = 0.0100
+#: Bounds of what a meter may have counted, against the engine's air: beyond them nothing burns anyway.
+_METERED_LEAST, _METERED_MOST = 0.3, 2.0
+
+
+def _metered(air: Air) -> float:
+    """Of the air that the engine takes, what an air meter ahead of the throttle has counted: a leak comes in behind it.
+
+    While air is blown out of a hole it has counted too much.
+    """
+    flow = max(air.flow_kg_s, _LEAST_FLOW_KG_S)
+    return min(_METERED_MOST, max(_METERED_LEAST, 1 - air.unmetered_kg_s() / flow))
 
 
 class Combustion:
     """Shares between what the controller meant and what burns. `step` comes after the mixture's."""
 
-    def __init__(self, van: Van) -> None:
+    def __init__(self, van: Van, metering: Metering = "speed_density") -> None:
         self._ratio = van.engine.stoichiometric_ratio
+        self._mass_air = metering == "mass_air"
         self.port_share = 1.0
         self.leanest = math.inf
         self.energy_factor = 0.0
@@ -60,7 +73,9 @@ class Combustion:
             share *= 1 - effects.injector_dirt * (_DIRT_AT_IDLE + (1 - _DIRT_AT_IDLE) * used)
         if effects.cylinder_lean:
             share *= 1 - effects.cylinder_lean / _CYLINDERS
-        if effects.leak_at_runner:
+        if self._mass_air:
+            share *= _metered(air)
+        elif effects.leak_at_runner:
             share /= 1 + self._runner_air(effects, air)
         return max(share, 1e-4)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from cabcanary_bench.faults.effects import Effects
+    from cabcanary_bench.van.build import Alternator
     from cabcanary_bench.van.parameters import Supply
 
 _AMPERE_SECONDS_PER_AH = 3600.0
@@ -35,13 +36,15 @@ class Load:
     running: bool
     overrun: bool
     has_run: bool
+    #: Foot off the pedal and no fuel cut.
+    idling: bool = False
 
 
 class Electrics:
     """`volts` follows a target that what runs decides; `charge` is the battery's, 0 to 1."""
 
-    def __init__(self, supply: Supply) -> None:
-        self._supply = supply
+    def __init__(self, supply: Supply, alternator: Alternator = "by_drive") -> None:
+        self._supply, self._alternator = supply, alternator
         self.volts = supply.resting_v
         self.charge = 1.0
         self._run_s = 0.0
@@ -66,13 +69,22 @@ class Electrics:
             if not effects.charging:
                 return supply.flat_v - empty, 2.0
             ripple = _RIPPLE_V * math.sin(2 * math.pi * _RIPPLE_HZ * time_s)
-            if effects.smart_alternator and self._run_s > _RECHARGE_S:
-                held = supply.smart_overrun_v if load.overrun else supply.smart_load_v
-                return held + effects.charging_offset_v + ripple, 1.0
-            return supply.charging_v + effects.charging_offset_v + ripple, 0.4
+            held, lag = self._regulated(load, effects)
+            return held + effects.charging_offset_v + ripple, lag
         if not load.key_on and load.has_run:
             return supply.after_run_v - empty, 1.0
         return supply.resting_v - (_KEY_ON_DROP_V if load.key_on else 0.0) - empty, 0.3
+
+    def _regulated(self, load: Load, effects: Effects) -> tuple[float, float]:
+        """What the regulator holds, V, and how fast it goes there, s."""
+        supply, kind = self._supply, self._alternator
+        recharged = self._run_s > _RECHARGE_S
+        if kind == "smart" and recharged:
+            resting = supply.smart_idle_v if load.idling else supply.smart_rest_v
+            return (supply.smart_overrun_v if load.overrun else resting), 1.0
+        if kind == "by_drive" and effects.smart_alternator and recharged:
+            return (supply.smart_overrun_v if load.overrun else supply.smart_load_v), 1.0
+        return (supply.charging_v if kind == "by_drive" else supply.fixed_v), 0.4
 
     def _count(self, dt_s: float, load: Load, effects: Effects) -> None:
         """The battery's charge: what flows in and out."""

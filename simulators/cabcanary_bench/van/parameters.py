@@ -57,6 +57,27 @@ class Compressor:
 
 
 @dataclass(frozen=True, slots=True)
+class Wheel:
+    """A compressor wheel that another vehicle has in its place; a turbine's numbers are 0 if the crankshaft drives it.
+
+    `turbine` is Stodola's constant, Pa^2 s^2 / (kg^2 K); the wastegate opens from `gate_opens` to `gate_open` times
+    `target_pa` and then leaves `gate_least` of the exhaust to the turbine.
+    """
+
+    diameter_m: float
+    work_coefficient: float
+    isentropic_efficiency: float
+    drive_ratio: float = 0.0
+    inertia_kg_m2: float = 0.0
+    turbine: float = 0.0
+    turbine_efficiency: float = 0.0
+    target_pa: float = 0.0
+    gate_opens: float = 0.0
+    gate_open: float = 0.0
+    gate_least: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
 class Driveline:
     """From crankshaft to road."""
 
@@ -102,6 +123,9 @@ class Supply:
     flat_v: float
     smart_overrun_v: float
     smart_load_v: float
+    fixed_v: float
+    smart_rest_v: float
+    smart_idle_v: float
     battery_ah: float
     running_load_a: float
     key_on_load_a: float
@@ -115,6 +139,8 @@ class Van:
     engine: Engine
     intake: Intake
     compressor: Compressor
+    centrifugal: Wheel
+    turbo: Wheel
     driveline: Driveline
     body: Body
     cooling: Cooling
@@ -141,6 +167,8 @@ def bench_van() -> Van:
         "engine": Engine,
         "intake": Intake,
         "compressor": Compressor,
+        "centrifugal": Wheel,
+        "turbo": Wheel,
         "driveline": Driveline,
         "body": Body,
         "cooling": Cooling,

@@ -13,11 +13,14 @@ from typing import TYPE_CHECKING
 
 from cabcanary_bench.faults.course import Course
 from cabcanary_bench.faults.effects import HEALTHY
-from cabcanary_bench.van.breathing import CP_J_KG_K, KELVIN, Air, altitude_pa, compressed_k
+from cabcanary_bench.van.breathing import Air, altitude_pa
+from cabcanary_bench.van.build import BENCH_VAN, Build
 from cabcanary_bench.van.combustion import Combustion
+from cabcanary_bench.van.compressors import charger
 from cabcanary_bench.van.driver import RPM_PER_RAD_S, Driver, Situation, friction_nm
 from cabcanary_bench.van.electrics import Electrics, Load
 from cabcanary_bench.van.fuelling import Fuelling, energy_factor
+from cabcanary_bench.van.gas import CP_J_KG_K, KELVIN, compressed_k
 from cabcanary_bench.van.parameters import Van, bench_van
 
 if TYPE_CHECKING:
@@ -123,18 +126,19 @@ class Vehicle:
         circumstances: Sequence[Circumstance] = (),
         towed_kg: float = 0.0,
         substep_s: float = SUBSTEP_S,
+        build: Build = BENCH_VAN,
     ) -> None:
         self.van = _towing(van or bench_van(), towed_kg)
         self._course = Course(faults, circumstances)
         self.effects = HEALTHY
         self._sea_level_pa = baro_kpa * 1000
-        self.air = Air(self.van, self._sea_level_pa)
+        self.air = Air(self.van, self._sea_level_pa, charger(build.compressor, self.van))
         self.driver = Driver(self.van, self.air)
         self.fuel = Fuelling()
         # The tank was filled long ago: the controller has learnt an ordinary blend.
         self.fuel.learn(Course((), circumstances).at(0.0).stoichiometric)
-        self.burning = Combustion(self.van)
-        self.electrics = Electrics(self.van.supply)
+        self.burning = Combustion(self.van, build.metering)
+        self.electrics = Electrics(self.van.supply, build.alternator)
         self.time_s = 0.0
         self._substep_s = substep_s
         self._speed = 0.0
@@ -165,7 +169,7 @@ class Vehicle:
         self._mixture(dt_s, rpm)
         friction = friction_nm(van, rpm, self._coolant) + effects.extra_load_nm
         energy = self._energy(rpm)
-        back = air.baro_pa + van.engine.exhaust_back_pressure_pa
+        back = air.baro_pa + van.engine.exhaust_back_pressure_pa + air.charger.back_pa
         self._idle(dt_s, rpm)
         situation = Situation(self._speed, self._rad_s, self._planned_energy(), friction, back, self._idle_area)
         self._drive(dt_s, wanted, situation)
@@ -238,10 +242,10 @@ class Vehicle:
         return self._energy_at(energy_factor(self.fuel.command)) - self._compressor_work()
 
     def _compressor_work(self) -> float:
-        """Work the compressor takes per kg of air, J."""
-        if self.air.ratio <= 1:
+        """Work the compressor takes from the crankshaft per kg of air, J."""
+        if self.air.ratio <= 1 or not self.air.charger.on_crankshaft:
             return 0.0
-        hot = compressed_k(self.air.ambient_k, self.air.ratio, self.van.compressor.isentropic_efficiency)
+        hot = compressed_k(self.air.ambient_k, self.air.ratio, self.air.charger.efficiency)
         return CP_J_KG_K * (hot - self.air.ambient_k)
 
     def _energy(self, rpm: float) -> float:
@@ -358,7 +362,8 @@ class Vehicle:
         # Standing coolant: only the coolant in the head takes up the heat.
         capacity = cooling.heat_capacity_j_k * (1.0 if moves else _HEAD_SHARE)
         self._coolant += (fuel_w - loss) * dt_s / capacity
-        load = Load(wanted.key_on, cranking, self._running, self.fuel.cut, self._has_run)
+        idling = self.driver.pedal < _FOOT_OFF and not self.fuel.cut
+        load = Load(wanted.key_on, cranking, self._running, self.fuel.cut, self._has_run, idling)
         self.electrics.step(dt_s, self.time_s, load, self.effects)
 
     def exhaust(self) -> tuple[float, float, float]:

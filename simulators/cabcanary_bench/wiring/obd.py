@@ -9,9 +9,12 @@ import threading
 import time
 from typing import TYPE_CHECKING, Literal
 
+from cabcanary_bench.van.build import BENCH_VAN
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from cabcanary_bench.van.build import Build
     from cabcanary_bench.van.vehicle import Truth
     from cabcanary_bench.wiring.slcan import SlcanAdapter
 
@@ -52,18 +55,22 @@ _ENCODERS: dict[int, Callable[[Truth], bytes]] = {
     0x0C: lambda t: _word(t.rpm * 4),
     0x0D: lambda t: _byte(t.speed_km_h),
     0x0F: lambda t: _byte(t.charge_c + 40),
-    0x11: lambda t: _byte(t.throttle_percent * 2.55),
     0x33: lambda t: _byte(t.baro_kpa),
     0x42: lambda t: _word(t.supply_v * 1000),
     0x44: lambda t: _word(t.command_lambda * 32_768),
 }
 
 
-def van_pids(truth: Callable[[], Truth]) -> Callable[[int], bytes | None]:
-    """The bench van's mode 01 data: PID -> data bytes, or None where it is not supported."""
+def van_pids(truth: Callable[[], Truth], build: Build = BENCH_VAN) -> Callable[[int], bytes | None]:
+    """A vehicle's mode 01 data: PID -> data bytes, or None where it is not supported."""
+
+    def throttle(now: Truth) -> bytes:
+        return _byte(build.throttle_shown(now.throttle_percent) * 2.55)
+
+    encoders = {**_ENCODERS, 0x11: throttle}
 
     def pids(pid: int) -> bytes | None:
-        encoder = _ENCODERS.get(pid)
+        encoder = encoders.get(pid)
         return None if encoder is None else encoder(truth())
 
     return pids
