@@ -161,9 +161,16 @@ def test_a_program_is_told_the_same(van, capsys):
     assert (answer["ok"], example["ok"], example["sounded_s"]) == (False, False, [1.1])
 
 
+#: The bench van has no such part; `test_optional_rules.py` has vehicles that do.
+UNTESTED = [
+    "oil_pressure_low", "oil_hot", "exhaust_hot", "knock_retard_boosted", "compressor_overspeed",
+    "bypass_stuck_open", "bypass_stuck_shut", "boost_duty_at_its_end", "fuel_pressure_falling",
+]  # fmt: skip
+
+
 def test_the_shipped_examples_hold_and_every_rule_that_is_fitted_has_one(capsys):
     assert main(["rules", "test", str(CONFIG / "bench-van.toml"), "--json"]) == 0
     files = json.loads(capsys.readouterr().out)["files"]
-    assert [rule for f in files for rule in f["untested"]] == ["fuel_pressure_falling"]
+    assert [rule for f in files for rule in f["untested"]] == UNTESTED
     assert [rule for f in files for rule in f["not_fitted"]] == []
     assert sum(len(f["examples"]) for f in files) > 40

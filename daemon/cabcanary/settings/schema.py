@@ -311,6 +311,9 @@ Subject = Literal[
     "heat",
     "supply",
     "fuel pressure",
+    "oil",
+    "exhaust heat",
+    "valves",
     "the monitor itself",
 ]
 
