@@ -38,6 +38,17 @@ when = "{when}"
             {"map": 140, "barometer": 100},
             "map 140 kPa, barometer 100 kPa, map - barometer 40 kPa (likely above 30 kPa)",
         ),
+        # The half of an "or" that does not hold is not told, nor what it alone speaks of.
+        (
+            "boost > 2 psi and (lambda < 0.95 or lambda > 1.06 or supply < 11 V)",
+            {"boost": 3, "lambda": 1.1, "supply": 14},
+            "boost 3 psi (likely above 2 psi), lambda 1.1 (likely above 1.06)",
+        ),
+        (
+            "map > 300 kPa and boost > 1 psi or not mask and supply < 12 V",
+            {"map": 140, "boost": 4, "mask": 0, "supply": 11},
+            "mask 0, supply 11 V (likely below 12 V)",
+        ),
         ("mask and boost > 1 psi", {"mask": 1, "boost": 2}, "mask 1, boost 2 psi (likely above 1 psi)"),
     ],
 )

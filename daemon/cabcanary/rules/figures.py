@@ -30,17 +30,63 @@ def figures(
     sides: Sequence[tuple[tree.Compare, Interval, Interval]],
     channel_units: Mapping[str, str],
 ) -> str:
-    """Every channel that the rule reads, and behind it the limits that it was held against."""
+    """Every channel that the rule reads, and behind it the limits that it was held against.
+
+    Of alternatives only those that hold are told: the others are true of nothing.
+    """
+    known = {node: (left, right) for node, left, right in sides}
+    told = _told(rule.when, known, values)
+    shown = {n for part in told for n in tree.walk(part)}
+    channels = [c for c in rule.channels if any(c in tree.channels_in(part) for part in told)] or rule.channels
     limits: dict[str, list[str]] = {}
     others = []
     for node, left, right in sides:
+        if node not in shown:
+            continue
         words = _verdict(node, right)
         if isinstance(node.left, tree.ChannelRef):
             limits.setdefault(node.left.name, []).append(words)
         elif left is not None:
             others.append(f"{show(node.left)} {_shown(left, unit_of(node.left))} ({words})")
-    parts = [_channel(name, values[name], channel_units[name], limits.get(name, [])) for name in rule.channels]
+    parts = [_channel(name, values[name], channel_units[name], limits.get(name, [])) for name in channels]
     return ", ".join(parts + others)
+
+
+def _told(
+    node: tree.Condition, known: Mapping[tree.Compare, tuple[Interval, Interval]], values: Mapping[str, Value]
+) -> list[tree.Condition]:
+    """The parts that a person should hear of: of an "or" those that are true, or all where none is for certain."""
+    match node:
+        case tree.And(parts=parts):
+            return [told for part in parts for told in _told(part, known, values)]
+        case tree.Or(parts=parts):
+            true = [part for part in parts if _holds(part, known, values)]
+            return [told for part in true or parts for told in _told(part, known, values)]
+        case _:
+            return [node]
+
+
+def _holds(
+    node: tree.Condition, known: Mapping[tree.Compare, tuple[Interval, Interval]], values: Mapping[str, Value]
+) -> bool:
+    """Whether a part is true at this tick; its deadband gives nothing here."""
+    match node:
+        case tree.And(parts=parts):
+            return all(_holds(part, known, values) for part in parts)
+        case tree.Or(parts=parts):
+            return any(_holds(part, known, values) for part in parts)
+        case tree.Not(of=inner):
+            return not _holds(inner, known, values)
+        case tree.Fixed(truth=truth):
+            return truth
+        case tree.Switch(name=name):
+            return bool(values[name].value)
+        case tree.Compare():
+            left, right = known.get(node, (None, None))
+            if left is None or right is None:
+                return False
+            above, below = (left, right) if node.comparison in (">", ">=") else (right, left)
+            return above[0] >= below[1]
 
 
 def shown_side(node: tree.Compare, left: Interval, right: Interval) -> str:
