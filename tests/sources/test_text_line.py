@@ -73,6 +73,22 @@ def test_a_word_for_not_ready_makes_all_of_the_line_warming() -> None:
     assert readings[0].reason == "the sensor reports 'heating'"
 
 
+@pytest.mark.parametrize(
+    ("word", "quality"),
+    [("ERROR", Quality.ABSENT), ("Error", Quality.ABSENT), ("HEATING", Quality.WARMING), ("Heating", Quality.WARMING)],
+)
+def test_a_status_is_known_however_its_letters_are_cased(word, quality) -> None:
+    line = parser(not_ready=["heating"], error=["error"])
+    (reading, *_) = line.feed(f"lambda=0.85 status={word}\n".encode(), 5)
+    assert (reading.value, reading.quality) == (None, quality)
+
+
+@pytest.mark.parametrize("declared", ["E7", "e7"])
+def test_a_declared_status_may_be_written_in_either_case(declared) -> None:
+    (reading, *_) = parser(error=[declared]).feed(b"lambda=0.85 status=e7\n", 5)
+    assert (reading.value, reading.quality) == (None, Quality.ABSENT)
+
+
 def test_a_word_for_error_weighs_more_than_one_for_not_ready() -> None:
     line = parser(not_ready=["heating"], error=["E7"])
     readings = line.feed(b"lambda=heating status=E7\n", 5)

@@ -29,6 +29,9 @@ class LineParser:
     def __init__(self, source: str, spec: SerialTextSource) -> None:
         self._source, self._spec = source, spec
         self._pattern = re.compile(spec.pattern, re.ASCII) if spec.pattern else None
+        # A sensor that shouts its error is not to be believed for it.
+        self._error = {word.casefold() for word in spec.error}
+        self._not_ready = {word.casefold() for word in spec.not_ready}
         self._rest = b""
         self._overlong = False
         self._synced = False
@@ -107,10 +110,10 @@ class LineParser:
 
     def _absence(self, words: list[str]) -> tuple[Quality, str] | None:
         for word in words:
-            if word in self._spec.error:
+            if word.casefold() in self._error:
                 return Quality.ABSENT, f"the sensor reports '{word}'"
         for word in words:
-            if word in self._spec.not_ready:
+            if word.casefold() in self._not_ready:
                 return Quality.WARMING, f"the sensor reports '{word}'"
         return None
 
