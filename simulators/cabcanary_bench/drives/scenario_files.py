@@ -125,9 +125,10 @@ def _unknown(
 
 
 def _alerts() -> set[str]:
-    """Every alert that the bench van's monitor can raise."""
+    """Every alert that the bench van's monitor can raise, also by rules that wait for a baseline."""
     plan = load_plan(config_folder() / "bench-van.toml")
-    return {rule.id for rule in plan.rules.rules} | {f"{_CANNOT_SEE}{channel}" for channel in plan.channel_units}
+    rules = {rule.id for rule in (*plan.rules.rules, *plan.not_fitted)}
+    return rules | {f"{_CANNOT_SEE}{channel}" for channel in plan.channel_units}
 
 
 def _times(loaded: Loaded[ScenarioFile]) -> list[Problem]:
