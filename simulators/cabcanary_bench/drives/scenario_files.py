@@ -127,7 +127,7 @@ def _unknown(
 def _alerts() -> set[str]:
     """Every alert that the bench van's monitor can raise, also by rules that wait for a baseline."""
     plan = load_plan(config_folder() / "bench-van.toml")
-    rules = {rule.id for rule in (*plan.rules.rules, *plan.not_fitted)}
+    rules = {r.id for r in plan.rules.rules} | {n.id for n in plan.not_fitted}
     return rules | {f"{_CANNOT_SEE}{channel}" for channel in plan.channel_units}
 
 
