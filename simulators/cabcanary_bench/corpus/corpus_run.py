@@ -23,12 +23,28 @@ if TYPE_CHECKING:
 
 #: What the warm van's manifold is at idle, kPa, as `cabcanary baseline measure` finds it on its ordinary drives.
 IDLE_KPA = 33.5
+#: The ratio of pressures at a wide open throttle by engine speed, and the lowest supply running and under boost, V, as
+#: they are learnt on six ordinary drives of it.
+FULL_RATIO = [(2750.0, 1.32), (3500.0, 1.35), (4250.0, 1.40), (4750.0, 1.48)]
+RUNNING_V, BOOSTED_V = 12.54, 12.53
 
 
 def bench_baselines() -> Baselines:
     """The baselines of the bench van in its stage."""
-    idle = Baseline(name="idle_pressure", stage="compressor, low boost", of="map", unit="kPa", points=[(0.0, IDLE_KPA)])
-    return Baselines(baselines=[idle])
+
+    def made(name: str, of: str, unit: str, points: list[tuple[float, float]], by: str | None = None) -> Baseline:
+        by_unit = "rpm" if by else ""
+        stage = "compressor, low boost"
+        return Baseline(name=name, stage=stage, of=of, unit=unit, by=by, by_unit=by_unit, points=points)
+
+    return Baselines(
+        baselines=[
+            made("idle_pressure", "map", "kPa", [(0.0, IDLE_KPA)]),
+            made("full_ratio", "pressure_ratio", "ratio", FULL_RATIO, by="engine_speed"),
+            made("supply_running", "supply", "V", [(0.0, RUNNING_V)]),
+            made("supply_boosted", "supply", "V", [(0.0, BOOSTED_V)]),
+        ]
+    )
 
 
 def run_corpus(
