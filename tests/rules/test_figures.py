@@ -1,8 +1,14 @@
 """What a message says of what a rule saw: each value with its band and unit, the limit, and how sure it had to be."""
 
+from pathlib import Path
+
 import pytest
 
-from cabcanary.model import Quality, Value
+from cabcanary.model import Frame, Quality, Value
+from cabcanary.rules.engine import Engine
+from cabcanary.rules.names import Setting
+from cabcanary.rules.rule_set import build_rules
+from cabcanary.settings.load import rules_from_text
 
 RULE = """
 [tables.ceiling]
@@ -57,3 +63,16 @@ def test_a_message_says_what_was_seen_and_what_it_was_held_against(cab, when, va
     given = {k: Value(*(v[0], Quality.GOOD, 0, v[1])) if isinstance(v, tuple) else v for k, v in values.items()}
     (change,) = [c for c in van.tick(**given) if not c.blind]
     assert change.figures == said
+
+
+def test_afr_stands_beside_lambda_where_the_owner_has_such_a_channel():
+    text = RULE.format(when="boost > 2 psi and lambda > 0.9")
+    units = {"boost": "psi", "lambda": "lambda", "afr": "ratio"}
+    setting = Setting(units, shown_beside=(("lambda", "afr"),))
+    rules, problems = build_rules([rules_from_text(text, Path("r.toml"))], setting)
+    assert not problems
+    engine = Engine(rules.rules, {}, units)
+    # 0.93 of 14.7 and of 14.08 (E10): 13.67 and 13.09.
+    now = {"boost": 3.5, "lambda": 0.93, "afr": 13.09}
+    (change,) = engine.step(Frame(1, {n: Value(x, Quality.GOOD, 0) for n, x in now.items()}))
+    assert change.figures == "boost 3.5 psi (likely above 2 psi), lambda 0.93 = AFR 13.1 (likely above 0.9)"

@@ -18,7 +18,7 @@ from cabcanary.plan.cross_checks import check_files, check_outputs, check_refere
 from cabcanary.rules.engine import Engine
 from cabcanary.rules.names import Measured, Setting
 from cabcanary.rules.rule_set import NotFitted, RuleSet, build_rules
-from cabcanary.settings.derived import EngineRunningChannel
+from cabcanary.settings.derived import AfrChannel, EngineRunningChannel
 from cabcanary.settings.load import Loaded, load_rule_file, load_settings
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.kind import ItemError
@@ -266,6 +266,7 @@ def _assemble(
         _ignition_inputs(settings),
         settings.compressor_kind,
         frozenset(d.channel for d in settings.known_defects if recorded or datetime.now(UTC).date() < d.until),
+        tuple((c.lambda_channel, n) for n, c in settings.channels.items() if isinstance(c, AfrChannel)),
         # A recording may be older than the list of what a vehicle may lack.
         any_may_lack=recorded,
     )

@@ -48,7 +48,11 @@ def figures(
             limits.setdefault(node.left.name, []).append(words)
         elif left is not None:
             others.append(f"{show(node.left)} {_shown(left, unit_of(node.left))} ({words})")
-    parts = [_channel(name, values[name], channel_units[name], limits.get(name, [])) for name in channels]
+    beside = dict(rule.shown_beside)
+    parts = [
+        _channel(name, values[name], channel_units[name], _afr(values.get(beside.get(name, ""))), limits.get(name, []))
+        for name in channels
+    ]
     return ", ".join(parts + others)
 
 
@@ -97,8 +101,15 @@ def shown_side(node: tree.Compare, left: Interval, right: Interval) -> str:
     return f"{sure}{show(node.left)} {_shown(left, unit)} {node.comparison} {limit}"
 
 
-def _channel(name: str, value: Value, unit: str, limits: Sequence[str]) -> str:
-    behind = f" ({', '.join(dict.fromkeys(limits))})" if limits else ""
+def _afr(value: Value | None) -> str:
+    """A mixture as AFR, for those who think in it; the limits stay in lambda."""
+    if value is None or value.value is None:
+        return ""
+    return f" = AFR {_SIGNS.get(value.quality, '')}{value.value:.1f}"
+
+
+def _channel(name: str, value: Value, unit: str, beside: str, limits: Sequence[str]) -> str:
+    behind = beside + (f" ({', '.join(dict.fromkeys(limits))})" if limits else "")
     if value.value is None:
         return f"{name} {value.quality.words}"
     shown = "" if unit in _SILENT_UNITS else unit

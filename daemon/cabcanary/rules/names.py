@@ -45,6 +45,7 @@ class Setting:
     inputs: tuple[str, ...] | None = None
     compressor: str = UNKNOWN_KIND
     known_defects: frozenset[str] = frozenset()
+    shown_beside: tuple[tuple[str, str], ...] = ()
     any_may_lack: bool = False
 
 

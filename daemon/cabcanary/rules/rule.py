@@ -81,6 +81,8 @@ class Rule:
     covers: str | None = None
     #: Channels and baselines of its text that this vehicle lacks, each with what that costs.
     lacks: tuple[tuple[str, str], ...] = ()
+    #: Channels beside which another one is shown in messages: a mixture, and the same as AFR.
+    shown_beside: tuple[tuple[str, str], ...] = ()
     #: Channels that are known to be defective: what this rule cannot see through them is not told again.
     known_defects: frozenset[str] = frozenset()
     #: How urgent it is that it cannot see; before there is a compressor that is news and no siren.

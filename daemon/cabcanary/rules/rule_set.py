@@ -163,6 +163,7 @@ class _Builder:
             lacks=self._lacks(),
             known_defects=frozenset() if blind_priority is Priority.WARNING else self._setting.known_defects,
             blind_priority=blind_priority,
+            shown_beside=self._setting.shown_beside,
             file=self._loaded.file.name,
             line=self._loaded.positions.key(("rule", self._n, "id"))[0],
         )
