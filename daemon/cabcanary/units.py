@@ -201,6 +201,10 @@ def difference(value: float, source: str, target: str) -> float:
     return value * a.factor / b.factor
 
 
+#: Longer than any number with its unit; a text is tried from its end on, which takes long for a long one.
+_LONGEST_QUANTITY = 60
+
+
 def parse_quantity(text: str) -> tuple[float, Unit]:
     """'0.5 psi' -> (0.5, psi). A number without a unit is a plain number.
 
@@ -208,6 +212,8 @@ def parse_quantity(text: str) -> tuple[float, Unit]:
         UnitError: not a number followed by a known unit.
     """
     stripped = text.strip()
+    if len(stripped) > _LONGEST_QUANTITY:
+        raise UnitError(f"'{stripped[:12]}…' is too long for a number with a unit; write it as in '0.5 psi'")
     cut = len(stripped)
     while cut > 0:
         try:

@@ -34,12 +34,21 @@ def test_a_latched_alert_stays_until_somebody_acknowledges_it(cab):
     assert (change.state, change.sounds) == (NORMAL, False)
 
 
-def test_acknowledged_while_active_it_stays_quiet_and_still_has_to_be_reset(cab):
+def test_acknowledged_while_active_it_goes_with_its_condition_and_asks_for_no_second_acknowledge(cab):
     van = cab(RULE + "latching = true\n")
     van.hold(100, boost=9)
     assert [c.state for c in van.engine.acknowledge(van.now_ns)] == [ACKED]
-    assert states(van.hold(60_000, boost=5)) == [(0, "latched, acknowledged")]
-    assert [c.state for c in van.engine.acknowledge(van.now_ns)] == [NORMAL]
+    assert states(van.hold(60_000, boost=5)) == [(0, NORMAL)]
+    assert van.engine.acknowledge(van.now_ns) == []
+
+
+def test_a_latched_alert_that_tripped_again_is_settled_by_one_acknowledge(cab):
+    van = cab(RULE + "latching = true\n")
+    van.hold(100, boost=9)
+    van.hold(100, boost=5)
+    van.hold(100, boost=9)
+    assert [c.state for c in van.engine.acknowledge(van.now_ns)] == [ACKED]
+    assert states(van.hold(100, boost=5)) == [(0, NORMAL)]
 
 
 def test_a_latched_alert_trips_again(cab):
@@ -185,6 +194,36 @@ def test_otherwise_it_holds_a_trip_back_and_no_more(cab):
     assert states(van.hold(1000, mask=1)) == []
 
 
+MASKED = RULE + 'suppress_when = "mask"\nsuppress_ends = true\n'
+
+
+def test_what_suppression_ends_ends_one_shot_shelving_too(cab):
+    van = cab(MASKED)
+    van.hold(100, boost=9)
+    van.engine.shelve("over_boost", 600_000_000_000, van.now_ns, one_shot=True)
+    assert states(van.hold(1000, mask=1)) == [(0, "suppressed")]
+    assert states(van.hold(1000, mask=0)) == [(0, ACTIVE)]
+
+
+def test_what_suppression_ends_stays_latched_until_somebody_acknowledges_it(cab):
+    van = cab(MASKED + "latching = true\n")
+    van.hold(100, boost=9)
+    assert states(van.hold(1000, mask=1)) == [(0, "latched, unacknowledged")]
+    assert states(van.hold(1000, boost=5)) == []
+    (change,) = van.engine.acknowledge(van.now_ns)
+    assert (change.state, change.sounds) == (NORMAL, False)
+
+
+def test_a_latched_alert_is_not_hidden_by_suppression(cab):
+    van = cab(RULE + 'suppress_when = "mask"\nlatching = true\n')
+    van.hold(100, boost=9)
+    van.hold(100, boost=5)
+    assert states(van.hold(1000, boost=9, mask=1)) == []
+    assert van.state("over_boost") == "latched, unacknowledged"
+    van.engine.acknowledge(van.now_ns)
+    assert states(van.hold(100)) == [(0, "suppressed")]
+
+
 # --- inverse time ---------------------------------------------------------------------------------------------------
 
 INVERSE = (
@@ -222,6 +261,13 @@ def test_the_permitted_times_are_the_standards():
     # Very inverse (13.5, 1) and extremely inverse (80, 2) at ten times: 1.5 s and 0.808 s, worked by hand.
     assert InverseTime(None, (), (13.5, 1.0), 1).permitted_ns(10.0) / 1e9 == pytest.approx(1.5)  # type: ignore[arg-type]
     assert InverseTime(None, (), (80.0, 2.0), 1).permitted_ns(10.0) / 1e9 == pytest.approx(0.808, abs=0.0005)  # type: ignore[arg-type]
+
+
+def test_an_excess_beside_one_or_beyond_all_measure_is_no_fault():
+    spec = InverseTime(None, (), (0.14, 0.02), 1)  # type: ignore[arg-type]
+    # The next number above 1: its power is 1 again, and the time is longer than any drive.
+    assert spec.permitted_ns(1.0000000000000002) == float("inf")
+    assert InverseTime(None, (), (80.0, 2.0), 1).permitted_ns(1e300) == 0.0  # type: ignore[arg-type]
 
 
 TABLED = (

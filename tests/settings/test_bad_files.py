@@ -1,6 +1,7 @@
 """A folder of bad settings, each beside what `cabcanary check` must say of it."""
 
 import json
+import time
 from pathlib import Path
 
 import pytest
@@ -143,6 +144,67 @@ def test_a_place_is_taken_from_the_environment(good, monkeypatch):
 def test_a_time_is_taken_in_any_unit_of_time(good, written, seconds):
     good.write_text(GOOD.replace('unit = "V"', f'unit = "V"\nstale_after = "{written}"'))
     assert load_plan(good).settings.channels["supply"].stale_after == pytest.approx(seconds)
+
+
+@pytest.mark.parametrize("key", ["on_delay", "longest_shelve", "blind_delay", "re_alarm"])
+def test_a_time_beyond_all_measure_is_a_problem_and_no_crash(good, key, capsys):
+    rules = good.with_name("rules.toml")
+    rules.write_text(RULE.format(id="supply_low", when="supply < 11 V") + f'{key} = "1e300 s"\n')
+    assert main(["check", str(good)]) == 2
+    assert "rule[1]." + key + ': "1e300 s" is longer than a year' in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("key", ["when", "suppress_when", "blind_urgent_when"])
+def test_a_hundred_thousand_parentheses_are_refused_at_once(good, key, capsys):
+    rules, deep = good.with_name("rules.toml"), "(" * 100_000 + "supply < 11 V" + ")" * 100_000
+    text = RULE.format(id="supply_low", when="supply < 11 V")
+    rules.write_text(text.replace("supply < 11 V", deep) if key == "when" else text + f'{key} = "{deep}"\n')
+    began = time.process_time()
+    assert main(["check", str(good)]) == 2
+    # Reading the settings alone takes some tenths; the grammar took 43 s for these.
+    assert time.process_time() - began < 5.0
+    assert f"rule[1].{key}" in capsys.readouterr().out
+
+
+def test_a_quantity_as_long_as_a_book_is_refused_at_once(good, capsys):
+    good.write_text(GOOD.replace('unit = "V"', 'unit = "V"\nstale_after = "' + "1" * 400_000 + 'x"'))
+    began = time.process_time()
+    assert main(["check", str(good)]) == 2
+    assert time.process_time() - began < 5.0
+    assert "is too long for a number with a unit" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        # Each is the same condition; the fault is always its "volts", in the file's own columns.
+        'when = "supply\\u0020< 11 volts"',
+        'when = "supply\\t< 11 volts"',
+        'when = "\\U00000020supply < 11 volts"',
+        "when = 'supply < 11 volts'",
+        'when = """\nsupply\\u0020< \\\n    11 volts"""',
+        'when = """supply\\t<\n    11 volts"""',
+        "when = '''\nsupply <\n    11 volts'''",
+    ],
+)
+def test_a_fault_in_a_condition_has_the_column_of_the_file_whatever_stands_escaped_before_it(good, written):
+    rules = good.with_name("rules.toml")
+    rules.write_text(RULE.format(id="supply_low", when="supply < 11 V").replace('when = "supply < 11 V"', written))
+    with pytest.raises(SettingsError) as caught:
+        load_plan(good)
+    (problem,) = caught.value.problems
+    line = rules.read_text().split("\n")[problem.line - 1]
+    assert line[problem.column - 1 :].startswith("volts"), (problem, line)
+
+
+def test_a_line_is_what_a_line_feed_ends(good):
+    # U+2028 and U+0085 end a line for some programs, not for TOML.
+    rules = good.with_name("rules.toml")
+    rules.write_text("# one\u2028two\u0085three\n" + RULE.format(id="supply_low", when="supply < 11 volts"))
+    with pytest.raises(SettingsError) as caught:
+        load_plan(good)
+    (problem,) = caught.value.problems
+    assert rules.read_text().split("\n")[problem.line - 1][problem.column - 1 :].startswith("volts")
 
 
 def test_the_settings_that_come_with_the_program_are_good(capsys):

@@ -25,6 +25,8 @@ from cabcanary.model import COMPRESSOR_KINDS
 
 #: Deeper nesting than any rule that a person can read; it keeps a hostile file from exhausting the stack.
 _DEEPEST = 40
+#: As long as a rule file lets a condition be.
+_LONGEST = 2000
 #: No mixture is as lean as this; AFR lies far above.
 HIGHEST_LAMBDA = 5.0
 #: A window's ticks are kept one by one: at 500 ticks a second this is what a small computer still carries with ease.
@@ -65,6 +67,9 @@ def parse_number(text: str, names: Names) -> tree.Number:
 
 
 def _read(text: str) -> Tree[Token]:
+    # Before the grammar is asked: what nobody can read takes it minutes.
+    if len(text) > _LONGEST:
+        raise ConditionError(f"longer than {_LONGEST} characters", 1, 1, "split the rule in two")
     try:
         return _LARK.parse(text)
     except UnexpectedInput as error:

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 _NS = 1_000_000_000
 TICK_NS = 20_000_000
+#: An example is a few lines, and each of its ticks is worked through, s.
+_LONGEST_S = 7200.0
 #: Time simulated after the last line of signal, s, so that a late alert is still heard.
 _AFTER_S = 5.0
 
@@ -80,6 +82,8 @@ def run_example(rule: Rule, example: ExampleSpec, channel_units: Mapping[str, st
     given = {s.channel for s in steps}
     engine = Engine([rule], {}, channel_units, running if running in given else None)
     last_ns = max(s.time_ns + s.ramp_ns for s in steps)
+    if example.length is not None and example.length > _LONGEST_S:
+        raise ExampleError(f"its length is more than {_LONGEST_S / 3600:g} h; give a shorter one")
     length_ns = int((example.length if example.length is not None else last_ns / _NS + _AFTER_S) * _NS)
     sounded: list[float] = []
     blind: list[tuple[str, float]] = []
@@ -130,6 +134,8 @@ def _time_ns(text: str) -> int:
         raise ExampleError(f"'{text.strip()}' is no time; write it as in '1.5 s'") from error
     if unit.dimension != units.TIME:
         raise ExampleError(f"'{text.strip()}' is no time; write it as in '1.5 s'")
+    if unit.to_si(value) > _LONGEST_S:
+        raise ExampleError(f"'{text.strip()}': an example lasts {_LONGEST_S / 3600:g} h at most; give an earlier time")
     return round(unit.to_si(value) * _NS)
 
 

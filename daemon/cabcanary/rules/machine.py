@@ -112,8 +112,9 @@ class Machine:
     def _move(self, tick: Tick, truth: Truth, may_rise: Truth) -> None:
         rule, alert = self.rule, self.alert
         if alert.active and tick.suppressed and rule.suppress_ends:
-            alert.active, alert.acknowledged, alert.since_ns = False, True, tick.time_ns
-        alert.suppressed = tick.suppressed and truth is True and not alert.active
+            self._return(tick.time_ns)
+        # What is latched still asks for somebody: it is not put out of sight.
+        alert.suppressed = tick.suppressed and truth is True and not (alert.active or alert.latched)
         if not alert.active:
             if may_rise is True and self._ripe():
                 alert.active, alert.acknowledged, alert.since_ns, alert.re_alarms = True, False, tick.time_ns, 0
@@ -138,11 +139,9 @@ class Machine:
         self.memory.off_ns = 0
         if alert.one_shot:
             alert.shelved_until_ns, alert.one_shot = None, False
-        if self.rule.latching:
-            alert.latched = True
-        else:
-            # Alerts go away when the condition goes (14 CFR 25.1322).
-            alert.acknowledged = True
+        # Alerts go away when the condition goes (14 CFR 25.1322), a latched one once somebody has taken note as well.
+        alert.latched = self.rule.latching and not alert.acknowledged
+        alert.acknowledged = not alert.latched
 
     def _step_damage(self, tick: Tick, may_rise: Truth) -> None:
         spec, memory = self.rule.inverse_time, self.memory

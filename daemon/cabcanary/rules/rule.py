@@ -36,8 +36,12 @@ class InverseTime:
             k, alpha = self.formula
             if excess_si <= 1.0:
                 return float("inf")
-            # An excess beyond all measure is borne for no time at all.
-            return 0.0 if excess_si == float("inf") else k / (excess_si**alpha - 1.0) * 1e9
+            try:
+                more = excess_si**alpha - 1.0
+            except OverflowError:
+                # An excess beyond all measure is borne for no time at all.
+                return 0.0
+            return k / more * 1e9 if more > 0.0 else float("inf")
         points = self.points
         if excess_si <= points[0][0]:
             return points[0][1] * 1e9

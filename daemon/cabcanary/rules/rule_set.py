@@ -218,7 +218,7 @@ class _Builder:
         # A step has no zero point: 5 K more is 5 K more.
         points = tuple((x * unit.factor, seconds) for x, seconds in spec.points)
         formula = (spec.k, spec.alpha) if spec.k is not None and spec.alpha is not None else None
-        return InverseTime(excess, points, formula, _ns(spec.drains_in))
+        return InverseTime(excess, points, formula, max(1, _ns(spec.drains_in)))
 
     def _excess(self, text: str) -> Number | None:
         try:
@@ -259,13 +259,5 @@ def condition_problem(loaded: Loaded[Any], path: tuple[str | int, ...], name: st
     """A fault in a condition, at its place in the file."""
     from cabcanary.validation.problems import Problem
 
-    line, column = loaded.positions.value(path)
-    source = loaded.text.splitlines()[line - 1][column - 1 :]
-    if source.startswith(('"""', "'''")):
-        # The first line break of a multi-line string is not part of the text.
-        first_on_next_line = source[3:].strip() == ""
-        line += error.line - 1 + (1 if first_on_next_line else 0)
-        column = error.column + (column + 2 if error.line == 1 and not first_on_next_line else 0)
-    else:
-        column += error.column
+    line, column = loaded.positions.inside(path, error.line, error.column)
     return Problem(loaded.file, line, name, error.message, error.fix, column)

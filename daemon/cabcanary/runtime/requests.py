@@ -5,13 +5,13 @@ Each is done at once and becomes an event in the drive's record, so that the dri
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any, Protocol
 
 from cabcanary.alerts import words
 from cabcanary.clock import NS_PER_S
 from cabcanary.model import Event, EventKind
 from cabcanary.rules.states import ShelveError
+from cabcanary.validation.quantities import LONGEST_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -88,7 +88,7 @@ class Commands:
         """A person puts an alert aside for a time; it comes back by itself."""
         alert, now_ns = str(message.get("alert", "")), self._clock.now_ns()
         for_s, one_shot = message.get("seconds"), bool(message.get("one_shot"))
-        if not isinstance(for_s, int | float) or not math.isfinite(for_s):
+        if not isinstance(for_s, int | float) or isinstance(for_s, bool) or not 0 < for_s <= LONGEST_S:
             return {"error": "shelve takes seconds, such as 600"}
         try:
             changes = self._engine.shelve(alert, int(for_s * NS_PER_S), now_ns, one_shot=one_shot)

@@ -132,7 +132,8 @@ def _syntax_problem(file: Path, text: str, message: str) -> Problem:
     numbers = [int(n) for n in where.replace(",", " ").replace(")", " ").split() if n.isdigit()]
     if len(numbers) == 2:
         line, column = numbers
-    lines = text.splitlines()
+    # As TOML counts them: nothing but a line feed ends a line.
+    lines = text.split("\n")
     here = lines[line - 1] if 0 < line <= len(lines) else ""
     return Problem(file, line, "", f"this is not valid TOML: {words}", _syntax_fix(here, words), column)
 

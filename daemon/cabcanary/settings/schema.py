@@ -333,7 +333,7 @@ class RuleSpec(Strict):
     #: What is lost in a vehicle that lacks a channel or a baseline: its name, and the cost in a sentence.
     without: dict[Name, Annotated[str, Field(min_length=1, max_length=200)]] = {}
     #: While this holds the rule is suppressed; blindness never is.
-    suppress_when: str | None = None
+    suppress_when: str | None = Field(default=None, min_length=1, max_length=2000)
     #: Suppression also ends an alert that stands, where otherwise it holds a trip back and no more.
     suppress_ends: bool = False
     on_delay: Seconds = 0.0
@@ -355,7 +355,7 @@ class RuleSpec(Strict):
     blind_delay: Seconds = 0.5
     #: Where given: the delay above holds when this was true as last known, the other one when it was not.
     #: A sensor that dies at idle may be the key being turned; one that dies under boost is not.
-    blind_urgent_when: str | None = None
+    blind_urgent_when: str | None = Field(default=None, min_length=1, max_length=2000)
     blind_delay_otherwise: Seconds = 5.0
     example: list[ExampleSpec] = []
 

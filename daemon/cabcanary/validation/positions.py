@@ -6,6 +6,7 @@ place (nothing is known to) falls back to the nearest enclosing key.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,8 @@ import tree_sitter_toml
 from tree_sitter import Language, Parser
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from tree_sitter import Node
 
 Path = tuple[str | int, ...]
@@ -27,6 +30,7 @@ class Positions:
         self._keys: dict[Path, Place] = {(): (1, 1)}
         self._values: dict[Path, Place] = {}
         self._counts: dict[Path, int] = {}
+        self._text = text
         data = text.encode()
         self._lines = data.split(b"\n")
         root = Parser(Language(tree_sitter_toml.language())).parse(data).root_node
@@ -41,6 +45,20 @@ class Positions:
         """Where the value of a key begins; the key's own place for a table."""
         known = self._known(path)
         return self._values.get(known, self._keys[known])
+
+    def inside(self, path: Path, line: int, column: int) -> Place:
+        """Where a character of a text value stands in the file: the one at `line` and `column` of the value itself,
+        as it is once quotes, escapes and folded lines are undone."""
+        at_line, at_column = self.value(path)
+        start = sum(len(one) + 1 for one in self._text.split("\n")[: at_line - 1]) + at_column - 1
+        stops = _characters(self._text, start)
+        now = (1, 1)
+        at, character = next(stops, (start, ""))
+        while now < (line, column) and character:
+            now = (now[0] + 1, 1) if character == "\n" else (now[0], now[1] + 1)
+            at, character = next(stops, (at + 1, ""))
+        before = self._text[:at]
+        return before.count("\n") + 1, at - (before.rfind("\n") + 1) + 1
 
     def _known(self, path: Path) -> Path:
         found: Path = ()
@@ -98,6 +116,35 @@ class Positions:
     def _place(self, node: Node) -> Place:
         row, byte_column = node.start_point
         return row + 1, len(self._lines[row][:byte_column].decode(errors="replace")) + 1
+
+
+#: An escape in a basic string by how many characters it takes, where that is not two.
+_LONG_ESCAPES = {"u": 6, "U": 10}
+
+
+def _characters(text: str, start: int) -> Iterator[tuple[int, str]]:
+    """Each character of the string that begins at `start`, and where it stands in the file; last an empty one, where
+    the string ends. Of an escaped character only its place is told, and a line break as one."""
+    quote = next((q for q in ('"""', "'''", '"', "'") if text.startswith(q, start)), "")
+    at = start + len(quote)
+    if len(quote) == 3:
+        # The first line break of a multi-line string is not part of the text.
+        at += 2 if text.startswith("\r\n", at) else 1 if text.startswith("\n", at) else 0
+    while quote and at < len(text) and not text.startswith(quote, at):
+        if text[at] != "\\" or quote[0] == "'":
+            length = 2 if text.startswith("\r\n", at) else 1
+            yield at, "\n" if text[at + length - 1] == "\n" else text[at]
+        elif folded := _FOLD.match(text, at):
+            length = len(folded[0])
+        else:
+            length = _LONG_ESCAPES.get(text[at + 1 : at + 2], 2)
+            yield at, "\n" if text[at + 1] == "n" else "\\"
+        at += length
+    yield at, ""
+
+
+#: A backslash at a line's end folds it into the next one.
+_FOLD = re.compile(r"\\[ \t]*\r?\n[ \t\r\n]*")
 
 
 def _key_parts(node: Node) -> list[str]:

@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 
+#: No time in settings is longer, s: a year. Beyond some centuries its nanoseconds leave 64 bits.
+LONGEST_S = 366 * 86_400.0
+
+
 def _seconds(raw: Any) -> float:
     if isinstance(raw, bool) or not isinstance(raw, str):
         raise ValueError(f'a time has a unit; write it as in "0.3 s", not {raw!r}')  # noqa: TRY004 - pydantic reports ValueError
@@ -23,6 +27,8 @@ def _seconds(raw: Any) -> float:
         raise ValueError(f'"{raw}" is {units.dimension_name(unit.dimension)}, not a time; write it as in "0.3 s"')
     if value < 0:
         raise ValueError(f'a time cannot be negative; write it as in "0.3 s", not "{raw}"')
+    if unit.to_si(value) > LONGEST_S:
+        raise ValueError(f'"{raw}" is longer than a year; write a shorter time, as in "0.3 s"')
     return unit.to_si(value)
 
 
