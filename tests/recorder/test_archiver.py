@@ -116,6 +116,7 @@ def test_the_seconds_before_the_start_are_in_the_drive(live, tmp_path):
 def test_one_drive_is_one_journal_and_ends_with_the_engine(live, tmp_path):
     live.run(150, running=False)
     live.run(200, running=True)
+    live.idle(75)
     live.key_off(200)
     assert live.recorder.drive is None
     live.run(200, running=True)

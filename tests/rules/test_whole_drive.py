@@ -98,6 +98,10 @@ ATOMS = st.one_of(
     st.sampled_from(["mask", "running", "not mask"]),
     st.tuples(SURE, NUMBERS, SIGN).map(lambda p: f"{p[0]}time_in({p[1]} {p[2]} 4 psi) > 0.1 s"),
     st.just("time_in(mask) >= 0.06 s"),
+    st.tuples(SURE, NUMBERS, SIGN, st.sampled_from(WIDTHS), SIGN).map(
+        lambda p: f"{p[0]}share({p[1]} {p[2]} 4 psi deadband 1 psi, {p[3]}) {p[4]} 40 %"
+    ),
+    st.just("share(rate(map, 0.1 s) > 2 kPa/s or time_in(mask) > 0.1 s, 0.5 s) > 0.3"),
 )
 
 

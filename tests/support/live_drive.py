@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import threading
 
+from small_van import volts_of
+
 from cabcanary.clock import Clock
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
@@ -28,6 +30,15 @@ class Live:
         for _ in range(ticks):
             self.now_ns += TICK_NS
             self.wires.drive(self.now_ns, running=running)
+            self.step()
+
+    def idle(self, ticks):
+        """The engine idles before its key is turned: 35 kPa, and a mixture that burns."""
+        for _ in range(ticks):
+            self.now_ns += TICK_NS
+            self.wires.put("adc", "voltage0", volts_of(35.0), self.now_ns)
+            self.wires.put("adc", "voltage1", 3500.0, self.now_ns)
+            self.wires.put("wideband", "lambda", 1.0, self.now_ns)
             self.step()
 
     def key_off(self, ticks):

@@ -87,7 +87,7 @@ class AtRest:
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state; an older version had none."""
-        if state:
+        if "pressure" in state:
             self._pressure.restore(state["pressure"])
             self._mixture.restore(state["mixture"])
             self._drew_ns, self._ran = state["drew"], bool(state["ran"])

@@ -9,6 +9,7 @@ from cabcanary import units
 from cabcanary.channels.air import HIGHEST_KPA, LOWEST_KPA
 from cabcanary.channels.at_rest import AtRest
 from cabcanary.channels.derive import Stateless
+from cabcanary.channels.key_off import KeyOff, Seen
 from cabcanary.channels.usable import good, known, unusable
 from cabcanary.model import USABLE, Quality, Value
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from cabcanary.settings.derived import AfrChannel, AirflowChannel, EngineRunningChannel
 
 _R_AIR = 287.05  # J/(kg K), dry air
+_STANDARD_KPA = 101.325
 
 
 class EngineRunning:
@@ -25,30 +27,41 @@ class EngineRunning:
 
     Standing still silences blindness, so it is believed only where nothing contradicts: an engine speed of nothing, or
     an ignition that is off, with a manifold at the air's pressure and, without an engine speed, a supply that does not
-    charge; or everything dark at once, the key being off. Where there is no wire for the engine speed at all, a
-    manifold that has come to rest at the air's pressure tells it, with the wideband as its witness (`at_rest.py`). What
-    contradicts itself is unknown. `reference` is the pressure sensor's: only an absolute one can tell the air's
-    pressure.
+    charge; or everything dark at once, the key being off, if what the engine did last allows it (`key_off.py`). Where
+    there is no wire for the engine speed at all, a manifold that has come to rest at the air's pressure tells it, with
+    the wideband as its witness (`at_rest.py`). What contradicts itself is unknown. `reference` is the pressure
+    sensor's: only an absolute one can tell the air's pressure.
     """
 
     def __init__(
         self, name: str, spec: EngineRunningChannel, channel_units: Mapping[str, str], reference: str = "absolute"
     ) -> None:
         self.name, self.spec = name, spec
-        named = (spec.engine_speed, spec.supply, spec.pressure, spec.lambda_channel, spec.ignition, spec.air)
+        named = (
+            spec.engine_speed, spec.supply, spec.pressure, spec.lambda_channel, spec.ignition, spec.air, spec.throttle,
+        )  # fmt: skip
         self.inputs: tuple[str, ...] = tuple(c for c in named if c is not None)
         speed = channel_units[spec.engine_speed] if spec.engine_speed else "rpm"
         supply = channel_units[spec.supply] if spec.supply else "V"
         self._running_speed = units.convert(spec.running_rpm, "rpm", speed)
         self._charging = units.convert(spec.charging_volts, "V", supply)
+        self._volt = units.unit(supply).factor
+        self._rpm = units.unit(speed).factor / units.unit("rpm").factor
         absolute = spec.pressure is not None and reference == "absolute"
+        # A gauge sensor shows no vacuum, and what it shows lies above some air; which one hardly matters for a load.
+        self._gauge = units.unit(channel_units[spec.pressure]) if spec.pressure and not absolute else None
         self._pressure = units.unit(channel_units[spec.pressure]) if absolute and spec.pressure else None
         self._air = units.unit(channel_units[spec.air]) if spec.air else None
         # Who has an engine speed is asked by it: what it does not say, a pressure does not know.
         self._at_rest = AtRest() if spec.engine_speed is None and self._pressure is not None else None
+        self._key_off = KeyOff()
 
     def step(self, values: dict[str, Value], now_ns: int) -> Value:
         """1, 0, or unknown with the reason."""
+        dark = self._dark(values)
+        volts = self._volts(values)
+        rests = self.spec.supply is None or self._rests(values)
+        self._key_off.step(self._seen(values), dark=dark, volts=volts, rests=rests, now_ns=now_ns)
         running = self._running(values)
         if self._at_rest is not None:
             self._follow(self._at_rest, values, now_ns)
@@ -61,15 +74,33 @@ class EngineRunning:
     def _running(self, values: dict[str, Value]) -> bool | None:
         speed, supply = known(values, self.spec.engine_speed), known(values, self.spec.supply)
         turns = self._turns(values)
-        if speed is not None:
-            return True if speed >= self._running_speed else None if turns else False
-        charges = supply is not None and supply > self._charging
         dark = self._dark(values)
+        # A feed that breaks down under boost may take a speed wire and an ignition wire along.
+        broken = dark and not self._key_off.possible
+        if speed is not None:
+            return True if speed >= self._running_speed else None if turns or broken else False
+        charges = supply is not None and supply > self._charging
         if good(values, self.spec.ignition) == 0.0:
-            return None if turns or (charges and not dark) else False
+            return None if turns or broken or (charges and not dark) else False
         if charges or turns:
             return True
-        return False if dark and self._rests(values) else None
+        return False if dark and not broken and self._rests(values) else None
+
+    def _seen(self, values: dict[str, Value]) -> Seen:
+        speed, throttle = known(values, self.spec.engine_speed), known(values, self.spec.throttle)
+        pressure, kpa = known(values, self.spec.pressure), None
+        if pressure is not None and self._pressure is not None:
+            kpa = self._pressure.to_si(pressure) / 1000
+        elif pressure is not None and self._gauge is not None:
+            kpa = self._gauge.to_si(pressure) / 1000 + _STANDARD_KPA
+        rpm = None if speed is None else speed * self._rpm
+        return Seen(kpa, rpm, throttle, self.spec.running_rpm)
+
+    def _volts(self, values: dict[str, Value]) -> float | None:
+        if self.spec.supply is None:
+            return None
+        supply = values[self.spec.supply]
+        return None if supply.value is None else supply.value * self._volt
 
     def _rests(self, values: dict[str, Value]) -> bool:
         """The supply does not charge. One that stands still to the last digit is what a resting battery looks like."""
@@ -103,13 +134,16 @@ class EngineRunning:
         return self._air.to_si(low) / 1000, self._air.to_si(high) / 1000
 
     def state(self) -> dict[str, Any]:
-        """What has been seen of an engine without a speed wire."""
-        return {} if self._at_rest is None else self._at_rest.state()
+        """What has been seen of the engine."""
+        at_rest = {} if self._at_rest is None else self._at_rest.state()
+        return {**at_rest, "key_off": self._key_off.state()}
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Go on from a saved state."""
+        """Go on from a saved state, of an older version as far as it goes."""
         if self._at_rest is not None:
             self._at_rest.restore(state)
+        if "key_off" in state:
+            self._key_off.restore(state["key_off"])
 
     def _dark(self, values: dict[str, Value]) -> bool:
         witnesses = [c for c in (self.spec.pressure, self.spec.lambda_channel) if c is not None]

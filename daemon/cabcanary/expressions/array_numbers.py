@@ -327,6 +327,19 @@ class TimeInNumber(Numbers):
         return Span(seconds, seconds, truths.true | truths.false)
 
 
+class HoldsNumber(Numbers):
+    """1 where a condition is true, 0 where it is false."""
+
+    def __init__(self, inner: OverBlocks[Truths]) -> None:
+        super().__init__(inner.sides)
+        self._inner = inner
+
+    def _work_out(self, block: Block) -> Span:
+        true, false = self._inner.at(block)
+        numbers = true.astype(np.float64)
+        return Span(numbers, numbers, true | false)
+
+
 def _elapsed(truths: Truths, times: Ints, elapsed_ns: int, truth: bool, before_ns: int | None) -> Ints:
     """For how long it has been true at each tick, in ns; where it is not known the time stands still."""
     dt = np.diff(times, prepend=times[0] if before_ns is None else before_ns)

@@ -20,6 +20,7 @@ from cabcanary.expressions.array_numbers import (
     Calculated,
     ChannelNumber,
     Constant,
+    HoldsNumber,
     Numbers,
     OverBlocks,
     Sight,
@@ -216,8 +217,8 @@ class _Compiler:
                 return self._arithmetic(node)
             case tree.Window():
                 return self._window(node)
-            case tree.TimeIn(of=condition):
-                return self._time_in(condition)
+            case tree.TimeIn() | tree.Holds():
+                return self._of_condition(node)
 
     def _arithmetic(self, node: tree.Arithmetic) -> Numbers:
         left, right = self.number(node.left), self.number(node.right)
@@ -231,9 +232,11 @@ class _Compiler:
         self._how = before
         return WindowNumber(node, inner, self._signals, self._saved([]), self._drive.starts)
 
-    def _time_in(self, node: tree.Condition) -> Numbers:
+    def _of_condition(self, node: tree.TimeIn | tree.Holds) -> Numbers:
         # A comparison inside says for itself how sure it must be.
         before, self._how = self._how, ""
-        inner = self.condition(node)
+        inner = self.condition(node.of)
         self._how = before
+        if isinstance(node, tree.Holds):
+            return HoldsNumber(inner)
         return TimeInNumber(inner, self._signals, self._saved([0, False, None]))

@@ -26,6 +26,8 @@ def dimension(node: tree.Number) -> units.Dimension:
             return dimension(parts[0])
         case tree.TimeIn():
             return units.TIME
+        case tree.Holds():
+            return units.DIMENSIONLESS
         case tree.Quantity() | tree.TableCall() | tree.Arithmetic() | tree.Window():
             return node.dimension
 
@@ -56,8 +58,8 @@ def bounds(node: tree.Number, ends: Mapping[str, Bounds]) -> Bounds:
             return ends.get(name, _ANY)
         case tree.TableCall(ys=ys):
             return min(ys), max(ys)
-        case tree.TimeIn():
-            return 0.0, math.inf
+        case tree.TimeIn() | tree.Holds():
+            return 0.0, 1.0 if isinstance(node, tree.Holds) else math.inf
         case tree.Window(kind=kind, of=inner):
             return _ANY if kind == "rate" else bounds(inner, ends)
         case tree.Negative(of=inner):

@@ -61,6 +61,12 @@ def joined(
     return evaluate
 
 
+def indicator(part: Callable[[Known, int], Truth]) -> Callable[[Known, int], Interval]:
+    """1 while a condition is true, 0 while it is false."""
+    numbers: dict[Truth, Interval] = {True: (1.0, 1.0), False: (0.0, 0.0), None: None}
+    return lambda known, now_ns: numbers[part(known, now_ns)]
+
+
 def negated(part: Callable[[Known, int], Truth]) -> Callable[[Known, int], Truth]:
     """ "Not"; unknown stays unknown."""
 

@@ -32,7 +32,7 @@ HIGHEST_LAMBDA = 5.0
 #: A window's ticks are kept one by one: at 500 ticks a second this is what a small computer still carries with ease.
 LONGEST_WINDOW_S = 120.0
 _WINDOWS = ("rate", "average", "lowest", "highest")
-FUNCTIONS = ("abs", "min", "max", *_WINDOWS, "time_in", "baseline", "range_top", "range_bottom")
+FUNCTIONS = ("abs", "min", "max", *_WINDOWS, "time_in", "share", "baseline", "range_top", "range_bottom")
 
 _GRAMMAR = resources.files(__package__).joinpath("grammar.lark").read_text(encoding="utf-8")
 _LARK = Lark(_GRAMMAR, parser="lalr", propagate_positions=True, maybe_placeholders=True)
@@ -279,9 +279,10 @@ class _Builder:
             return self._extreme(node, name, arguments)
         if name == "baseline" and len(arguments) in (1, 2):
             return self._baseline(*arguments)
-        wanted = 2 if name in _WINDOWS else 1
+        wanted = 2 if name in (*_WINDOWS, "share") else 1
         if len(arguments) != wanted:
-            example = f"{name}(boost, 0.5 s)" if wanted == 2 else f"{name}(boost)"
+            of = "boost > 2 psi" if name in ("share", "time_in") else "boost"
+            example = f"{name}({of}, 0.5 s)" if wanted == 2 else f"{name}({of})"
             _fail(token, f"'{name}' takes {wanted} and got {len(arguments)}", f"write it as in {example}")
         if name == "abs":
             return tree.Absolute(self.number(arguments[0]))
@@ -289,9 +290,14 @@ class _Builder:
             return self._range_end(token, arguments[0])
         if not self._names.over_time:
             _fail(token, f"'{name}' looks back in time, and a channel's formula is of one tick", "use it in a rule")
+        return self._over_time(name, *arguments)
+
+    def _over_time(self, name: str, of: Any, width: Any = None) -> tree.Number:
         if name == "time_in":
-            return tree.TimeIn(self.condition(arguments[0]))
-        return self._window(cast("tree.WindowKind", name), *arguments)
+            return tree.TimeIn(self.condition(of))
+        if name == "share":
+            return self._windowed("average", tree.Holds(self.condition(of)), width)
+        return self._windowed(cast("tree.WindowKind", name), self.number(of), width)
 
     def _table(self, node: Tree[Token], name: str, arguments: list[Any]) -> tree.TableCall:
         table = self._names.tables[name]
@@ -317,8 +323,8 @@ class _Builder:
                 _fail(argument, f"'{name}' of {kinds}", "give all of them the same kind of unit")
         return tree.Extreme("min" if name == "min" else "max", parts)
 
-    def _window(self, kind: tree.WindowKind, of_node: Any, width_node: Any) -> tree.Window:
-        of, width = self.number(of_node), self.number(width_node)
+    def _windowed(self, kind: tree.WindowKind, of: tree.Number, width_node: Any) -> tree.Window:
+        width = self.number(width_node)
         if not isinstance(width, tree.Quantity) or width.dimension != units.TIME:
             _fail(width_node, "the length of a window is a time", "write it as in 0.5 s")
         if not 0 < width.si <= LONGEST_WINDOW_S:

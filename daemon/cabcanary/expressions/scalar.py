@@ -216,8 +216,8 @@ class Program(Generic[Answer]):
                 )
             case tree.Window():
                 return self._window(node)
-            case tree.TimeIn(of=condition):
-                return self._time_in(condition)
+            case tree.TimeIn() | tree.Holds():
+                return self._of_condition(node)
             case _:
                 raise TypeError(f"{type(node).__name__} is no number")
 
@@ -230,11 +230,13 @@ class Program(Generic[Answer]):
         step = window.step
         return lambda known, now_ns: step(now_ns, inner(known, now_ns))
 
-    def _time_in(self, condition: tree.Condition) -> Callable[[Known, int], Interval]:
+    def _of_condition(self, node: tree.TimeIn | tree.Holds) -> Callable[[Known, int], Interval]:
         # A comparison inside says for itself how sure it must be.
         before, self._how = self._how, ""
-        inner = self._condition(condition)
+        inner = self._condition(node.of)
         self._how = before
+        if isinstance(node, tree.Holds):
+            return closures.indicator(inner)
         timer = TimeInState()
         self._memories.append(timer)
         step = timer.step

@@ -95,6 +95,13 @@ class TimeIn:
 
 
 @dataclass(frozen=True, slots=True)
+class Holds:
+    """1 while a condition is true, 0 while it is false: what a share is the average of."""
+
+    of: Condition
+
+
+@dataclass(frozen=True, slots=True)
 class Compare:
     """A comparison; `deadband_si` works on the return side only."""
 
@@ -141,7 +148,7 @@ class Not:
     of: Condition
 
 
-Number = Quantity | ChannelRef | TableCall | Arithmetic | Negative | Absolute | Extreme | Window | TimeIn
+Number = Quantity | ChannelRef | TableCall | Arithmetic | Negative | Absolute | Extreme | Window | TimeIn | Holds
 Condition = Compare | Switch | Fixed | And | Or | Not
 Node = Number | Condition
 
@@ -155,7 +162,7 @@ def parts_of(node: Node) -> tuple[Node, ...]:
             return (inner,)
         case Negative(of=inner) | Absolute(of=inner) | Window(of=inner):
             return (inner,)
-        case TimeIn(of=condition) | Not(of=condition):
+        case TimeIn(of=condition) | Holds(of=condition) | Not(of=condition):
             return (condition,)
         case Arithmetic(left=left, right=right) | Compare(left=left, right=right):
             return (left, right)

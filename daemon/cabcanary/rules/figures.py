@@ -148,6 +148,8 @@ def _shown(interval: Interval, unit: units.Unit) -> str:
 def unit_of(node: tree.Number) -> units.Unit:
     """The unit to show a number in: that of a channel in it that measures the same, without its zero for a step."""
     wanted = dimension(node)
+    if isinstance(node, tree.Window) and isinstance(node.of, tree.Holds):
+        return units.unit("%")
     for inner in tree.walk(node):
         if isinstance(inner, tree.ChannelRef) and inner.unit.dimension == wanted:
             return units.Unit(inner.unit.symbol, wanted, inner.unit.factor) if is_step(node) else inner.unit
@@ -181,7 +183,7 @@ def show(node: tree.Node) -> str:
             return _show_call(node)
 
 
-def _show_call(node: tree.TableCall | tree.Absolute | tree.Extreme | tree.Window | tree.TimeIn) -> str:
+def _show_call(node: tree.TableCall | tree.Absolute | tree.Extreme | tree.Window | tree.TimeIn | tree.Holds) -> str:
     match node:
         case tree.TableCall(name=name, argument=argument):
             return f"{name}({show(argument)})"
@@ -189,10 +191,14 @@ def _show_call(node: tree.TableCall | tree.Absolute | tree.Extreme | tree.Window
             return f"abs({show(inner)})"
         case tree.Extreme(kind=kind, parts=numbers):
             return f"{kind}({', '.join(map(show, numbers))})"
+        case tree.Window(of=tree.Holds(of=condition), width_ns=width):
+            return f"share({show(condition)}, {width / 1e9:g} s)"
         case tree.Window(kind=kind, of=inner, width_ns=width):
             return f"{kind}({show(inner)}, {width / 1e9:g} s)"
         case tree.TimeIn(of=condition):
             return f"time_in({show(condition)})"
+        case tree.Holds(of=condition):
+            return f"share({show(condition)})"
 
 
 def _show_condition(node: tree.Condition) -> str:

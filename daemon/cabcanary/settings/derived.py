@@ -148,6 +148,8 @@ class EngineRunningChannel(Strict):
     lambda_channel: Name | None = None
     #: The air's pressure, at which the manifold of an engine that stands is quiet; used where there is no engine speed.
     air: Name | None = None
+    #: How far the throttle is open: with an open one nobody turns the key.
+    throttle: Name | None = None
     running_rpm: float = Field(default=400.0, gt=0)
     #: Only a charging alternator lifts the supply over this; a rested battery stands near 12.6 V.
     charging_volts: float = Field(default=13.2, gt=0)

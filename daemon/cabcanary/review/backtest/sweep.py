@@ -138,7 +138,7 @@ def swapped(node: Any, old: tree.Node, new: tree.Node) -> Any:
             return replace(node, parts=tuple(swapped(p, old, new) for p in node.parts))
         case tree.Not(of=inner) | tree.Negative(of=inner) | tree.Absolute(of=inner):
             return replace(node, of=swapped(inner, old, new))
-        case tree.Window(of=inner) | tree.TimeIn(of=inner):
+        case tree.Window(of=inner) | tree.TimeIn(of=inner) | tree.Holds(of=inner):
             return replace(node, of=swapped(inner, old, new))
         case tree.Compare(left=left, right=right) | tree.Arithmetic(left=left, right=right):
             return replace(node, left=swapped(left, old, new), right=swapped(right, old, new))

@@ -1,0 +1,113 @@
+"""Everything dark at once: the key, or a feed that broke down under load?"""
+
+import json
+
+import pytest
+
+from cabcanary.channels.engine import EngineRunning
+from cabcanary.channels.key_off import KeyOff, Seen
+from cabcanary.model import Quality, Value
+from cabcanary.settings.derived import EngineRunningChannel
+
+S = 1_000_000_000
+TICK = S // 50
+DARK = Seen(None, None, None, 400.0)
+
+
+class Feed:
+    def __init__(self):
+        self.key_off, self.now_ns = KeyOff(), S
+
+    def hold(self, seconds, seen, *, dark=False, volts=12.6, rests=True):
+        for n in range(round(seconds * 50)):
+            self.now_ns += TICK
+            at = seen(n / 50) if callable(seen) else seen
+            self.key_off.step(at, dark=dark, volts=volts, rests=rests, now_ns=self.now_ns)
+        return self
+
+    def dark(self, seconds=1.0, **more):
+        return self.hold(seconds, DARK, dark=True, **more)
+
+
+def seen(kpa=None, rpm=None, throttle=None):
+    return Seen(kpa, rpm, throttle, 400.0)
+
+
+@pytest.mark.parametrize(
+    ("last", "possible"),
+    [
+        (seen(33.0), True),
+        (seen(33.0, 800.0, 2.0), True),
+        (seen(135.0), False),
+        (seen(135.0, 0.0), False),  # a speed of nothing under boost is a wire that is off
+        (seen(33.0, 3000.0), False),  # an overrun
+        (seen(33.0, 900.0, 60.0), False),
+        (seen(None, 3000.0), False),
+        (seen(None, None, 90.0), False),
+        (seen(101.0, 0.0, 90.0), True),  # key on, and a foot on the pedal
+    ],
+)
+def test_the_key_is_believed_after_an_idle_and_under_load_never(last, possible):
+    assert Feed().hold(5.0, last).dark().key_off.possible is possible
+
+
+def test_a_manifold_above_an_idles_pressure_is_a_load_unless_it_has_filled_at_rest():
+    assert not Feed().hold(5.0, lambda s: seen(80.0 + 2.0 * (s % 1.0 < 0.5))).dark().key_off.possible
+    filled = Feed().hold(5.0, seen(33.0)).hold(0.8, lambda s: seen(33.0 + 85.0 * s)).hold(3.0, seen(100.0))
+    assert filled.dark().key_off.possible
+    opened = Feed().hold(5.0, seen(33.0)).hold(0.5, lambda s: seen(33.0 + 140.0 * s))
+    assert not opened.dark().key_off.possible
+
+
+def test_nothing_seen_before_contradicts_nothing():
+    assert Feed().dark().key_off.possible
+
+
+def test_a_moment_of_idle_before_the_dark_is_no_idle():
+    assert not Feed().hold(5.0, seen(135.0)).hold(0.5, seen(35.0)).dark().key_off.possible
+    assert Feed().hold(5.0, seen(135.0)).hold(1.5, seen(35.0)).dark().key_off.possible
+
+
+@pytest.mark.parametrize(("volts", "rests", "possible"), [(12.6, True, True), (None, True, True), (14.1, False, False)])
+def test_after_a_minute_of_rest_it_was_the_key_all_the_same(volts, rests, possible):
+    feed = Feed().hold(5.0, seen(135.0), volts=volts).dark(58.0, volts=volts, rests=rests)
+    assert not feed.key_off.possible
+    assert feed.dark(4.0, volts=volts, rests=rests).key_off.possible is possible
+
+
+def test_a_saved_state_goes_on_as_if_it_had_never_stopped():
+    first, second = Feed().hold(5.0, seen(135.0)).dark(30.0), Feed()
+    second.key_off.restore(json.loads(json.dumps(first.key_off.state())))
+    second.now_ns = first.now_ns
+    for _ in range(40):
+        first.dark(1.0)
+        second.dark(1.0)
+        assert second.key_off.possible is first.key_off.possible
+        assert second.key_off.state() == first.key_off.state()
+    assert first.key_off.possible
+
+
+@pytest.mark.parametrize("volts", [12.5, 14.1])
+def test_an_ignition_wire_on_the_fuse_that_blew_is_no_key(volts):
+    spec = {"derive": "engine_running", "ignition": "ignition", "supply": "supply", "pressure": "map"}
+    units = {"map": "kPa", "lambda": "lambda", "supply": "V", "ignition": "state"}
+    channel = EngineRunning("running", EngineRunningChannel.model_validate(spec | {"lambda_channel": "lambda"}), units)
+    absent = Value(None, Quality.ABSENT, 0)
+
+    def good(x):
+        return Value(x, Quality.GOOD, 0)
+
+    pull = {"map": good(135.0), "lambda": good(0.82), "supply": good(volts), "ignition": good(1.0)}
+    for n in range(100):
+        assert channel.step(pull, S + n * TICK).value == 1.0
+    blown = {"map": absent, "lambda": absent, "supply": good(volts), "ignition": good(0.0)}
+    assert channel.step(blown, S + 100 * TICK).value != 0.0
+
+
+def test_a_gauge_sensor_that_shows_boost_is_a_load():
+    spec = EngineRunningChannel.model_validate({"derive": "engine_running", "supply": "supply", "pressure": "map"})
+    channel = EngineRunning("running", spec, {"map": "psi", "supply": "V"}, "vented gauge")
+    for n in range(100):
+        channel.step({"map": Value(5.0, Quality.GOOD, 0), "supply": Value(12.9, Quality.GOOD, 0)}, S + n * TICK)
+    dark = {"map": Value(None, Quality.ABSENT, 0), "supply": Value(12.9, Quality.GOOD, 0)}
+    assert channel.step(dark, S + 100 * TICK).value is None
