@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any, get_args
 
 from cabcanary.model import Priority
-from cabcanary.settings.derived import AirPressureChannel, BoostChannel
+from cabcanary.settings.derived import AirPressureChannel, BoostChannel, EngineRunningChannel
 from cabcanary.settings.schema import Subject
 from cabcanary.settings.sensors import MeasuredChannel
 
@@ -181,10 +181,20 @@ def _pressures(settings: Settings) -> tuple[str, ...]:
     return tuple(dict.fromkeys(p for p in boosts if p in settings.channels))
 
 
+def _monitor_facts(settings: Settings) -> tuple[str, ...]:
+    told = []
+    if settings.watcher is None:
+        told.append("nothing beside it tells when it has stopped: add [watcher]")
+    engines = [c for c in settings.channels.values() if isinstance(c, EngineRunningChannel)]
+    if engines and not any(c.supply or c.engine_speed or c.ignition for c in engines):
+        told.append("two dark sensors may be the key or a blown fuse, and are told as blindness: feed it by the key")
+    return tuple(told)
+
+
 def _facts(subject: str, settings: Settings) -> tuple[str, ...]:
     """What the settings say about how well something can be seen, whatever the rules are."""
-    if subject == MONITOR and settings.watcher is None:
-        return ("nothing beside it tells when it has stopped: add [watcher]",)
+    if subject == MONITOR:
+        return _monitor_facts(settings)
     air = [c for c in settings.channels.values() if isinstance(c, AirPressureChannel)]
     if subject in (LEAN, OVER_BOOST) and air and not any(c.sensors for c in air):
         return ("the air's pressure is only seen while the engine stands: on a climb boost is known less and less",)
