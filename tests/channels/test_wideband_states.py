@@ -1,5 +1,7 @@
 """States of a wideband: warming, cold again, free air."""
 
+import pytest
+
 from cabcanary.channels.wideband import WidebandStates
 from cabcanary.model import Quality, Value
 from cabcanary.settings.sensors import Wideband
@@ -80,6 +82,54 @@ def test_an_unknown_engine_speed_makes_no_free_air() -> None:
     for second in range(30, 60):
         told = states.step(value(Quality.SATURATED_HIGH), None, second * S)
     assert told.reason == ""
+
+
+def served(seconds: int = 60, rpm: float | None = 3000.0) -> WidebandStates:
+    """A sensor that tells itself when it heats, and has served for some time."""
+    states = WidebandStates(Wideband())
+    for s in range(seconds + 1):
+        states.step(value(), rpm, (100 + s) * S)
+    return states
+
+
+HEATS = Value(None, Quality.WARMING, 0, reason="the sensor reports 'heating'")
+
+
+@pytest.mark.parametrize("rpm", [3000.0, None])
+def test_heating_again_after_long_service_is_a_heater_lost(rpm: float | None) -> None:
+    found = served(rpm=rpm).step(HEATS, rpm, 161 * S)
+    assert (found.value, found.quality) == (None, Quality.ABSENT)
+    assert "heater" in found.reason
+
+
+def test_a_heater_that_comes_and_goes_is_lost_each_time() -> None:
+    states = served()
+    for s in range(161, 181, 2):
+        assert states.step(HEATS, 3000.0, s * S).quality is Quality.ABSENT
+        assert states.step(value(), 3000.0, (s + 1) * S).quality is Quality.GOOD
+
+
+def test_a_sensor_that_has_hardly_got_warm_may_heat_on() -> None:
+    assert served(seconds=10).step(HEATS, 3000.0, 111 * S).quality is Quality.WARMING
+
+
+def test_after_the_engine_has_stood_a_sensor_may_heat_again() -> None:
+    states = served()
+    states.step(value(), 0.0, 161 * S)
+    assert states.step(HEATS, 800.0, 170 * S).quality is Quality.WARMING
+
+
+def test_after_long_darkness_a_sensor_may_heat_again() -> None:
+    states = served()
+    states.step(value(Quality.ABSENT), 3000.0, 161 * S)
+    states.step(value(Quality.ABSENT), 3000.0, 192 * S)
+    assert states.step(HEATS, 3000.0, 193 * S).quality is Quality.WARMING
+
+
+def test_a_short_loss_of_its_feed_is_no_reason_to_heat_again_in_a_pull() -> None:
+    states = served()
+    states.step(value(Quality.ABSENT), 3000.0, 161 * S)
+    assert states.step(HEATS, 3000.0, 162 * S).quality is Quality.ABSENT
 
 
 def test_a_saved_state_goes_on_as_if_it_had_never_stopped() -> None:

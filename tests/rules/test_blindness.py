@@ -1,5 +1,7 @@
 """Unknown while it matters is an alert of its own: how soon, how often, at which priority and for which wire."""
 
+import json
+
 import pytest
 
 from cabcanary.model import USABLE, Priority, Quality, Value
@@ -211,6 +213,44 @@ def test_urgency_is_as_last_known(cab):
     van.hold(1000, **IDLE)
     van.hold(100, **DRIVING)
     assert van.hold(1000, map=None, boost=None) == [(180, "cannot_see_map", ACTIVE)]
+
+
+TWO_SIGNS = PATIENT.replace("boost > 1 psi", "boost > 1 psi or engine_speed > 3000 rpm")
+
+
+def test_another_sign_of_load_makes_it_urgent_when_boost_itself_is_lost_before(cab):
+    van = cab(TWO_SIGNS)
+    van.hold(1000, **IDLE | {"engine_speed": 800})
+    assert van.hold(1000, map=None, boost=None) == []
+    assert van.hold(1000, engine_speed=3500) == [(0, "cannot_see_map", ACTIVE)]
+
+
+def test_and_once_that_sign_is_gone_it_is_as_patient_as_before(cab):
+    van = cab(TWO_SIGNS)
+    van.hold(1000, **IDLE | {"engine_speed": 800})
+    van.hold(0, map=None, boost=None, engine_speed=3500)
+    # Lost at idle, and a moment of speed: the rest of its time is the patient one.
+    assert van.hold(2000, engine_speed=800) == []
+
+
+def test_started_without_a_word_of_the_engine_ignorance_is_no_idle(cab):
+    # Nothing has ever said that there is no boost: two seconds for a converter to speak up, then it is told.
+    van = cab(PATIENT)
+    assert van.hold(5000, map=None, boost=None) == [(2000, "cannot_see_map", ACTIVE)]
+
+
+def test_a_sign_that_is_not_there_takes_nothing_from_one_that_says_idle(cab):
+    van = cab(TWO_SIGNS)
+    van.hold(5000, **IDLE | {"engine_speed": None})
+    assert van.hold(5000, map=None, boost=None) == [(2980, "cannot_see_map", ACTIVE)]
+
+
+def test_ignorance_goes_on_where_a_saved_state_left_it(cab):
+    first, second = cab(PATIENT), cab(PATIENT)
+    first.hold(1500, map=None, boost=None)
+    second.engine.restore(json.loads(json.dumps(first.engine.state())))
+    second.now_ns, second.values = first.now_ns, dict(first.values)
+    assert second.hold(1500) == first.hold(1500) == [(480, "cannot_see_map", ACTIVE)]
 
 
 # --- when nobody drives ---------------------------------------------------------------------------------------------

@@ -3,6 +3,8 @@
 import pytest
 from shipped_ride import BUS, CRUISE, FED, IDLE, KEY_ON, PULL, VEHICLES, Ride
 
+from cabcanary.model import Quality
+
 #: What a shared fuse of the sensors darkens; the monitor's own supply goes on.
 FUSED = dict.fromkeys((c for c in FED if c != "supply"), None)
 BUS_LOST = dict.fromkeys(BUS, None)
@@ -89,3 +91,26 @@ def test_a_fuse_that_blows_at_a_loaded_cruise_is_heard(tmp_path, vehicle):
     at = ride.seconds
     ride.hold(12.0, CRUISE, supply=12.9, **FUSED, **BUS_LOST)
     assert ride.first(at) is not None
+
+
+# --- one sensor -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("vehicle", ["hill-estate", "bench-van"])
+def test_a_wideband_whose_heater_is_lost_in_mid_pull_is_a_warning(tmp_path, vehicle):
+    ride = boosted(Ride(vehicle, tmp_path).started().hold(20.0, IDLE))
+    at = ride.seconds
+    ride.hold(3.0, PULL, **{"lambda": Quality.WARMING})
+    first = ride.first(at)
+    assert first is not None
+    assert first[1] == "cannot_see_lambda"
+    assert first[0] <= 0.5
+
+
+@pytest.mark.parametrize("vehicle", ["hill-estate", "bench-van"])
+def test_boost_while_a_wideband_warms_up_after_a_stop_is_a_caution(tmp_path, vehicle):
+    ride = Ride(vehicle, tmp_path).started().hold(20.0, IDLE).hold(5.0, KEY_ON)
+    at = ride.seconds
+    ride.hold(3.0, IDLE, **{"lambda": Quality.WARMING}).ramp(0.6, IDLE, PULL, **{"lambda": Quality.WARMING})
+    ride.hold(3.0, PULL, **{"lambda": Quality.WARMING})
+    assert {(a, p) for _, a, p in ride.raised(at)} == {("cannot_see_lambda", "caution")}

@@ -4,20 +4,26 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.model import Quality, Value
+from cabcanary.model import USABLE, Quality, Value
 
 if TYPE_CHECKING:
     from cabcanary.settings.sensors import Wideband
 
 #: The engine stands below this, in rpm.
 _STANDING_RPM = 50.0
+#: A sensor that has served for this long is hot, whatever its controller reports in its first moments, ns.
+_LONG_SERVICE_NS = 30_000_000_000
+#: Between two ticks no more than this counts as service, ns.
+_LONGEST_TICK_NS = 1_000_000_000
 
 
 class WidebandStates:
     """Follows one wideband's power and heat. A sensor that tells itself when it is warming needs only free air.
 
     A reading counts as "on" while the wire is in range. Coming on after having been off, or after the engine has
-    stood for longer than the ceramic stays hot, begins a warm-up, in which no reading is believed.
+    stood for longer than the ceramic stays hot, begins a warm-up, in which no reading is believed. A sensor that says
+    that it heats again after long service, with the engine turning all along, has lost its heater or its feed: it is
+    absent like any other that is lost.
     """
 
     def __init__(self, spec: Wideband) -> None:
@@ -28,10 +34,16 @@ class WidebandStates:
         self._off_since: int | None = None
         self._stood_since: int | None = None
         self._at_lean_end_since: int | None = None
+        self._served_ns = 0
+        self._last_ns: int | None = None
 
     def step(self, value: Value, rpm: float | None, now_ns: int) -> Value:
         """The value with what the states make of it; `rpm` is None when it is not known."""
         self._follow(value, rpm, now_ns)
+        self._serve(value, now_ns)
+        if value.quality is Quality.WARMING and self._served_ns >= _LONG_SERVICE_NS:
+            words = "heats again after long service: heater or feed lost"
+            return value._replace(value=None, quality=Quality.ABSENT, reason=words)
         if value.quality not in (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW):
             return value
         if self._on_since is not None and now_ns - self._on_since < self._warm_up_ns:
@@ -58,8 +70,19 @@ class WidebandStates:
             if now_ns - self._stood_since >= self._cools_ns and self._warm_up_ns:
                 self._on_since = now_ns
             self._stood_since = None
+        if standing or self._was_off_long(now_ns):
+            # It may have been switched off with the engine, and cooled.
+            self._served_ns = 0
         lean_end = standing and value.quality is Quality.SATURATED_HIGH
         self._at_lean_end_since = (self._at_lean_end_since or now_ns) if lean_end else None
+
+    def _serve(self, value: Value, now_ns: int) -> None:
+        """How long it has served hot."""
+        dt_ns = 0 if self._last_ns is None else min(max(0, now_ns - self._last_ns), _LONGEST_TICK_NS)
+        self._last_ns = now_ns
+        is_hot = self._on_since is not None and now_ns - self._on_since >= self._warm_up_ns
+        if value.quality in USABLE and is_hot:
+            self._served_ns = min(self._served_ns + dt_ns, _LONG_SERVICE_NS)
 
     def _was_off_long(self, now_ns: int) -> bool:
         return self._off_since is not None and now_ns - self._off_since >= self._cools_ns
@@ -71,9 +94,13 @@ class WidebandStates:
             "off": self._off_since,
             "stood": self._stood_since,
             "lean_end": self._at_lean_end_since,
+            "served": self._served_ns,
+            "last": self._last_ns,
         }
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state."""
         self._on_since, self._off_since = state["on"], state["off"]
         self._stood_since, self._at_lean_end_since = state["stood"], state["lean_end"]
+        # Older versions did not count it.
+        self._served_ns, self._last_ns = int(state.get("served", 0)), state.get("last")

@@ -14,6 +14,7 @@ from cabcanary.rules.blind import BLIND, BlindAlerts, blame
 from cabcanary.rules.figures import figures
 from cabcanary.rules.machine import Machine, Tick
 from cabcanary.rules.states import AlertState, Change, ShelveError
+from cabcanary.rules.urgency import Urgency
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -36,15 +37,11 @@ class _Shared:
         self._program = compile_condition(node, reader)
         self._now_ns: int | None = None
         self._truth: Truth = None
-        #: Whether it was true when it was last known.
-        self.last_known = False
 
     def at(self, known: Known, now_ns: int) -> Truth:
         """The truth at this tick."""
         if self._now_ns != now_ns:
             self._now_ns, self._truth = now_ns, self._program.run(known, now_ns)
-            if self._truth is not None:
-                self.last_known = self._truth
         return self._truth
 
     @property
@@ -54,12 +51,11 @@ class _Shared:
 
     def state(self) -> list[Any]:
         """Plain JSON."""
-        return [self.last_known, self._program.state()]
+        return [self._truth is True, self._program.state()]
 
     def restore(self, state: list[Any]) -> None:
         """Go on from a saved state."""
-        self.last_known, program = state
-        self._program.restore(program)
+        self._program.restore(state[1])
         self._now_ns = None
 
 
@@ -67,13 +63,18 @@ class _Runner:
     """A rule with everything that is compiled for it."""
 
     def __init__(
-        self, rule: Rule, machine: Machine, reader: Reader, shared: Callable[[Condition, str], _Shared]
+        self,
+        rule: Rule,
+        machine: Machine,
+        reader: Reader,
+        shared: Callable[[Condition, str], _Shared],
+        urgency: Callable[[Condition, str], Urgency],
     ) -> None:
         self.rule, self.machine = rule, machine
         self.when: Program[Truth] = compile_condition(rule.when, reader)
         # Tables belong to a file: the same words in another one may mean something else.
         self.suppress = shared(rule.suppress_when, f"{rule.file}|{rule.suppress_text}") if rule.suppress_when else None
-        self.urgent = shared(rule.urgent_when, f"{rule.file}|{rule.urgent_text}") if rule.urgent_when else None
+        self.urgent = urgency(rule.urgent_when, f"{rule.file}|{rule.urgent_text}") if rule.urgent_when else None
         self.excess: Program[Interval] | None = (
             compile_number(rule.inverse_time.excess, reader) if rule.inverse_time is not None else None
         )
@@ -115,13 +116,13 @@ class Engine:
         self._roots = dict(roots)
         self._running = running
         self._shared: dict[str, _Shared] = {}
+        self._urgencies: dict[str, Urgency] = {}
         self._reader = Reader()
-        self._runners = [_Runner(r, Machine(r), self._reader, self._share) for r in self.rules]
+        self._runners = [_Runner(r, Machine(r), self._reader, self._share, self._urgency) for r in self.rules]
         self._by_id = {r.rule.id: r for r in self._runners}
         self._watched = [r for r in self._runners if not r.rule.out_of_service]
-        # A condition that is remembered, or that has a window, must see every tick.
-        urgent = [r.urgent for r in self._watched]
-        self._always = [s for s in self._shared.values() if s in urgent or s.remembers]
+        # A condition that has a memory must see every tick.
+        self._always = [s for s in self._shared.values() if s.remembers]
         self._blind = BlindAlerts()
         #: Rules that this tick could not work out, by a fault of our own; the others went on.
         self.faults: dict[str, Exception] = {}
@@ -130,6 +131,9 @@ class Engine:
 
     def _share(self, node: Condition, text: str) -> _Shared:
         return self._shared.setdefault(text, _Shared(node, self._reader))
+
+    def _urgency(self, node: Condition, text: str) -> Urgency:
+        return self._urgencies.setdefault(text, Urgency(node, self._reader))
 
     @property
     def alerts(self) -> dict[str, AlertState]:
@@ -149,6 +153,8 @@ class Engine:
         self.faults = {}
         for shared in self._always:
             shared.at(known, now_ns)
+        for urgency in self._urgencies.values():
+            urgency.step(known, now_ns)
         for runner in self._watched:
             try:
                 self._step_rule(runner, frame, known, dt_ns, changes, standing=standing)
@@ -186,7 +192,7 @@ class Engine:
             truth,
             # Suppression must be known to hold: an unknown condition suppresses nothing.
             suppress is not None and suppress.at(known, now_ns) is True,
-            urgent is not None and urgent.last_known,
+            urgent is not None and urgent.urgent,
             standing,
             None if excess is None else excess[0],
             lambda before: blame(runner.rule.channels, frame.values, self._roots, before),
@@ -260,7 +266,8 @@ class Engine:
             "version": STATE_VERSION,
             "last": self._last_ns,
             "rules": {r.rule.id: r.state() for r in self._runners},
-            "shared": {text: s.state() for text, s in self._shared.items()},
+            "shared": {text: s.state() for text, s in self._shared.items()}
+            | {f"urgent|{text}": u.state() for text, u in self._urgencies.items()},
             "blind": self._blind.state(),
             "warming": dict(self._warming),
         }
@@ -280,6 +287,8 @@ class Engine:
         for text, shared in self._shared.items():
             if text in state["shared"]:
                 shared.restore(state["shared"][text])
+        for text, urgency in self._urgencies.items():
+            urgency.restore(state["shared"], text)
         self._blind.restore(state["blind"])
         self._warming = {k: int(t) for k, t in state["warming"].items()}
 

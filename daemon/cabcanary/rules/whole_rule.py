@@ -8,21 +8,26 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from cabcanary.expressions.array_numbers import Chain, OverBlocks
+from cabcanary.expressions.arrays import memories
+from cabcanary.expressions.signals import Truths
 from cabcanary.rules.coast import coast
 from cabcanary.rules.engine import change_of
 from cabcanary.rules.machine import Machine, Tick
 from cabcanary.rules.rule import ONE_DAMAGE
 from cabcanary.rules.states import Blame, ShelveError
+from cabcanary.rules.urgency import GRACE_NS, alternatives, kept
 from cabcanary.rules.whole_ticks import Found, Turn, interval
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from cabcanary.expressions.array_conditions import Conditions
     from cabcanary.expressions.array_numbers import Numbers
     from cabcanary.expressions.scalar import Interval
-    from cabcanary.expressions.signals import Block, Bools, Signals, Truths
-    from cabcanary.expressions.tree import Compare
+    from cabcanary.expressions.signals import Block, Bools, Signals
+    from cabcanary.expressions.tree import Compare, Condition
     from cabcanary.rules.rule import Rule
     from cabcanary.rules.whole_ticks import Action, Acts, DriveTicks
 
@@ -48,28 +53,46 @@ class Blinded(NamedTuple):
     blame: Blame
 
 
-class LastKnown(OverBlocks["Bools"]):
-    """Whether a condition was true when it was last known."""
+class LastKnown(OverBlocks["Truths"]):
+    """What was last known of a condition; before anything was, neither true nor false."""
 
-    def __init__(self, inner: Conditions, signals: Signals, first: bool) -> None:
+    def __init__(self, inner: Conditions, signals: Signals, first: bool | None) -> None:
         super().__init__()
         self._inner = inner
-        self._chain = Chain[bool](signals, first)
+        self._chain = Chain["bool | None"](signals, first)
 
-    def _work_out(self, block: Block) -> Bools:
+    def _work_out(self, block: Block) -> Truths:
         true, false = self._inner.at(block)
         before = self._chain.before(block, self.anew)
         last = np.maximum.accumulate(np.where(true | false, np.arange(len(true)), -1))
-        found: Bools = np.where(last >= 0, true[last], before)
-        self._chain.after(block, bool(found[-1]))
+        known = last >= 0
+        found = Truths(np.where(known, true[last], before is True), np.where(known, false[last], before is False))
+        if block.length:
+            self._chain.after(block, True if found.true[-1] else False if found.false[-1] else None)
         return found
+
+
+class UrgentTicks(OverBlocks["Bools"]):
+    """Where it is urgent that a rule cannot see, as `urgency.py` does it tick by tick."""
+
+    def __init__(self, parts: Sequence[LastKnown], signals: Signals, since_ns: int | None) -> None:
+        super().__init__()
+        self._parts, self._signals = parts, signals
+        self._since_ns = int(signals.times_ns[0]) if since_ns is None and len(signals.times_ns) else since_ns or 0
+
+    def _work_out(self, block: Block) -> Bools:
+        found = [part.at(block) for part in self._parts]
+        known = np.any([true | false for true, false in found], axis=0)
+        late = self._signals.times_ns[block.rows] - self._since_ns >= GRACE_NS
+        urgent: Bools = np.any([true for true, _ in found], axis=0) | (~known & late)
+        return urgent
 
 
 class Conditioned:
     """A rule's conditions over a drive, going on from a saved state of the live engine."""
 
     def __init__(self, drive: DriveTicks, rule: Rule, state: dict[str, Any]) -> None:
-        evaluator, signals = drive.evaluator, drive.signals
+        evaluator = drive.evaluator
         saved = state["rules"].get(rule.id)
         known = saved is not None and saved["text"] == rule.fingerprint
         self.when = evaluator.condition(rule.when, saved["when"] if known else None)
@@ -77,21 +100,26 @@ class Conditioned:
         self.urgent: OverBlocks[Bools] | None = None
         self.excess: Numbers | None = None
         if rule.suppress_when is not None:
-            _, program = _shared(state, f"{rule.file}|{rule.suppress_text}")
+            _, program = state["shared"].get(f"{rule.file}|{rule.suppress_text}", (False, None))
             self.suppress = evaluator.condition(rule.suppress_when, program)
         if rule.urgent_when is not None:
-            last, program = _shared(state, f"{rule.file}|{rule.urgent_text}")
-            condition = evaluator.condition(rule.urgent_when, program)
-            self.urgent = evaluator.shared(
-                rule.urgent_when, "last known", [last, program], lambda: LastKnown(condition, signals, last)
-            )
+            self.urgent = _urgent(drive, rule.urgent_when, state, f"{rule.file}|{rule.urgent_text}")
         if rule.inverse_time is not None:
             self.excess = evaluator.number(rule.inverse_time.excess, saved["excess"] if known else None)
 
 
-def _shared(state: dict[str, Any], text: str) -> tuple[bool, list[Any] | None]:
-    last, program = state["shared"].get(text, (False, None))
-    return bool(last), program
+def _urgent(drive: DriveTicks, node: Condition, state: dict[str, Any], key: str) -> OverBlocks[Bools]:
+    evaluator, signals, parts = drive.evaluator, drive.signals, alternatives(node)
+    found = kept(state["shared"], key, [memories(part) for part in parts])
+
+    def begin() -> UrgentTicks:
+        runs = []
+        for n, part in enumerate(parts):
+            inner = evaluator.condition(part, None if found is None else found.programs[n])
+            runs.append(LastKnown(inner, signals, None if found is None else found.last[n]))
+        return UrgentTicks(runs, signals, None if found is None else found.since_ns)
+
+    return evaluator.shared(node, "urgent", None if found is None else list(found), begin)
 
 
 class RuleRun:
