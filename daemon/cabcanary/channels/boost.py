@@ -29,6 +29,7 @@ class Boost(Stateless):
         self._target = units.unit(spec.unit)
         self._reference = reference
         #: The pressure channel whose range is this one's, too: a vented gauge sensor shows boost itself.
+        self.sealed_pa = _SEALED_PA if reference == "sealed gauge" else 0.0
         self.gauge = spec.pressure if reference == "vented gauge" else None
 
     def step(self, values: dict[str, Value], now_ns: int) -> Value:
@@ -42,10 +43,9 @@ class Boost(Stateless):
             return pressure._replace(value=shown, uncertainty=own / factor)
         if air.value is None or air.quality not in USABLE:
             return unusable(values, self.inputs, now_ns)
-        sealed = _SEALED_PA if self._reference == "sealed gauge" else 0.0
         found = difference((pressure, self._pressure), (air, self._air))
         assert found.value is not None
-        return found._replace(value=(found.value + sealed) / factor, uncertainty=found.uncertainty / factor)
+        return found._replace(value=(found.value + self.sealed_pa) / factor, uncertainty=found.uncertainty / factor)
 
 
 class Vacuum(Stateless):

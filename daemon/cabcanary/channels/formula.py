@@ -9,6 +9,7 @@ from cabcanary import units
 from cabcanary.channels.derive import Stateless
 from cabcanary.channels.usable import unusable
 from cabcanary.expressions.bounds import dimension
+from cabcanary.expressions.kinds import scale_of
 from cabcanary.expressions.names import ConditionError, Names
 from cabcanary.expressions.parse import parse_number
 from cabcanary.expressions.scalar import compile_number
@@ -35,12 +36,15 @@ class Formula(Stateless):
     def __init__(self, name: str, spec: FormulaChannel, channel_units: Mapping[str, str]) -> None:
         self.name, self.spec = name, spec
         others = {n: u for n, u in channel_units.items() if n != name}
-        tree = parse_number(spec.formula, Names(others, {}, over_time=False))
+        self.tree = tree = parse_number(spec.formula, Names(others, {}, over_time=False))
         self._target = units.unit(spec.unit)
         if dimension(tree) != self._target.dimension:
             gives = units.dimension_name(dimension(tree))
             wanted = units.dimension_name(self._target.dimension)
             raise ConditionError(f"the formula gives {gives} and the channel is {wanted}", 1, 1, "make them agree")
+        if scale_of(tree) == "step" and self._target.offset:
+            message = f"the formula gives the size of a step, and '{spec.unit}' is for readings"
+            raise ConditionError(message, 1, 1, 'write unit = "K": 20 °C more is 20 K more')
         self.inputs: tuple[str, ...] = channels_in(tree)
         self._evaluate = compile_number(tree)
 

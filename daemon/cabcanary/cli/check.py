@@ -54,6 +54,7 @@ def _checked(plan: Plan, covered: Coverage) -> dict[str, Any]:
     return {
         "ok": not covered.gaps,
         "problems": [],
+        "unusual": [p.as_json() for p in plan.unusual],
         "coverage": covered.as_json(),
         "rules": [r.id for r in plan.rules.rules],
         "not_fitted": [
@@ -75,6 +76,9 @@ def _check_lines(plan: Plan, covered: Coverage, config: Path) -> Iterator[str]:
         yield f"    {part.words}"
     if plan.settings.compressor is None:
         yield "which compressor, and from which stage on, is not said: taken for fitted; add [compressor] with its kind"
+    for problem in plan.unusual:
+        where = f"{problem.file}:{problem.line}" + (f":{problem.column}" if problem.column else "")
+        yield f"{where}: {problem.name}: {problem.message}; usual: {problem.fix}"
     yield from plan.defect_lines()
     for rule in plan.not_fitted:
         yield f"not fitted: rule {rule.id} {rule.words}; {rule.hint}"

@@ -90,12 +90,31 @@ def _arithmetic(node: tree.Arithmetic, ends: Mapping[str, Bounds]) -> Bounds:
     return _ANY if any(math.isnan(p) for p in products) else (min(products), max(products))
 
 
-def never_true(node: tree.Compare, ends: Mapping[str, Bounds]) -> bool:
-    """Whether a comparison can never be seen to be true: such a rule would sleep for ever."""
-    above, below = bounds(node.left, ends), bounds(node.right, ends)
-    if node.comparison in ("<", "<="):
-        above, below = below, above
+def never_true(node: tree.Compare, ends: Mapping[str, Bounds], saturating: Mapping[str, Bounds]) -> bool:
+    """Whether a comparison can never be seen to be true: such a rule would sleep for ever.
+
+    The channels of `saturating` show no number at their ends.
+    """
+    above, below = _sides(node, ends)
     if above[1] == below[0] and node.comparison in (">=", "<="):
         # An equality at the very end of a sensor's range is not seen either: there it is saturated.
-        return isinstance(node.left, tree.ChannelRef) or isinstance(node.right, tree.ChannelRef)
+        return any(isinstance(side, tree.ChannelRef) and side.name in saturating for side in (node.left, node.right))
     return above[1] <= below[0]
+
+
+def always_true(node: tree.Compare, ends: Mapping[str, Bounds]) -> bool:
+    """Whether a comparison can never be seen to be false."""
+    above, below = _sides(node, ends)
+    return above[0] > below[1] or (above[0] == below[1] and node.comparison in (">=", "<="))
+
+
+def never_ends(node: tree.Compare, ends: Mapping[str, Bounds]) -> bool:
+    """Whether a comparison that has come true stays so, since its deadband reaches beyond all that can be shown."""
+    above, below = _sides(node, ends)
+    return above[0] + node.deadband_si > below[1]
+
+
+def _sides(node: tree.Compare, ends: Mapping[str, Bounds]) -> tuple[Bounds, Bounds]:
+    """The bounds of what must be above, and of what must be below."""
+    left, right = bounds(node.left, ends), bounds(node.right, ends)
+    return (left, right) if node.comparison in (">", ">=") else (right, left)

@@ -81,6 +81,8 @@ class Names:
     tables: Mapping[str, Table]
     #: The lowest and highest value that a channel can show, in SI, where its sensor's range says so.
     ends: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    #: Between what each channel's value lies whatever happens, in SI.
+    bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     limits: Mapping[str, StageLimit] = field(default_factory=dict)
     baselines: Mapping[str, BaselineValue] = field(default_factory=dict)
     #: The build's stages in their order, and the one in force.

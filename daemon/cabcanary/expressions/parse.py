@@ -12,7 +12,8 @@ from lark.exceptions import UnexpectedCharacters, UnexpectedEOF, UnexpectedInput
 
 from cabcanary import units
 from cabcanary.expressions import tree
-from cabcanary.expressions.bounds import bounds, dimension, is_step, never_true
+from cabcanary.expressions.bounds import bounds, dimension, never_ends, never_true
+from cabcanary.expressions.kinds import scale_added, scales_differ, share_added, shares_differ
 from cabcanary.expressions.names import (
     BaselineValue,
     ConditionError,
@@ -147,7 +148,7 @@ class _Builder:
                 f"compares {units.dimension_name(dimension(left))} with {units.dimension_name(dimension(right))}",
                 "give both sides the same kind of unit",
             )
-        _check_steps(node, left, right)
+        self._check_kinds(node, left, right)
         band = 0.0
         if isinstance(band_node, Tree):
             value, unit = self._quantity_parts(band_node)
@@ -157,7 +158,18 @@ class _Builder:
         comparison, sure = cast("tree.Comparison", str(sign)), cast("tree.Sureness", str(sureness or "likely"))
         built = tree.Compare(comparison, left, right, band, sure)
         self._check_reach(node, built)
+        if band and never_ends(built, self._names.bounds):
+            message = "once true this stays true: the deadband reaches beyond all that the sensors can show"
+            _fail(band_node, message, "write a smaller deadband; it begins at the limit and works on the way back")
         return built
+
+    def _check_kinds(self, node: Tree[Token], left: tree.Number, right: tree.Number) -> None:
+        """Percent against plain numbers, readings against steps: the unit alone does not tell what was meant."""
+        # A recording may be older than these.
+        recorded = self._names.optional is None
+        fault = scales_differ(left, right) or (None if recorded else shares_differ(left, right))
+        if fault is not None:
+            _fail(node, *fault)
 
     def _check_reach(self, node: Tree[Token], built: tree.Compare) -> None:
         """A comparison that its sensors can never show to be true would sleep for ever."""
@@ -171,13 +183,14 @@ class _Builder:
             ):
                 fix = "if it is AFR, divide it by its scale: 12.5 on 14.7 is 0.850"
                 _fail(node, f"{lowest:g} is no lambda", fix)
-        if not never_true(built, self._names.ends):
+        known = {**self._names.ends, **self._names.bounds}
+        if not never_true(built, known, self._names.ends):
             return
         channels = [c for c in (built.left, built.right) if isinstance(c, tree.ChannelRef)]
         if not channels:
             _fail(node, "this can never be so, whatever the sensors show", "set a limit within what they can show")
         below = (built.comparison in ("<", "<=")) is (channels[0] is built.left)
-        low, high = bounds(channels[0], self._names.ends)
+        low, high = bounds(channels[0], known)
         end = channels[0].unit.from_si(low if below else high)
         message = f"this can never be seen: '{channels[0].name}' ends at {end:.4g} {channels[0].unit.symbol}".rstrip()
         _fail(node, message, "set a limit within the sensor's range, or take a sensor that reaches it")
@@ -223,11 +236,24 @@ class _Builder:
         for sign, right_node in zip(node.children[1::2], node.children[2::2], strict=True):
             right = self.number(right_node)
             operation = cast("tree.Operation", str(sign))
+            self._check_sum(node, operation, result, right)
             result = tree.Arithmetic(operation, result, right, _combine(node, operation, result, right))
         return result
 
-    def _on_negative(self, node: Tree[Token]) -> tree.Negative:
-        return tree.Negative(self.number(node.children[-1]))
+    def _check_sum(self, node: Tree[Token], operation: str, left: tree.Number, right: tree.Number) -> None:
+        if operation not in ("+", "-") or dimension(left) != dimension(right) or self._names.optional is None:
+            return
+        fault = scale_added(operation, left, right) or share_added(left, right)
+        if fault is not None:
+            _fail(node, *fault)
+
+    def _on_negative(self, node: Tree[Token]) -> tree.Number:
+        inner = node.children[-1]
+        if isinstance(inner, Tree) and inner.data == "quantity":
+            # Ten degrees below zero, and not ten degrees' worth of kelvins below nothing.
+            value, unit = self._quantity_parts(inner)
+            return tree.Quantity(unit.to_si(-value), unit.dimension, f"{-value:g} {unit.symbol}".strip())
+        return tree.Negative(self.number(inner))
 
     def _on_quantity(self, node: Tree[Token]) -> tree.Quantity:
         value, unit = self._quantity_parts(node)
@@ -321,6 +347,7 @@ class _Builder:
             if dimension(part) != dimension(parts[0]):
                 kinds = f"{units.dimension_name(dimension(parts[0]))} and {units.dimension_name(dimension(part))}"
                 _fail(argument, f"'{name}' of {kinds}", "give all of them the same kind of unit")
+            self._check_kinds(node, parts[0], part)
         return tree.Extreme("min" if name == "min" else "max", parts)
 
     def _windowed(self, kind: tree.WindowKind, of: tree.Number, width_node: Any) -> tree.Window:
@@ -396,14 +423,6 @@ def _unit(symbol: str) -> units.Unit:
 
 def _did_you_mean(near: list[str]) -> str:
     return f"did you mean {' or '.join(near)}?" if near else ""
-
-
-def _check_steps(node: Tree[Token], left: tree.Number, right: tree.Number) -> None:
-    """20 °C on a scale is 293 K; as the size of a step it is 20 K. What was meant must be told."""
-    for step, quantity in ((left, right), (right, left)):
-        if is_step(step) and isinstance(quantity, tree.Quantity) and quantity.text.endswith(("°C", "°F")):
-            message = f"{quantity.text} is a reading, and this is the size of a step"
-            _fail(node, message, "write a step of temperature in K: 20 °C more is 20 K more")
 
 
 def _combine(node: Tree[Token], operation: tree.Operation, left: tree.Number, right: tree.Number) -> units.Dimension:

@@ -13,8 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
 from cabcanary.channels.build import Note, WireOf, build_pipeline
+from cabcanary.channels.reach import reaches
 from cabcanary.plan.coverage import Coverage, coverage
 from cabcanary.plan.cross_checks import check_files, check_outputs, check_references, has_pins, wanted_item, wanted_of
+from cabcanary.plan.unusual import unusual
+from cabcanary.plan.wires import check_wires, measured_of
 from cabcanary.rules.engine import Engine
 from cabcanary.rules.names import Measured, Setting
 from cabcanary.rules.rule_set import NotFitted, RuleSet, build_rules
@@ -50,6 +53,8 @@ class Plan:
     baseline_specs: dict[str, BaselineSpec]
     #: Why what had been measured could not be read.
     baselines_fault: str = ""
+    #: What may be meant and hardly ever is; the fix of each says what is usual.
+    unusual: tuple[Problem, ...] = ()
 
     @property
     def not_fitted(self) -> tuple[NotFitted, ...]:
@@ -250,6 +255,9 @@ def _assemble(
 
     pipeline = build_pipeline(settings, _wire_of(settings, note), note)
     problems += check_references(loaded)
+    # A recording may be older than what is asked of settings today.
+    problems += [] if recorded else check_wires(loaded)
+    reach = reaches(pipeline, _wire_limits(settings))
     channel_units = {name: c.unit for name, c in settings.channels.items()}
     stage, stages = settings.vehicle.stage, settings.vehicle.all_stages
     measured = {
@@ -269,6 +277,7 @@ def _assemble(
         tuple((c.lambda_channel, n) for n, c in settings.channels.items() if isinstance(c, AfrChannel)),
         # A recording may be older than the list of what a vehicle may lack.
         any_may_lack=recorded,
+        bounds=reach,
     )
     rules, rule_problems = build_rules(rule_files, setting)
     problems += rule_problems
@@ -279,7 +288,19 @@ def _assemble(
     texts = {r.file.name: r.text for r in rule_files}
     specs = {name: spec for r in rule_files for name, spec in r.model.baselines.items()}
     covered = coverage(settings, rules, pipeline.roots())
-    return Plan(loaded.file, settings, loaded.text, texts, rules, channel_units, covered, baselines, specs)
+    told = () if recorded else tuple(unusual(loaded, rule_files, rules.rules, reach))
+    return Plan(
+        loaded.file, settings, loaded.text, texts, rules, channel_units, covered, baselines, specs, unusual=told
+    )
+
+
+def _wire_limits(settings: Settings) -> dict[str, tuple[float, float] | None]:
+    """The lowest and highest number that the source of each measured channel can give."""
+    return {
+        name: kind_of(settings.sources[spec.source]).limits(settings.sources[spec.source], spec.item)
+        for name, spec in measured_of(settings).items()
+        if spec.source in settings.sources
+    }
 
 
 def _ignition_inputs(settings: Settings) -> tuple[str, ...]:

@@ -47,6 +47,8 @@ class Setting:
     known_defects: frozenset[str] = frozenset()
     shown_beside: tuple[tuple[str, str], ...] = ()
     any_may_lack: bool = False
+    #: Between what each channel's value lies whatever happens, in SI.
+    bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 def names_of(files: Sequence[Loaded[RuleFile]], setting: Setting, problems: list[Problem]) -> list[Names]:
@@ -73,6 +75,7 @@ def _own_names(loaded: Loaded[RuleFile], setting: Setting, problems: list[Proble
         setting.channel_units,
         _tables(loaded, problems),
         setting.ends,
+        {} if setting.any_may_lack else setting.bounds,
         limits,
         _baselines(loaded, setting.channel_units, setting.baselines, problems),
         setting.stages,

@@ -95,6 +95,8 @@ class Kind:
     unit: Callable[[Any, Wanted], str]
     #: How `cabcanary listen` shows it, as "module:name" of a `sources.listening.Way`: loaded by that command alone.
     way: str
+    #: The lowest and highest number that an item can be, in its unit; None: nothing says so.
+    limits: Callable[[Any, str], tuple[float, float] | None] = lambda _spec, _item: None
     #: What it could give if the settings asked for it.
     could: Callable[[], Collection[str]] = tuple
     #: What is wrong with the settings of the source of this name.

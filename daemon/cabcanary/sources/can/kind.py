@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from cabcanary.sources.can.obd_pids import ITEMS
+from cabcanary.sources.can.obd_pids import ITEMS, Scaling
 from cabcanary.sources.kind import Fault, Wanted, said_unit
 from cabcanary.validation.problems import nearest
 
@@ -27,6 +27,19 @@ def can_unit(spec: CanSource, wanted: Wanted) -> str:
         return ITEMS[wanted.item].unit
     signal = spec.signals.get(wanted.item)
     return (signal.unit if signal else "") or said_unit(spec, wanted)
+
+
+def can_limits(spec: CanSource, item: str) -> tuple[float, float] | None:
+    """The lowest and highest number of an OBD item by its formula, of a signal by its bits."""
+    if item in spec.items and item in ITEMS:
+        return ITEMS[item].limits(Scaling(255, 255, 255, 2550))  # the most that PID 4F can make of full scale
+    signal = spec.signals.get(item)
+    if signal is None:
+        return None
+    half = 2 ** (signal.length - 1)
+    low, high = (-half, half - 1) if signal.signed else (0, 2 * half - 1)
+    ends = sorted((low * signal.scale + signal.offset, high * signal.scale + signal.offset))
+    return ends[0], ends[1]
 
 
 def can_problems(name: str, spec: CanSource) -> Iterator[Fault]:

@@ -51,9 +51,15 @@ def _unit(wanted: Wanted, known: Mapping[str, str], example: str) -> str:
     # A chip's channels are a kind and a number, no more: "power_supply" is a label there.
     if kind in known and (known is IIO_UNITS or wanted.item[len(kind) :].isdigit()):
         return known[kind]
-    fix = _slip(wanted.item, known)
+    fix = _slip(wanted.item, known) or _other_form(wanted.item, known)
     if fix:
         raise _no_such(wanted.item, fix)
+    other = HWMON_UNITS if known is IIO_UNITS else IIO_UNITS
+    if kind in other and wanted.item[len(kind) :].isdigit():
+        device, there = ("an iio device", "hwmon") if known is IIO_UNITS else ("a hwmon chip", "iio")
+        raise ItemError(
+            "item", f"{device} has no '{wanted.item}'", f"that is a channel of {there}; name one of its own"
+        )
     # A label. Which kind of channel it stands for is found out when it is opened; until then the settings say it.
     by_number = f"name the item by its number, such as {example}"
     if not wanted.said:
@@ -89,6 +95,14 @@ def _slip(item: str, known: Mapping[str, str]) -> str:
         return ""
     near = [_ALIKE[match[1]]] if match[1] in _ALIKE else difflib.get_close_matches(match[1], known, 1, _NEAR)
     return f"did you mean '{near[0]}{match[2]}'?" if near else ""
+
+
+def _other_form(item: str, known: Mapping[str, str]) -> str:
+    """What to write instead of a channel in capitals or with something between its kind and its number."""
+    plain = re.sub(r"[^a-z0-9]", "", item.lower())
+    number = plain.lstrip("abcdefghijklmnopqrstuvwxyz")
+    kind = plain.removesuffix(number)
+    return f"did you mean '{plain}'?" if plain != item and number.isdigit() and kind in known else ""
 
 
 def open_iio(spec: IioSource, opening: Opening) -> TreeReader:

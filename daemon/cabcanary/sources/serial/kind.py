@@ -35,6 +35,17 @@ def binary_problems(name: str, spec: SerialBinarySource) -> Iterator[Fault]:
             yield Fault(("sources", name, "checksum", "kind"), str(error), near_checksum(spec.checksum.kind))
 
 
+def binary_limits(spec: SerialBinarySource, item: str) -> tuple[float, float] | None:
+    """The lowest and highest number that a field's bytes can be; None for a floating-point number."""
+    field = spec.fields.get(item)
+    if field is None or field.type.startswith("f"):
+        return None
+    bits = int(field.type[1:])
+    low, high = (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if field.type.startswith("i") else (0, 2**bits - 1)
+    ends = sorted((low * field.scale + field.offset, high * field.scale + field.offset))
+    return ends[0], ends[1]
+
+
 def open_text(spec: SerialTextSource, opening: Opening) -> SerialReader:
     """What reads lines."""
     from cabcanary.sources.serial.port import SerialReader
