@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from cabcanary import units
 from cabcanary.model import USABLE, Frame, Quality, Value
 from cabcanary.rules.engine import BLIND, Engine
+from cabcanary.rules.urgency import alternatives
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -81,6 +82,7 @@ def run_example(rule: Rule, example: ExampleSpec, channel_units: Mapping[str, st
     wanted_blind = [_blind_span(line) for line in example.blind]
     given = {s.channel for s in steps}
     engine = Engine([rule], {}, channel_units, running if running in given else None)
+    not_given = {c: Value(None, Quality.ABSENT, 0, reason="not in this example") for c in channel_units}
     last_ns = max(s.time_ns + s.ramp_ns for s in steps)
     if example.length is not None and example.length > _LONGEST_S:
         raise ExampleError(f"its length is more than {_LONGEST_S / 3600:g} h; give a shorter one")
@@ -88,7 +90,7 @@ def run_example(rule: Rule, example: ExampleSpec, channel_units: Mapping[str, st
     sounded: list[float] = []
     blind: list[tuple[str, float]] = []
     for time_ns in range(0, length_ns + 1, TICK_NS):
-        for change in engine.step(Frame(time_ns, _values(steps, time_ns))):
+        for change in engine.step(Frame(time_ns, not_given | _values(steps, time_ns))):
             if change.blind and change.sounds:
                 blind.append((change.alert.removeprefix(BLIND), time_ns / _NS))
             elif change.sounds:
@@ -116,7 +118,9 @@ def _check_complete(rule: Rule, steps: Sequence[_Step]) -> None:
     from cabcanary.expressions.tree import channels_in
 
     at_start = {s.channel for s in steps if s.time_ns == 0}
-    others = [c for c in (rule.suppress_when, rule.urgent_when) if c is not None]
+    # Of several signs that make blindness urgent the first is enough: in many a vehicle the others are not there.
+    urgent = alternatives(rule.urgent_when)[0] if rule.urgent_when is not None else None
+    others = [c for c in (rule.suppress_when, urgent) if c is not None]
     excess = [rule.inverse_time.excess] if rule.inverse_time is not None else []
     needed = dict.fromkeys([*rule.channels, *(c for node in (*others, *excess) for c in channels_in(node))])
     missing = [c for c in needed if c not in at_start]

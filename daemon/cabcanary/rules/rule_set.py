@@ -116,7 +116,7 @@ class _Builder:
         try:
             when = self._condition("when", spec.when)
             suppress = self._beside("suppress_when", spec.suppress_when)
-            urgent = self._beside("blind_urgent_when", spec.blind_urgent_when)
+            urgent = self._urgency(spec.blind_urgent_when)
             inverse = self._inverse_time()
         except NotFittedError as error:
             return NotFitted(spec.id, error.name, error.fix, covers=spec.covers)
@@ -192,6 +192,14 @@ class _Builder:
         except (NotFittedError, NoBaselineError) as error:
             self._without.append(error)
             return None
+
+    def _urgency(self, text: str | None) -> Condition | None:
+        """What makes blindness urgent: each sign of it is a bonus, and only to have none at all is a lack."""
+        kept = list(self._without)
+        found = self._beside("blind_urgent_when", text)
+        if found is not None:
+            self._without = kept
+        return found
 
     def _lacks(self) -> tuple[tuple[str, str], ...]:
         """What the rule does without in this vehicle, each with what that costs."""
