@@ -3,9 +3,16 @@
 The words and their meaning are those of OPC 10000-9 (OPC UA Part 9), 5.8 and annex B.
 """
 
+import json
+from pathlib import Path
+
 import pytest
 
 from cabcanary.model import Priority, Quality, Value
+from cabcanary.plan.plan import load_plan
+from cabcanary.rules.rule_set import Setting, build_rules
+from cabcanary.settings.load import rules_from_text
+from cabcanary.validation.problems import SettingsError
 
 RULE = """
 [[rule]]
@@ -172,6 +179,127 @@ def test_a_new_trip_is_unacknowledged(cab):
     van.engine.acknowledge(van.now_ns)
     van.hold(500, boost=5)
     assert van.hold(500, boost=9) == [(100, "over_boost", ACTIVE)]
+
+
+# --- worse ----------------------------------------------------------------------------------------------------------
+
+WORSE = DELAYED + 'worse = { excess = "boost - 8 psi", step = "2 psi" }\n'
+LEAN = """
+[tables.ceiling]
+of = "psi"
+gives = "lambda"
+points = [[2, 0.88], [5, 0.86], [8, 0.85]]
+[[rule]]
+id = "lean"
+priority = "warning"
+say = "Lean under boost"
+do = "Lift off gently"
+when = "boost > 2 psi and lambda > ceiling(boost)"
+off_delay = "0.5 s"
+suppress_when = "mask"
+[rule.inverse_time]
+excess = "lambda - ceiling(boost)"
+unit = "lambda"
+points = [[0.0, 0.40], [0.03, 0.20], [0.05, 0.14], [0.15, 0.10]]
+"""
+ACKNOWLEDGED = "active, acknowledged"
+
+
+def test_an_acknowledged_alert_that_grows_by_its_step_asks_again(cab):
+    # ISA-18.2: an acknowledged alarm in re-alarm is unacknowledged again.
+    van = cab(WORSE)
+    van.hold(500, boost=8.5)
+    van.engine.acknowledge(van.now_ns)
+    assert van.hold(5000, boost=10.4) == []
+    assert van.state("over_boost") == ACKNOWLEDGED
+    assert van.hold(1000, boost=14) == [(0, "over_boost", ACTIVE)]
+    van.engine.acknowledge(van.now_ns)
+    assert van.hold(1000, boost=15.9) == []
+    assert van.hold(1000, boost=16.1) == [(0, "over_boost", ACTIVE)]
+
+
+def test_how_bad_it_was_before_the_acknowledgement_counts(cab):
+    van = cab(WORSE)
+    van.hold(500, boost=12)
+    van.hold(500, boost=8.5)
+    van.engine.acknowledge(van.now_ns)
+    assert van.hold(5000, boost=13.9) == []
+    assert van.hold(500, boost=14.1) == [(0, "over_boost", ACTIVE)]
+
+
+def test_what_was_bad_in_an_earlier_trip_does_not_count(cab):
+    van = cab(WORSE)
+    van.hold(500, boost=14)
+    van.hold(500, boost=5)
+    van.hold(500, boost=8.5)
+    van.engine.acknowledge(van.now_ns)
+    assert van.hold(500, boost=11) == [(0, "over_boost", ACTIVE)]
+
+
+def test_an_inverse_time_alert_asks_again_at_the_next_of_its_points(cab):
+    # At 5 psi the ceiling is 0.86: 0.90 is 0.04 above it, in the band from 0.03 to 0.05; 1.15 lies beyond them all.
+    van = cab(LEAN)
+    van.hold(1000, boost=5, **{"lambda": 0.90})
+    van.engine.acknowledge(van.now_ns)
+    assert van.hold(5000, **{"lambda": 0.915}) == []  # beyond 0.05, and not by half: noise about a point asks nothing
+    assert van.hold(500, **{"lambda": 0.925}) == [(0, "lean", ACTIVE)]
+    van.engine.acknowledge(van.now_ns)
+    assert van.hold(500, **{"lambda": 1.15}) == [(0, "lean", ACTIVE)]
+    van.engine.acknowledge(van.now_ns)
+    # Beyond all points: doubled, from 0.29 to 0.58.
+    assert van.hold(500, **{"lambda": 1.43}) == []
+    assert van.hold(500, **{"lambda": Value(1.5, Quality.SATURATED_HIGH, 0)}) == [(0, "lean", ACTIVE)]
+
+
+def test_an_excess_that_is_not_known_or_suppressed_asks_nothing(cab):
+    van = cab(LEAN)
+    van.hold(1000, boost=5, mask=0, **{"lambda": 0.90})
+    van.engine.acknowledge(van.now_ns)
+    assert [c for c in van.hold(500, **{"lambda": None}) if c[1] == "lean"] == []
+    assert van.hold(500, mask=1, **{"lambda": 1.3}) == []
+    assert van.hold(500, mask=0) == [(0, "lean", ACTIVE)]
+
+
+def test_a_saved_state_knows_how_bad_it_was(cab):
+    first, second = cab(WORSE), cab(WORSE)
+    first.hold(500, boost=12)
+    first.hold(500, boost=8.5)
+    first.engine.acknowledge(first.now_ns)
+    second.engine.restore(json.loads(json.dumps(first.engine.state())))
+    second.now_ns, second.values = first.now_ns, dict(first.values)
+    assert second.hold(500, boost=13.9) == []
+    assert second.hold(500, boost=14.1) == [(0, "over_boost", ACTIVE)]
+
+
+@pytest.mark.parametrize(
+    "line",
+    ['worse = { excess = "boost - 8 psi" }', 'worse = { step = "2 psi" }'],
+)
+def test_half_a_step_is_a_problem_at_load(line):
+    with pytest.raises(SettingsError, match="worse takes an excess and a step"):
+        rules_from_text(RULE + line + "\n", Path("rules.toml"))
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ('worse = { excess = "boost - 8 psi", step = "2 V" }', "the excess is"),
+        ('worse = { excess = "boost - 8 psi", step = "0 psi" }', "the excess is"),
+        ('worse = { excess = "boost - 8 psi", step = "much" }', "the step"),
+        ('worse = { excess = "boost > 8 psi", step = "2 psi" }', "condition"),
+    ],
+)
+def test_a_step_that_cannot_be_is_a_problem_at_load(line, words):
+    loaded = rules_from_text(RULE + line + "\n", Path("rules.toml"))
+    _, (problem,) = build_rules([loaded], Setting({"boost": "psi"}))
+    assert words in problem.message
+
+
+def test_every_shipped_warning_asks_again_when_it_gets_worse():
+    plan = load_plan(Path(__file__).parents[2] / "config" / "bench-van.toml")
+    warnings = [r for r in plan.rules.rules if r.priority is Priority.WARNING]
+    assert {r.id for r in warnings} >= {"lean_under_boost", "over_boost", "boost_lost", "belt_lost", "knock_prone"}
+    assert [r.id for r in warnings if r.worse is None] == []
 
 
 # --- what is told ------------------------------------------------------------------------------------------------

@@ -338,6 +338,9 @@ def rule_texts(draw, number):
     if draw(st.booleans()):
         lines += [f'blind_urgent_when = "{draw(CONDITIONS)}"', 'blind_delay_otherwise = "8 s"']
     if draw(st.booleans()):
+        excess = draw(st.sampled_from(["boost - 2 psi", "highest(boost, 0.1 s) - average(map, 0.5 s)", "2 psi - map"]))
+        lines += [f'worse = {{ excess = "{excess}", step = "{draw(st.sampled_from(["0.05 psi", "2 psi"]))}" }}']
+    if draw(st.booleans()):
         lines += [f'on_delay = "{draw(SECONDS)}"']
     elif draw(st.booleans()):
         lines += [
@@ -377,7 +380,7 @@ def stories(draw):
     actions = []
     for _ in range(draw(st.integers(0, 4))):
         time_ns = int(draw(st.sampled_from(list(times)))) - draw(st.integers(0, 3)) * 5_000_000 + 1
-        what = draw(st.sampled_from(["acknowledge", "acknowledge", "shelve", "unshelve"]))
+        what = draw(st.sampled_from(["acknowledge", "acknowledge", "acknowledge", "shelve", "unshelve"]))
         alert = draw(
             st.sampled_from(
                 [f"rule_{n}" for n in range(count)] + ["cannot_see_map", "cannot_see_lambda", "cannot_see_air"]
@@ -449,6 +452,47 @@ def a_whole_drive_gives_the_changes_that_the_live_engine_told(story, cut, length
         lambda channel, row: rows[cut + row][channel].reason,
     )
     assert drive.run(rules, copy.deepcopy(state), late) == told
+
+
+WORSE = """
+[[rule]]
+id = "over"
+priority = "warning"
+say = "a"
+do = "b"
+when = "boost > 8 psi deadband 1 psi"
+worse = { excess = "boost - 8 psi", step = "1 psi" }
+[[rule]]
+id = "inverse"
+priority = "warning"
+say = "a"
+do = "b"
+when = "boost > 8 psi deadband 1 psi"
+[rule.inverse_time]
+excess = "boost - 8 psi"
+unit = "psi"
+points = [[0.0, 0.3], [1.0, 0.1], [3.0, 0.06]]
+"""
+
+
+@pytest.mark.parametrize("length", [1000, 97, 2])
+@pytest.mark.parametrize("form", [Column, Described])
+def test_an_alert_that_gets_worse_asks_again_in_the_whole_drive_as_it_did_live(length, form):
+    # Up to 9 psi and on in steps, each acknowledged; unknown for a while; at its end; and down again.
+    levels = [7.0] * 50 + [8.5] * 60 + [9.2] * 60 + [9.6] * 60 + [12.0] * 60 + [11.0] * 60 + [14.0] * 60 + [17.0] * 60
+    levels += [6.0] * 60 + [8.5] * 60 + [9.6] * 60
+    steps = [Value(x, Quality.GOOD, 0) for x in levels]
+    steps[140:150] = [Value(None, Quality.ABSENT, 0)] * 10
+    steps[400:410] = [Value(16.0, Quality.SATURATED_HIGH, 0)] * 10
+    rows = [dict.fromkeys(LEVELS, Value(0.0, Quality.GOOD, 0)) | {"boost": step} for step in steps]
+    times = np.arange(1, len(rows) + 1, dtype=np.int64) * 20_000_000
+    acts = [Action(int(times[row]) - 1, "acknowledge") for row in range(100, len(rows), 35)]
+    rules = rules_of(WORSE)
+    told = live_changes(Engine(rules, ROOTS, UNITS), times, rows, acts)
+    again = {c.alert for n, c in enumerate(told) if c.state == "active, unacknowledged" and any(
+        b.alert == c.alert and b.state == "active, acknowledged" for b in told[:n])}  # fmt: skip
+    assert again == {"over", "inverse"}
+    assert WholeDrive(signals_of(times, rows, length, form), ROOTS, UNITS).run(rules, None, acts) == told
 
 
 def test_a_drive_may_be_asked_about_many_sets_of_rules():

@@ -20,8 +20,17 @@ if TYPE_CHECKING:
     from cabcanary.rules.machine import Machine
 
 
-def coast(machine: Machine, truth: Truth, dts: NDArray[np.int64], *, suppressed: bool, urgent: bool) -> int:
-    """Take the ticks that only let timers run; returns how many of them. `dts` are their durations in ns.
+def coast(
+    machine: Machine,
+    truth: Truth,
+    dts: NDArray[np.int64],
+    levels: NDArray[np.float64] | None = None,
+    *,
+    suppressed: bool,
+    urgent: bool,
+) -> int:
+    """Take the ticks that only let timers run; returns how many of them. `dts` are their durations in ns, `levels` how
+    bad it is at them (-inf: not known; None: nobody asks).
 
     The engine is not known to stand, and the machine has just been stepped with the same truth and the same rest.
     """
@@ -31,7 +40,25 @@ def coast(machine: Machine, truth: Truth, dts: NDArray[np.int64], *, suppressed:
         return 0
     if truth is None:
         return _unknown(machine, dts, urgent=urgent)
-    return _true(machine, dts, suppressed=suppressed) if truth else _false(machine, dts)
+    if not truth:
+        return _false(machine, dts)
+    if levels is not None:
+        dts = dts[: _no_worse(machine, levels)]
+    count = _true(machine, dts, suppressed=suppressed)
+    if levels is not None and count and not alert.acknowledged:
+        worst, known = float(levels[:count].max()), machine.memory.worst
+        if worst > -np.inf:
+            machine.memory.worst = worst if known is None else max(known, worst)
+    return count
+
+
+def _no_worse(machine: Machine, levels: NDArray[np.float64]) -> int:
+    """How many ticks pass until an alert that has been acknowledged has got worse by a step."""
+    worse, worst = machine.rule.worse, machine.memory.worst
+    if worse is None or not machine.alert.acknowledged:
+        return len(levels)
+    beyond = levels > -np.inf if worst is None else levels >= worse.asks_from(worst)
+    return int(np.argmax(beyond)) if beyond.any() else len(levels)
 
 
 def _damage_rests(machine: Machine, truth: Truth, *, suppressed: bool) -> bool:

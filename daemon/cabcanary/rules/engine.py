@@ -28,6 +28,7 @@ __all__ = ["BLIND", "AlertState", "Change", "Engine", "ShelveError"]
 
 #: A saved state of another version means nothing here.
 STATE_VERSION = 2
+_INFINITE = float("inf")
 
 
 class _Shared:
@@ -79,11 +80,22 @@ class _Runner:
             compile_number(rule.inverse_time.excess, reader) if rule.inverse_time is not None else None
         )
 
+        #: Tells how bad it is; often the very same.
+        self.level = self.excess
+        if rule.worse is not None and (rule.inverse_time is None or rule.worse.excess is not rule.inverse_time.excess):
+            self.level = compile_number(rule.worse.excess, reader)
+
+    @property
+    def numbers(self) -> list[Program[Interval]]:
+        """The numbers beside the condition, each once."""
+        return [p for p in (self.excess, self.level if self.level is not self.excess else None) if p is not None]
+
     def state(self) -> dict[str, Any]:
         return {
             "text": self.rule.fingerprint,
             "when": self.when.state(),
             "excess": self.excess.state() if self.excess else [],
+            "level": self.level.state() if self.level else [],
             **self.machine.state(),
         }
 
@@ -93,6 +105,8 @@ class _Runner:
         self.when.restore(state["when"])
         if self.excess is not None:
             self.excess.restore(state["excess"])
+        if self.level is not None and self.level is not self.excess and "level" in state:
+            self.level.restore(state["level"])
         self.machine.restore(state)
 
 
@@ -172,8 +186,9 @@ class Engine:
     ) -> None:
         truth, machine = runner.when.run(known, frame.time_ns), runner.machine
         if machine.resting and (truth is False or (truth is None and standing)):
-            if runner.excess is not None and runner.excess.remembers:
-                runner.excess.run(known, frame.time_ns)
+            for number in runner.numbers:
+                if number.remembers:
+                    number.run(known, frame.time_ns)
             return
         if machine.step(self._tick(runner, frame, known, dt_ns, truth, standing=standing)):
             changes.append(self._change(runner, frame, known))
@@ -185,7 +200,9 @@ class Engine:
 
     def _tick(self, runner: _Runner, frame: Frame, known: Known, dt_ns: int, truth: Truth, *, standing: bool) -> Tick:
         suppress, urgent, now_ns = runner.suppress, runner.urgent, frame.time_ns
-        excess = None if runner.excess is None else runner.excess.run(known, now_ns)
+        excess = level = None if runner.excess is None else runner.excess.run(known, now_ns)
+        if runner.level is not runner.excess and runner.level is not None:
+            level = runner.level.run(known, now_ns)
         return Tick(
             now_ns,
             dt_ns,
@@ -196,6 +213,7 @@ class Engine:
             standing,
             None if excess is None else excess[0],
             lambda before: blame(runner.rule.channels, frame.values, self._roots, before),
+            level_of(level),
         )
 
     def _standing(self, values: Values) -> bool:
@@ -291,6 +309,11 @@ class Engine:
             urgency.restore(state["shared"], text)
         self._blind.restore(state["blind"])
         self._warming = {k: int(t) for k, t in state["warming"].items()}
+
+
+def level_of(interval: Interval) -> float | None:
+    """How bad it is at least."""
+    return None if interval is None or interval[0] == -_INFINITE else interval[0]
 
 
 def change_of(machine: Machine, now_ns: int, words: str) -> Change:

@@ -10,7 +10,7 @@ from cabcanary.model import Priority
 from cabcanary.rules.figures import show
 
 if TYPE_CHECKING:
-    from cabcanary.rules.rule import InverseTime, Rule
+    from cabcanary.rules.rule import InverseTime, Rule, Worse
 
 _PRIORITIES = {
     Priority.WARNING: "a warning: act at once",
@@ -137,7 +137,18 @@ def _timing(rule: Rule) -> list[str]:
     if rule.re_alarm_ns:
         times = "" if rule.re_alarm_count is None else f", at most {rule.re_alarm_count} times"
         lines.append(f"Acknowledged and still there, it sounds again every {_s(rule.re_alarm_ns)}{times}.")
+    if rule.worse is not None:
+        lines.append(_worse(rule.worse))
     return lines
+
+
+def _worse(spec: Worse) -> str:
+    of = show(spec.excess)
+    if spec.step_si is None:
+        return f"Acknowledged, it sounds again once {of} has grown to the next of its points and by half, or doubled."
+    unit = next((n.unit for n in tree.walk(spec.excess) if isinstance(n, tree.ChannelRef)), units.unit(""))
+    shown = "" if unit.symbol in ("lambda", "ratio") else f" {unit.symbol}"
+    return f"Acknowledged, it sounds again once {of} has grown by {spec.step_si / unit.factor:.3g}{shown}."
 
 
 def _inverse(spec: InverseTime) -> list[str]:

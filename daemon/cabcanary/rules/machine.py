@@ -44,6 +44,8 @@ class Tick:
     #: Of an inverse-time rule: the least that the excess can be, in SI; None where it is not known.
     excess: float | None
     blame: Callable[[list[str]], Blame]
+    #: Of a rule that asks again when it gets worse: the least that its excess can be, in SI; None where not known.
+    level: float | None = None
 
 
 @dataclass(slots=True)
@@ -60,6 +62,8 @@ class Memory:
     blind_roots: list[str] = field(default_factory=list)
     #: Nothing is dead: an interval is too wide to tell.
     blind_unsure: bool = False
+    #: The largest excess since the trip, up to the acknowledgement.
+    worst: float | None = None
 
 
 def _timer(elapsed_ns: int, now: Truth, before: Truth, dt_ns: int, *, counts: bool) -> int:
@@ -118,10 +122,24 @@ class Machine:
         if not alert.active:
             if may_rise is True and self._ripe():
                 alert.active, alert.acknowledged, alert.since_ns, alert.re_alarms = True, False, tick.time_ns, 0
+                self.memory.worst = None
+                self._follow_worst(tick, truth)
         elif truth is False and self.memory.off_ns >= rule.off_delay_ns:
             self._return(tick.time_ns)
         elif rule.re_alarm_ns and alert.acknowledged and self._due_again(tick.time_ns):
             alert.acknowledged, alert.re_alarms = False, alert.re_alarms + 1
+        else:
+            self._follow_worst(tick, truth)
+
+    def _follow_worst(self, tick: Tick, truth: Truth) -> None:
+        """An alert that has been acknowledged asks again once it has got worse by a step."""
+        worse, alert, memory, level = self.rule.worse, self.alert, self.memory, tick.level
+        if worse is None or level is None or truth is not True or tick.suppressed:
+            return
+        if memory.worst is None or not alert.acknowledged:
+            memory.worst = level if memory.worst is None else max(memory.worst, level)
+        elif level >= worse.asks_from(memory.worst):
+            alert.acknowledged, memory.worst = False, level
 
     def _ripe(self) -> bool:
         if self.rule.inverse_time is not None:

@@ -52,6 +52,27 @@ class InverseTime:
 
 
 @dataclass(frozen=True, slots=True)
+class Worse:
+    """How much worse an acknowledged alert must get to ask again (a re-alarm, as ISA-18.2 has it).
+
+    `excess` is a number that grows as it gets worse. With a `step`, in SI, it must have grown by that since; otherwise
+    to the next of the `bands` of an inverse-time rule, and by half at least, so that no noise about a band asks; beyond
+    them all, and without any, to twice as much.
+    """
+
+    excess: Number
+    step_si: float | None
+    bands: tuple[float, ...] = ()
+
+    def asks_from(self, worst_si: float) -> float:
+        """The excess from which on it asks again, after `worst_si` was acknowledged."""
+        if self.step_si is not None:
+            return worst_si + self.step_si
+        band = next((b for b in self.bands if b > worst_si), None)
+        return 2.0 * worst_si if band is None else max(band, 1.5 * worst_si)
+
+
+@dataclass(frozen=True, slots=True)
 class Rule:
     """A rule ready to run. Delays are in nanoseconds; `channels` are those that its condition reads."""
 
@@ -69,6 +90,7 @@ class Rule:
     on_delay_ns: int
     off_delay_ns: int
     inverse_time: InverseTime | None
+    worse: Worse | None
     latching: bool
     re_alarm_ns: int
     re_alarm_count: int | None

@@ -12,7 +12,7 @@ from cabcanary.expressions.parse import parse_condition, parse_number
 from cabcanary.expressions.tree import channels_in, longest_window_ns
 from cabcanary.model import Priority
 from cabcanary.rules.names import Setting, names_of
-from cabcanary.rules.rule import InverseTime, Rule
+from cabcanary.rules.rule import InverseTime, Rule, Worse
 from cabcanary.validation.problems import nearest
 
 if TYPE_CHECKING:
@@ -118,16 +118,22 @@ class _Builder:
             suppress = self._beside("suppress_when", spec.suppress_when)
             urgent = self._urgency(spec.blind_urgent_when)
             inverse = self._inverse_time()
+            worse = self._worse(inverse)
         except NotFittedError as error:
             return NotFitted(spec.id, error.name, error.fix, covers=spec.covers)
         except NoBaselineError as error:
             return NotFitted(spec.id, "", "cabcanary baseline measure", error.name, spec.covers)
         if when is None or self._faulty or not self._blindness_is_patient(when):
             return None
-        return self._rule(when, suppress, urgent, inverse)
+        return self._rule(when, suppress, urgent, inverse, worse)
 
     def _rule(
-        self, when: Condition, suppress: Condition | None, urgent: Condition | None, inverse: InverseTime | None
+        self,
+        when: Condition,
+        suppress: Condition | None,
+        urgent: Condition | None,
+        inverse: InverseTime | None,
+        worse: Worse | None,
     ) -> Rule:
         spec = self._spec
         priority = Priority[spec.priority.upper()]
@@ -148,6 +154,7 @@ class _Builder:
             on_delay_ns=_ns(spec.on_delay),
             off_delay_ns=_ns(spec.off_delay),
             inverse_time=inverse,
+            worse=worse,
             latching=spec.latching,
             re_alarm_ns=_ns(spec.re_alarm or 0.0),
             re_alarm_count=spec.re_alarm_count,
@@ -228,14 +235,44 @@ class _Builder:
         formula = (spec.k, spec.alpha) if spec.k is not None and spec.alpha is not None else None
         return InverseTime(excess, points, formula, max(1, _ns(spec.drains_in)))
 
-    def _excess(self, text: str) -> Number | None:
+    def _excess(self, text: str, key: str = "inverse_time") -> Number | None:
         try:
             return parse_number(text, self._names)
         except (NotFittedError, NoBaselineError):
             raise
         except ConditionError as error:
-            self._note("inverse_time", f"the excess: {error.message}", error.fix)
+            self._note(key, f"the excess: {error.message}", error.fix)
             return None
+
+    def _worse(self, inverse: InverseTime | None) -> Worse | None:
+        spec = self._spec.worse
+        if spec is None or spec.excess is None:
+            if inverse is None:
+                return None
+            step = None if spec is None or spec.step is None else self._step(spec.step, inverse.excess)
+            return Worse(inverse.excess, step, tuple(x for x, _ in inverse.points))
+        try:
+            excess = self._excess(spec.excess, "worse")
+        except (NotFittedError, NoBaselineError) as error:
+            self._without.append(error)
+            return None
+        if excess is None or spec.step is None:
+            return None
+        step = self._step(spec.step, excess)
+        return None if step is None else Worse(excess, step)
+
+    def _step(self, text: str, excess: Number) -> float | None:
+        """The step in SI; a step of temperature is in K."""
+        try:
+            number, unit = units.parse_quantity(text)
+        except units.UnitError as error:
+            self._note("worse", f"the step: {error}", 'write a number with its unit, such as step = "2 psi"')
+            return None
+        if unit.dimension != dimension(excess) or number <= 0:
+            kinds = f"{units.dimension_name(dimension(excess))}, and the step is {units.dimension_name(unit.dimension)}"
+            self._note("worse", f"the excess is {kinds}", "give a step above zero, of what the excess measures")
+            return None
+        return number * unit.factor
 
     def _blindness_is_patient(self, when: Condition) -> bool:
         """A single lost reading keeps a window unknown for its whole length: that alone is no blindness."""

@@ -11,7 +11,7 @@ from cabcanary.expressions.array_numbers import Chain, OverBlocks
 from cabcanary.expressions.arrays import memories
 from cabcanary.expressions.signals import Truths
 from cabcanary.rules.coast import coast
-from cabcanary.rules.engine import change_of
+from cabcanary.rules.engine import change_of, level_of
 from cabcanary.rules.machine import Machine, Tick
 from cabcanary.rules.rule import ONE_DAMAGE
 from cabcanary.rules.states import Blame, ShelveError
@@ -99,13 +99,16 @@ class Conditioned:
         self.suppress: Conditions | None = None
         self.urgent: OverBlocks[Bools] | None = None
         self.excess: Numbers | None = None
+        self.level: Numbers | None = None
         if rule.suppress_when is not None:
             _, program = state["shared"].get(f"{rule.file}|{rule.suppress_text}", (False, None))
             self.suppress = evaluator.condition(rule.suppress_when, program)
         if rule.urgent_when is not None:
             self.urgent = _urgent(drive, rule.urgent_when, state, f"{rule.file}|{rule.urgent_text}")
         if rule.inverse_time is not None:
-            self.excess = evaluator.number(rule.inverse_time.excess, saved["excess"] if known else None)
+            self.excess = self.level = evaluator.number(rule.inverse_time.excess, saved["excess"] if known else None)
+        if rule.worse is not None and (rule.inverse_time is None or rule.worse.excess is not rule.inverse_time.excess):
+            self.level = evaluator.number(rule.worse.excess, saved.get("level") if known else None)
 
 
 def _urgent(drive: DriveTicks, node: Condition, state: dict[str, Any], key: str) -> OverBlocks[Bools]:
@@ -234,13 +237,23 @@ class RuleRun:
         if end <= row + 1:
             return 0
         dts = np.maximum(0, np.diff(drive.times[row:end]))
-        count = coast(self.machine, truth, dts, suppressed=suppressed, urgent=urgent)
+        levels = self._levels(row, end, block) if truth and not suppressed else None
+        count = coast(self.machine, truth, dts, levels, suppressed=suppressed, urgent=urgent)
         memory = self.machine.memory
         if count and truth and not suppressed and not self.machine.alert.active:
             if memory.on_ns > self.held_ns:
                 self.nearest_row = row + count
             self.held_ns = max(self.held_ns, memory.on_ns)
         return count
+
+    def _levels(self, row: int, end: int, block: Block) -> NDArray[np.float64] | None:
+        """How bad it is at least at the rows behind this one, of an alert that stands; -inf where that is not known."""
+        level = None if self.conditions is None else self.conditions.level
+        if level is None or self.rule.worse is None or not self.machine.alert.active:
+            return None
+        found, rows = level.at(block), slice(row + 1 - block.first, end - block.first)
+        levels: NDArray[np.float64] = np.where(found.known[rows], found.low[rows], -np.inf)
+        return levels
 
     def _tick(self, row: int, block: Block, truth: bool | None) -> Tick:
         conditions, at, drive = self.conditions, row - block.first, self._drive
@@ -249,6 +262,8 @@ class RuleRun:
         # What cannot matter at this tick is not worked out: damage grows only while the condition holds, and where
         # nothing is on its way there is nothing to hold back.
         reached = interval(excess.at(block), at) if excess is not None and truth else None
+        counts = truth is True and self.rule.worse is not None and conditions.level is not None
+        level = interval(conditions.level.at(block), at) if counts and conditions.level is not None else None
         asked = suppress is not None and (truth is not None or self._under_way or bool(self._watched))
         return Tick(
             int(drive.times[row]),
@@ -259,6 +274,7 @@ class RuleRun:
             bool(drive.standing(block)[at]),
             None if reached is None else reached[0],
             lambda before: drive.blame(self.rule, row, before),
+            level_of(level),
         )
 
     def _since_tick_before(self, row: int) -> int:

@@ -318,6 +318,16 @@ Subject = Literal[
 ]
 
 
+class WorseSpec(Strict):
+    """How much worse an acknowledged alert must get to ask again."""
+
+    #: A number in the rules' grammar that grows as it gets worse, such as "boost - hose_limit"; without it the excess
+    #: of inverse_time.
+    excess: str | None = Field(default=None, min_length=1, max_length=500)
+    #: By so much, with its unit; without it by the next of the points of inverse_time, or doubled.
+    step: str | None = Field(default=None, min_length=1, max_length=40)
+
+
 class RuleSpec(Strict):
     """One rule as written: when it holds, how urgent, what to say and what to do."""
 
@@ -344,6 +354,8 @@ class RuleSpec(Strict):
     #: Acknowledged and still active after this long, it asks again, at most so many times.
     re_alarm: Seconds | None = None
     re_alarm_count: int | None = Field(default=None, ge=1)
+    #: Acknowledged, and grown by this, it asks again. One with inverse_time does so in any case.
+    worse: WorseSpec | None = None
     #: Whether a person may put it aside for a time; a warning only if this says so.
     shelvable: bool | None = None
     longest_shelve: Seconds = 3600.0
@@ -365,6 +377,9 @@ class RuleSpec(Strict):
             raise ValueError("inverse_time takes the place of on_delay; give one of them")
         if self.re_alarm_count is not None and self.re_alarm is None:
             raise ValueError("re_alarm_count needs re_alarm")
+        worse = self.worse
+        if worse is not None and None in (worse.excess, worse.step) and (worse.excess or self.inverse_time is None):
+            raise ValueError("worse takes an excess and a step; a rule with inverse_time may give the step alone")
         if self.suppress_ends and self.suppress_when is None:
             raise ValueError("suppress_ends needs suppress_when")
         return self

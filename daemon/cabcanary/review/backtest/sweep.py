@@ -124,6 +124,10 @@ def _varied(rule: Rule, node: tree.Compare, sweep: Sweep, value: float) -> Rule:
     if rule.inverse_time is not None:
         excess = swapped(rule.inverse_time.excess, old, new)
         varied = replace(varied, inverse_time=replace(rule.inverse_time, excess=excess))
+    if rule.worse is not None:
+        own = rule.inverse_time is not None and rule.worse.excess is rule.inverse_time.excess
+        excess = varied.inverse_time.excess if own and varied.inverse_time else swapped(rule.worse.excess, old, new)
+        varied = replace(varied, worse=replace(rule.worse, excess=excess))
     return varied
 
 
