@@ -117,6 +117,10 @@ LIMITS_NOT_CONFIRMED = "limits_not_confirmed"
 NOT_WATCHED = "not_watched"
 #: The notices, which have no state of their own.
 NOTICES = frozenset({LIMITS_NOT_CONFIRMED, NOT_WATCHED})
+#: Alerts of the monitor about its own parts: an output does not work, nobody watches the monitor. They belong to no
+#: rule, and say nothing of the vehicle.
+OUTPUT_LOST, WATCHER_LOST = "output_lost", "watcher_lost"
+OWN_ALERTS = frozenset({OUTPUT_LOST, WATCHER_LOST})
 
 
 @dataclass(frozen=True, slots=True)

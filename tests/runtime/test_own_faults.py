@@ -197,6 +197,85 @@ async def test_an_output_that_fails_silences_no_other_and_is_told_of(daemon, mon
     assert daemon.stream.getvalue().count("an output fails: OSError: pin gone") == 1
 
 
+def eio(*_: object) -> None:
+    raise OSError(5, "Input/output error")
+
+
+async def test_a_buzzer_whose_pin_fails_is_told_by_the_lamp_and_the_feed_and_ends_no_pattern(
+    daemon, monkeypatch, caplog
+) -> None:
+    (buzzer,) = daemon._outputs.players
+    told = []
+    monkeypatch.setattr(daemon._feed, "event", told.append)
+    monkeypatch.setattr(buzzer, "_set", eio)
+    monkeypatch.setattr("cabcanary.alerts.own._BORNE_NS", 300_000_000)
+    daemon._annunciator.insist(CANNOT_SEE, 0)
+    for _ in range(40):
+        daemon._tick()
+        await asyncio.sleep(0.02)
+    raised = [e for e in told if e.kind is EventKind.ALERT and e.what == "output_lost"]
+    assert [(e.data["state"], e.data["raised"], e.data["priority"]) for e in raised] == [
+        ("active, unacknowledged", True, "caution")
+    ]
+    assert "Input/output error" in raised[0].data["figures"]
+    # The lamp shows the caution as soon as its proof is over; no timer of the pattern has left a trace.
+    assert daemon._lamp._standing["output_lost"] is Priority.CAUTION
+    assert caplog.text == ""
+    daemon._console.close(1.0)
+    assert daemon.stream.getvalue().count("HELPER      buzzer: fails: OSError: [Errno 5] Input/output error") == 1
+    assert "Traceback" not in daemon.stream.getvalue()
+
+
+async def test_acknowledging_takes_note_of_a_lost_output_too_and_it_ends_with_the_loss(daemon, monkeypatch) -> None:
+    monkeypatch.setattr("cabcanary.alerts.own._BORNE_NS", 0)
+    (buzzer,) = daemon._outputs.players
+    with monkeypatch.context() as patch:
+        patch.setattr(buzzer, "_set", eio)
+        daemon._annunciator.insist(CANNOT_SEE, 0)
+        daemon._tick()
+        assert daemon._commands.acknowledge("button") == ["output_lost"]
+    daemon._annunciator.insist(CANNOT_SEE, 1)
+    assert [c.state for c in daemon._own.step(2, daemon._lost_parts())] == ["normal"]
+
+
+async def test_a_pin_that_fails_at_the_stop_keeps_no_drive_from_the_archive(daemon, monkeypatch) -> None:
+    (buzzer,) = daemon._outputs.players
+    archived = []
+
+    async def archive() -> None:
+        archived.append(1)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(buzzer, "_set", eio)
+        patch.setattr(buzzer._device, "close", eio)
+        patch.setattr(daemon._wiring, "stop", eio)
+        patch.setattr(daemon._archiving, "archive", archive)
+        await daemon._shut_down()
+    assert archived == [1]
+    assert "stopped: this vehicle is no longer watched" in daemon.stream.getvalue()
+    assert "fault in stopping the sources: OSError" in daemon.stream.getvalue()
+
+
+async def test_a_watcher_that_takes_no_heartbeat_any_more_is_told(daemon, monkeypatch) -> None:
+    from cabcanary.settings.outputs import Watcher
+    from cabcanary.watch import listen_at
+
+    settings = daemon._plan.settings.model_copy(update={"watcher": Watcher()})
+    daemon._plan = replace(daemon._plan, settings=settings)
+    ear = listen_at(settings.daemon.watch_path)
+    assert daemon._heartbeat.beat()
+    assert "watcher_lost" not in daemon._lost_parts()
+    ear.close()
+    assert not daemon._heartbeat.beat()
+    monkeypatch.setattr("cabcanary.runtime.daemon._UNHEARD_S", 0.0)
+    assert "nobody takes the heartbeat" in daemon._lost_parts()["watcher_lost"]["watcher"]
+
+
+async def test_without_a_watcher_in_the_settings_none_is_missed(daemon, monkeypatch) -> None:
+    monkeypatch.setattr("cabcanary.runtime.daemon.FIRST_S", 0.0)
+    assert "watcher_lost" not in daemon._lost_parts()
+
+
 async def test_a_helper_that_cannot_be_started_is_tried_again(monkeypatch) -> None:
     tries = []
 

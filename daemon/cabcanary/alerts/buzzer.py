@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from cabcanary.alerts.patterns import Pattern
     from cabcanary.alerts.sounds import Sound
     from cabcanary.clock import Clock
+    from cabcanary.processes.status import Status
 
 #: A square wave of half duty is a piezo's loudest and has all odd harmonics.
 _LOUD = 0.5
@@ -41,10 +42,14 @@ def _open(make: str, pin: int | str, what: str, **options: Any) -> Any:
 
 
 class _Stepper(ABC):
-    """Goes through steps by timers of the loop. The first step is set by the caller, before it gets control back."""
+    """Goes through steps by timers of the loop. The first step is set by the caller, before it gets control back.
 
-    def __init__(self, clock: Clock) -> None:
-        self._clock = clock
+    A pin that fails costs its step and no more; `status` tells of it once, and of its working again.
+    """
+
+    def __init__(self, clock: Clock, status: Status | None = None) -> None:
+        self._clock, self._status = clock, status
+        self._device: Any = None
         self._steps: Sequence[tuple[float, tuple[float, float]]] = ()
         self._repeats = False
         self._at = 0
@@ -63,7 +68,28 @@ class _Stepper(ABC):
         """Pin off, now."""
         self._stop_timer()
         self._steps = ()
-        self._set(0.0, 0.0)
+        self._put(0.0, 0.0)
+
+    def close(self) -> None:
+        """Silent or dark, and the pin given back. May be called twice, and fails nobody."""
+        self.silence()
+        try:
+            self._device.close()
+        except Exception as error:  # noqa: BLE001 - a dead pin must not hold up the stop
+            self._failed(error)
+
+    def _put(self, frequency: float, level: float) -> None:
+        try:
+            self._set(frequency, level)
+        except Exception as error:  # noqa: BLE001 - whatever the pin's driver raises, the next step comes
+            self._failed(error)
+        else:
+            if self._status is not None and self._status.ok is False:
+                self._status.good("works again")
+
+    def _failed(self, error: Exception) -> None:
+        if self._status is not None:
+            self._status.bad(f"fails: {type(error).__name__}: {error}")
 
     def _next(self) -> None:
         if self._at >= len(self._steps):
@@ -75,7 +101,7 @@ class _Stepper(ABC):
         self._at += 1
         # The timer first: a pin that fails once must not end the pattern.
         self._timer = asyncio.get_running_loop().call_later(self._clock.real_s(seconds), self._next)
-        self._set(*state)
+        self._put(*state)
 
     def _stop_timer(self) -> None:
         if self._timer is not None:
@@ -92,8 +118,8 @@ class _Sounder(_Stepper):
 class PwmBuzzer(_Sounder):
     """A piezo on a PWM pin. Changes of the pin are made at once, by the caller or by loop timers."""
 
-    def __init__(self, pin: int | str, clock: Clock) -> None:
-        super().__init__(clock)
+    def __init__(self, pin: int | str, clock: Clock, status: Status | None = None) -> None:
+        super().__init__(clock, status)
         self._device = _open("PWMOutputDevice", pin, "a buzzer", initial_value=0, frequency=1000)
 
     def _set(self, frequency: float, level: float) -> None:
@@ -103,33 +129,23 @@ class PwmBuzzer(_Sounder):
         else:
             self._device.value = 0
 
-    def close(self) -> None:
-        """Silent, and the pin given back."""
-        self.silence()
-        self._device.close()
-
 
 class ActiveBuzzer(_Sounder):
     """A buzzer with a pitch and a level of its own: it is on or off, so that only rhythms tell sounds apart."""
 
-    def __init__(self, pin: int | str, clock: Clock) -> None:
-        super().__init__(clock)
+    def __init__(self, pin: int | str, clock: Clock, status: Status | None = None) -> None:
+        super().__init__(clock, status)
         self._device = _open("DigitalOutputDevice", pin, "a buzzer", initial_value=False)
 
     def _set(self, frequency: float, level: float) -> None:
         self._device.value = 1 if frequency and level else 0
 
-    def close(self) -> None:
-        """Silent, and the pin given back."""
-        self.silence()
-        self._device.close()
-
 
 class PinLamp(_Stepper):
     """A lamp on a pin."""
 
-    def __init__(self, pin: int | str, clock: Clock) -> None:
-        super().__init__(clock)
+    def __init__(self, pin: int | str, clock: Clock, status: Status | None = None) -> None:
+        super().__init__(clock, status)
         self._device = _open("LED", pin, "a lamp", initial_value=False)
 
     def show(self, pattern: Pattern) -> None:
@@ -138,8 +154,3 @@ class PinLamp(_Stepper):
 
     def _set(self, frequency: float, level: float) -> None:
         self._device.value = 1 if frequency and level else 0
-
-    def close(self) -> None:
-        """Dark, and the pin given back."""
-        self.silence()
-        self._device.close()

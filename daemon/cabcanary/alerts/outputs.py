@@ -8,6 +8,7 @@ from cabcanary.alerts.buzzer import ActiveBuzzer, BuzzerError, PinLamp, PwmBuzze
 from cabcanary.alerts.sound_card import SoundCardPlayer
 from cabcanary.alerts.sounds import Loudness
 from cabcanary.alerts.terminal import TerminalBell
+from cabcanary.processes.status import Status
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     from cabcanary.alerts.annunciator import Player
     from cabcanary.alerts.console import Console
     from cabcanary.clock import Clock
-    from cabcanary.processes.status import Status
     from cabcanary.settings.outputs import Watcher
     from cabcanary.settings.schema import Settings
 
@@ -31,27 +31,39 @@ class Outputs:
         self._closing: list[PwmBuzzer | ActiveBuzzer | PinLamp | TerminalBell | SoundCardPlayer] = []
         self.lamp: PinLamp | None = None
         self.sound_card: SoundCardPlayer | None = None
-        self._open_pins(settings, clock)
+        self._statuses: dict[str, Status] = {}
+        self._open_pins(settings, clock, status)
         if settings.sound_card is not None:
-            self.sound_card = SoundCardPlayer(settings.sound_card, status("sound_card"))
+            card = self._statuses["sound card"] = status("sound_card")
+            self.sound_card = SoundCardPlayer(settings.sound_card, card)
             self._add("sound card", self.sound_card)
         if settings.terminal is not None and settings.terminal.bell:
             self._add("terminal bell", TerminalBell(console, clock))
         if not self.players and settings.buzzer is None:
             console.line("no buzzer is set up: alerts are only shown here")
 
-    def _open_pins(self, settings: Settings, clock: Clock) -> None:
+    @property
+    def lost(self) -> dict[str, str]:
+        """The outputs that do not work just now, each with the reason in words."""
+        return {name: status.words for name, status in self._statuses.items() if status.ok is False}
+
+    def _open_pins(self, settings: Settings, clock: Clock, status: Callable[[str], Status]) -> None:
         buzzer, lamp = settings.buzzer, settings.lamp
         if buzzer is not None:
+            standing = self._statuses["buzzer"] = status("buzzer")
             try:
-                self._add("buzzer", (PwmBuzzer if buzzer.kind == "piezo" else ActiveBuzzer)(buzzer.pin, clock))
+                kind = PwmBuzzer if buzzer.kind == "piezo" else ActiveBuzzer
+                self._add("buzzer", kind(buzzer.pin, clock, standing))
             except BuzzerError as error:
+                standing.bad(str(error))
                 self._console.line(f"NO BUZZER: {error}. Nothing will be heard from it until this is mended.")
         if lamp is not None:
+            standing = self._statuses["lamp"] = status("lamp")
             try:
-                self.lamp = PinLamp(lamp.pin, clock)
+                self.lamp = PinLamp(lamp.pin, clock, standing)
                 self._closing.append(self.lamp)
             except BuzzerError as error:
+                standing.bad(str(error))
                 self._console.line(f"NO LAMP: {error}.")
 
     def _add(self, name: str, player: PwmBuzzer | ActiveBuzzer | TerminalBell | SoundCardPlayer) -> None:
@@ -61,9 +73,12 @@ class Outputs:
 
     def close(self) -> None:
         """All silent and dark, and every pin given back. May be called twice."""
-        for output in self._closing:
-            output.close()
-        self._closing.clear()
+        closing, self._closing = self._closing, []
+        for output in closing:
+            try:
+                output.close()
+            except Exception as error:  # noqa: BLE001 - one that is dead must not keep the others from closing
+                self._console.line(f"an output cannot be closed: {type(error).__name__}: {error}")
 
 
 def loudness_of(settings: Settings) -> Loudness:
@@ -74,8 +89,9 @@ def loudness_of(settings: Settings) -> Loudness:
 def watcher_output(spec: Watcher, clock: Clock, console: Console) -> PwmBuzzer | ActiveBuzzer | TerminalBell:
     """The watcher's own output line; the terminal's bell where there is none, or none that works."""
     if spec.pin is not None:
+        status = Status("output line", lambda name, _ok, words: console.line(f"the {name} {words}"))
         try:
-            return (PwmBuzzer if spec.kind == "piezo" else ActiveBuzzer)(spec.pin, clock)
+            return (PwmBuzzer if spec.kind == "piezo" else ActiveBuzzer)(spec.pin, clock, status)
         except BuzzerError as error:
             console.line(f"NO OUTPUT LINE: {error}. A stopped monitor is only shown here until this is mended.")
     return TerminalBell(console, clock)

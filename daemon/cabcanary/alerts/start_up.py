@@ -49,8 +49,10 @@ class StartUp:
         if waited_s < _LIT_S or (not told and waited_s < _LONGEST_S):
             return []
         self._done = lamp.proved = True
-        lit = None if not self._has_lamp else self._outputs.lamp is not None
-        text = words.proof_line(self._outputs.names, lit, frame, self._units)
+        lost = self._outputs.lost
+        lit = None if not self._has_lamp else "lamp" not in lost and self._outputs.lamp is not None
+        heard_by = [name for name in self._outputs.names if name not in lost]
+        text = words.proof_line(heard_by, lit, frame, self._units)
         states = {name: frame.values[name].quality.words for name in self._units}
-        data = {"sounded_by": self._outputs.names, "lamp": lit, "sensors": states}
+        data = {"sounded_by": heard_by, "lamp": lit, "sensors": states}
         return [Event(frame.time_ns, EventKind.MONITOR, "start_up_proof", text, data)]

@@ -8,6 +8,7 @@ import os
 import queue
 import socket
 import threading
+import time
 from typing import TYPE_CHECKING
 
 from cabcanary.clock import boot_id
@@ -84,6 +85,14 @@ class Heartbeat:
         self._path = str(path)
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self._socket.setblocking(False)
+        self._taken_s = time.monotonic()
+        #: Whether anybody has ever taken one.
+        self.heard = False
+
+    @property
+    def unheard_s(self) -> float:
+        """For how long nobody has taken one, real seconds: the watcher is not there, or it hangs and reads none."""
+        return time.monotonic() - self._taken_s
 
     def beat(self, what: bytes = ALIVE) -> bool:
         """Send one; whether somebody took it."""
@@ -91,6 +100,7 @@ class Heartbeat:
             self._socket.sendto(what, self._path)
         except OSError:
             return False
+        self._taken_s, self.heard = time.monotonic(), True
         return True
 
     def close(self) -> None:

@@ -14,10 +14,20 @@ from cabcanary.alerts.annunciator import Annunciator
 from cabcanary.alerts.console import Console
 from cabcanary.alerts.lamp import LampKeeper
 from cabcanary.alerts.outputs import Outputs, loudness_of
+from cabcanary.alerts.own import OwnAlerts
 from cabcanary.alerts.start_up import StartUp
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.feed import Feed
-from cabcanary.model import LIMITS_NOT_CONFIRMED, NOT_WATCHED, Event, EventKind, Priority, Quality
+from cabcanary.model import (
+    LIMITS_NOT_CONFIRMED,
+    NOT_WATCHED,
+    OUTPUT_LOST,
+    WATCHER_LOST,
+    Event,
+    EventKind,
+    Priority,
+    Quality,
+)
 from cabcanary.processes.host import Heartbeat, LampMemory, notify
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
@@ -50,6 +60,11 @@ _STOP_S = 3.0
 _GOOD_BYE_S = 2.5
 #: How often the watcher hears the heartbeat, real seconds: ten could be lost before it sounds.
 _HEARTBEAT_S = 0.2
+#: A watcher that takes no heartbeat for so long is gone, real seconds: systemd has a dead one back in half a second.
+_UNHEARD_S = 5.0
+#: At power-on it may take so long to come up, as the watcher bears of the daemon.
+FIRST_S = 60.0
+_WATCH = "systemctl restart cabcanary-watch"
 
 
 class Daemon:
@@ -71,7 +86,9 @@ class Daemon:
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
         self._memory = ChannelMemory(plan.settings.daemon.folder)
         self._memory.recall(self._pipeline, self._recorder.time.look({}, self._started_ns))
-        self._commands = Commands(self._engine, self._annunciator, clock, plan.settings.buttons, self._tell)
+        self._own = OwnAlerts()
+        buttons = plan.settings.buttons
+        self._commands = Commands(self._engine, self._annunciator, clock, buttons, self._tell, self._own)
         self._feed = Feed(
             plan.settings.daemon.feed_path, self._standing.hello, self._standing.alerts, self._commands.take
         )
@@ -157,9 +174,15 @@ class Daemon:
             self._last_drive = step.written
 
     async def _shut_down(self) -> None:
-        self._wiring.stop()
-        self._end_drive()
-        self._outputs.close()
+        for what, stop in (
+            ("stopping the sources", self._wiring.stop),
+            ("ending the drive", self._end_drive),
+            ("closing the outputs", self._outputs.close),
+        ):
+            try:
+                stop()
+            except Exception as error:  # noqa: BLE001 - whatever fails, the drive must be written and archived
+                self._supervisor.fault(what, error)
         if self._last_drive is not None:
             await asyncio.to_thread(self._last_drive.wait, _STOP_S)
         await asyncio.to_thread(self._memory.wait, _STOP_S)
@@ -252,10 +275,11 @@ class Daemon:
         try:
             state = self._recorder.states_before(now_ns)
             frame = self._pipeline.step(newest, now_ns)
-            changes = self._engine.step(frame)
+            changes = self._engine.step(frame) + self._own.step(now_ns, self._lost_parts())
             if self._missed_changes:
                 told = self._annunciator.wanting | {c.alert for c in changes}
-                changes += [c for c in self._engine.asking(now_ns) if c.alert not in told]
+                asking = self._engine.asking(now_ns) + self._own.asking(now_ns)
+                changes += [c for c in asking if c.alert not in told]
                 self._missed_changes = False
             heard = self._annunciator.update(changes, now_ns, broken=bool(self._engine.faults))
         except Exception as error:  # noqa: BLE001 - a fault of our own must be heard, not end the watch
@@ -274,6 +298,13 @@ class Daemon:
         except Exception as error:  # noqa: BLE001
             self._supervisor.fault("recording or showing", error)
         return now_ns
+
+    def _lost_parts(self) -> dict[str, dict[str, str]]:
+        """What of the monitor itself does not work just now, by the alert that tells of it. Asks no device."""
+        lost, beat = {OUTPUT_LOST: self._outputs.lost}, self._heartbeat
+        if self._plan.settings.watcher is not None and beat.unheard_s > (_UNHEARD_S if beat.heard else FIRST_S):
+            lost[WATCHER_LOST] = {"watcher": f"nobody takes the heartbeat; run: {_WATCH}"}
+        return lost
 
     def _after_the_warning(
         self, frame: Frame, newest: Newest, changes: list[Change], heard: list[Event], state: States | None

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Protocol
 
 from cabcanary.alerts import words
+from cabcanary.alerts.own import OwnAlerts
 from cabcanary.clock import NS_PER_S
 from cabcanary.model import Event, EventKind
 from cabcanary.rules.states import ShelveError
@@ -37,8 +38,15 @@ class Commands:
     """Carries out what buttons and the feed ask. `tell` shows, publishes and records an event."""
 
     def __init__(
-        self, engine: Engine, annunciator: Annunciator, clock: Now, buttons: Buttons, tell: Callable[[Event], None]
+        self,
+        engine: Engine,
+        annunciator: Annunciator,
+        clock: Now,
+        buttons: Buttons,
+        tell: Callable[[Event], None],
+        own: OwnAlerts | None = None,
     ) -> None:
+        self._own = own or OwnAlerts()
         self._engine, self._annunciator, self._clock, self._tell = engine, annunciator, clock, tell
         self._buttons = buttons
 
@@ -70,7 +78,7 @@ class Commands:
     def acknowledge(self, by: str) -> list[str]:
         """A person has taken note: the sound stops, the states stay."""
         now_ns = self._clock.now_ns()
-        changes = self._engine.acknowledge(now_ns)
+        changes = self._engine.acknowledge(now_ns) + self._own.acknowledge(now_ns)
         text = f"{len(changes)} alert(s) acknowledged"
         self._tell(Event(now_ns, EventKind.ACKNOWLEDGE, by, text, {"alerts": [c.alert for c in changes]}))
         heard = self._annunciator.update(changes, now_ns)

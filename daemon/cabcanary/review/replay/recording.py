@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from cabcanary.model import Quality, Value
+from cabcanary.model import OWN_ALERTS, Quality, Value
 from cabcanary.plan.plan import plan_from_texts
 from cabcanary.recorder.archived_drive import ArchivedDrive
 from cabcanary.recorder.journal_drive import Drive, Recorded
@@ -171,5 +171,6 @@ class Step(NamedTuple):
 
 
 def recorded_steps(events: Iterable[dict[str, Any]]) -> list[Step]:
-    """The changes of alert states among recorded events, in their order."""
-    return [Step(int(e["t"]), e["what"], e["state"]) for e in events if e["kind"] == "alert" and "state" in e]
+    """The changes of the rules' alert states among recorded events, in their order."""
+    alerts = (e for e in events if e["kind"] == "alert" and "state" in e and e["what"] not in OWN_ALERTS)
+    return [Step(int(e["t"]), e["what"], e["state"]) for e in alerts]

@@ -12,7 +12,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.model import NOTICES
+from cabcanary.model import NOTICES, OWN_ALERTS
 from cabcanary.plan.plan import load_plan
 from cabcanary.review.list.drives import samples_path
 from cabcanary.review.list.recorded_drive import RecordedError, read_drive
@@ -75,7 +75,7 @@ def _good_drives(plan: Plan) -> Iterator[Recorded]:
 def _is_good(manifest: Manifest, plan: Plan) -> bool:
     vehicle = plan.settings.vehicle
     same = slug(manifest.vehicle) == slug(vehicle.name) and manifest.stage == vehicle.stage
-    alerts = [a for a in manifest.alerts if a.alert not in NOTICES and a.priority != "advisory"]
+    alerts = [a for a in manifest.alerts if a.alert not in NOTICES | OWN_ALERTS and a.priority != "advisory"]
     return same and not alerts
 
 
