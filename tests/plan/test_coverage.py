@@ -75,6 +75,7 @@ def test_without_a_wideband_check_says_so_first_and_fails(vehicle, capsys):
         "market-hatchback",
         ("[channels.lambda]", "[channels.lamda]"),
         ('lambda_channel = "lambda"', 'lambda_channel = "lamda"'),
+        ('channel = "lambda"\npressure', 'channel = "lamda"\npressure'),
     )
     assert main(["check", str(file)]) == 1
     first = capsys.readouterr().out.splitlines()[0]
@@ -90,6 +91,7 @@ def test_before_there_is_a_compressor_that_is_not_needed_yet(vehicle, capsys):
         "market-hatchback",
         ("[channels.lambda]", "[channels.lamda]"),
         ('lambda_channel = "lambda"', 'lambda_channel = "lamda"'),
+        ('channel = "lambda"\npressure', 'channel = "lamda"\npressure'),
         ('stage = "compressor, low boost"', 'stage = "sensors"'),
     )
     assert main(["check", str(file)]) == 0
@@ -104,6 +106,7 @@ def test_without_a_word_about_the_compressor_it_is_taken_for_fitted(vehicle, cap
         (table, ""),
         ("[channels.lambda]", "[channels.lamda]"),
         ('lambda_channel = "lambda"', 'lambda_channel = "lamda"'),
+        ('channel = "lambda"\npressure', 'channel = "lamda"\npressure'),
     )
     assert main(["check", str(file)]) == 1
     out = capsys.readouterr().out

@@ -234,9 +234,9 @@ def test_and_once_that_sign_is_gone_it_is_as_patient_as_before(cab):
 
 
 def test_started_without_a_word_of_the_engine_ignorance_is_no_idle(cab):
-    # Nothing has ever said that there is no boost: two seconds for a converter to speak up, then it is told.
-    van = cab(PATIENT)
-    assert van.hold(5000, map=None, boost=None) == [(2000, "cannot_see_map", ACTIVE)]
+    # Nothing has ever said that there is no boost: four seconds for sensors to speak up, then it is told.
+    van = cab(PATIENT.replace('"3 s"', '"8 s"'))
+    assert van.hold(7000, map=None, boost=None) == [(4000, "cannot_see_map", ACTIVE)]
 
 
 def test_a_sign_that_is_not_there_takes_nothing_from_one_that_says_idle(cab):
@@ -246,8 +246,9 @@ def test_a_sign_that_is_not_there_takes_nothing_from_one_that_says_idle(cab):
 
 
 def test_ignorance_goes_on_where_a_saved_state_left_it(cab):
-    first, second = cab(PATIENT), cab(PATIENT)
-    first.hold(1500, map=None, boost=None)
+    patient = PATIENT.replace('"3 s"', '"8 s"')
+    first, second = cab(patient), cab(patient)
+    first.hold(3500, map=None, boost=None)
     second.engine.restore(json.loads(json.dumps(first.engine.state())))
     second.now_ns, second.values = first.now_ns, dict(first.values)
     assert second.hold(1500) == first.hold(1500) == [(480, "cannot_see_map", ACTIVE)]

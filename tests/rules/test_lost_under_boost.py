@@ -155,8 +155,8 @@ def test_started_in_mid_boost_with_the_bus_silent_a_loss_is_heard_soon(tmp_path,
     ride.hold(8.0, PULL, **BUS_LOST, **gone)
     first = ride.first(0.0)
     assert first is not None
-    # Two seconds for converters and ports to speak up, and the rule's own delay.
-    assert first[0] - 10.0 <= 2.5
+    # At once where boost shows; four seconds for sensors to speak up where it does not, and the rule's own delay.
+    assert first[0] - 10.0 <= (0.5 if lost == "lambda" else 4.5)
 
 
 @pytest.mark.parametrize("psi", [2.5, 5.0])
@@ -166,7 +166,8 @@ def test_started_in_mid_boost_with_the_bus_silent_a_lean_pull_is_heard_soon(tmp_
     found = ride.raised()
     assert found
     assert found[0][1] in ("lean_under_boost", "lean_near_boost")
-    assert found[0][0] - 10.0 <= 2.5
+    # The caution, where an unknown air leaves open whether it is the boost that counts.
+    assert found[0][0] - 10.0 <= (0.7 if psi > 4 else 4.5)
 
 
 def test_started_at_idle_with_the_bus_silent_nothing_is_told(tmp_path):
@@ -243,3 +244,54 @@ def test_the_ceiling_goes_on_beyond_eight_psi(tmp_path):
     assert later.raised() == []
     later.hold(1.5, pull, **{"lambda": 0.847})
     assert [a for _, a, _ in later.raised()] == ["lean_under_boost"]
+
+
+# --- a mixture that does not move -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("stuck", [0.655, 0.70, 0.82])
+@pytest.mark.parametrize("jitter", [0.001, 0.003])
+def test_a_rich_reading_that_stands_through_a_pull_is_not_believed(ride, stuck, jitter):
+    ride.hold(2.0, CRUISE, map=ride.wave(50.0, 1.0), engine_map=50.0)
+    held = {"lambda": lambda s: stuck + (jitter if s % 0.2 < 0.1 else -jitter)}
+    ride.hold(2.0, CRUISE, map=ride.wave(50.0, 1.0), engine_map=50.0, **held)
+    at = ride.seconds
+    ride.ramp(0.6, CRUISE, PULL, **held).hold(3.0, PULL, **held)
+    first = ride.first(at)
+    assert first is not None
+    assert first[1] == "cannot_see_lambda"
+    # 0.6 s into the pull, 1.2 s of it, and the rule's own delay.
+    assert first[0] <= 2.2
+
+
+def test_a_reading_that_sticks_in_a_pull_is_not_believed_after_it(ride):
+    boosted(ride)
+    held = {"lambda": lambda s: 0.82 + (0.001 if s % 0.2 < 0.1 else -0.001)}
+    ride.hold(2.0, PULL, **held).ramp(0.5, PULL, CRUISE, **held).hold(
+        2.0, CRUISE, map=ride.wave(50.0, 1.0), engine_map=50.0, **held
+    )
+    assert ride.value("lambda").quality is Quality.IMPLAUSIBLE
+    at = ride.seconds
+    ride.ramp(0.6, CRUISE, PULL, **held).hold(1.0, PULL, **held)
+    first = ride.first(at)
+    assert first is not None
+    # Seen before the next pull, it is told as soon as that begins.
+    assert first[0] <= 1.0
+
+
+@pytest.mark.parametrize("idle", [0.82, 0.88])
+def test_a_cold_engine_that_is_as_rich_at_idle_as_in_boost_is_believed(tmp_path, idle):
+    # Cold walls take fuel: the bench van's own table has 0.78 at -20 °C and 0.88 at 20 °C.
+    ride = (
+        Ride("hill-estate", tmp_path).hold(4.0, KEY_ON).hold(30.0, IDLE, map=Ride.wave(33.0, 0.5), **{"lambda": idle})
+    )
+    pull = PULL | {"lambda": min(idle, 0.82)}
+    ride.ramp(0.6, IDLE | {"lambda": idle}, pull).hold(5.0, pull)
+    assert ride.raised() == []
+
+
+def test_a_healthy_mixture_is_believed_through_many_pulls(ride):
+    for _ in range(6):
+        boosted(ride).hold(3.0, PULL, map=ride.wave(PULL["map"], 1.0)).ramp(1.0, PULL, IDLE)
+        ride.hold(6.0, IDLE, map=ride.wave(33.0, 0.5))
+    assert ride.raised() == []

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
+from cabcanary.channels.follows_load import FollowsLoad
 from cabcanary.model import USABLE, Quality, Value
 
 if TYPE_CHECKING:
@@ -32,25 +33,32 @@ class CrossCheck:
         self._contradicted_ns = 0
         self._last_ns: int | None = None
         self._verdict = ""
+        self._follows = FollowsLoad(spec) if spec.kind == "follows_load" else None
 
     def step(self, values: dict[str, Value], now_ns: int) -> None:
         """Compare at this tick; replaces the channel's value in `values` when it is contradicted."""
         dt_ns = 0 if self._last_ns is None else max(0, now_ns - self._last_ns)
         self._last_ns = now_ns
-        words = self._compare(values)
+        words = self._compare(values, now_ns)
         if words == "":
             self._contradicted_ns, self._verdict = 0, ""
         elif words is not None:
             self._contradicted_ns += dt_ns
-            if self._contradicted_ns > self._longest_ns:
+            # What follows the load has had its time by then.
+            if self._contradicted_ns > self._longest_ns or self._follows is not None:
                 self._verdict = words
         value = values[self.channel]
         if self._verdict and value.quality in USABLE:
             values[self.channel] = value._replace(quality=Quality.IMPLAUSIBLE, reason=self._verdict)
 
-    def _compare(self, values: dict[str, Value]) -> str | None:
+    def _compare(self, values: dict[str, Value], now_ns: int) -> str | None:
         """What contradicts the channel; empty: nothing does; None: cannot be told."""
         spec = self._spec
+        if spec.kind == "follows_load":
+            assert self._follows is not None
+            kpa = self._known(values, spec.pressure)
+            in_kpa = None if kpa is None else self._units[spec.pressure].to_si(kpa) / 1000
+            return self._follows.step(self._known(values, spec.channel), in_kpa, now_ns)
         if spec.kind == "agree":
             return self._agree(spec, values)
         if spec.kind == "key_on":
@@ -113,12 +121,15 @@ class CrossCheck:
 
     def state(self) -> dict[str, Any]:
         """All that later verdicts depend on."""
-        return {"contradicted": self._contradicted_ns, "last": self._last_ns, "verdict": self._verdict}
+        follows = {} if self._follows is None else {"follows": self._follows.state()}
+        return {"contradicted": self._contradicted_ns, "last": self._last_ns, "verdict": self._verdict, **follows}
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state."""
         self._contradicted_ns, self._last_ns = int(state["contradicted"]), state["last"]
         self._verdict = str(state["verdict"])
+        if self._follows is not None and "follows" in state:
+            self._follows.restore(state["follows"])
 
 
 _STANDING_SI = units.unit("rpm").to_si(_STANDING_RPM)

@@ -27,6 +27,10 @@ _SAMPLES_PER_RESPONSE = 3.0
 #: How long the rich end is believed. Beyond it an engine misfires (common practice, no source); enrichment as the
 #: throttle opens is over within a second or two.
 _LONGEST_RICH_NS = 5_000_000_000
+#: A reading this close to the rich end, as a share of the range, is no leaner than the end itself: 0.013 of a range of
+#: 0.85. What misses it by a hair is doubted just as long.
+_RICH_SHARE = 0.015
+_TOO_RICH = "at the rich end for longer than an engine burns: sensor or wire"
 
 
 class LambdaEnds:
@@ -43,15 +47,18 @@ class LambdaEnds:
         """Quality and reason for a new reading whose curve gave `quality`; called once per reading."""
         if quality is Quality.GOOD:
             self._broken = False
-            self._rich_since_ns = None
             self._remember(time_ns, value)
+            if value > self._low + _RICH_SHARE * (self._high - self._low):
+                self._rich_since_ns = None
+            elif self._rich_too_long(time_ns):
+                return Quality.OUT_OF_RANGE, _TOO_RICH
             return quality, ""
         if quality not in (Quality.SATURATED_HIGH, Quality.SATURATED_LOW):
             return quality, ""
         if quality is Quality.SATURATED_HIGH:
             self._rich_since_ns = None
         elif self._rich_too_long(time_ns):
-            return Quality.OUT_OF_RANGE, "at the rich end for longer than an engine burns: sensor or wire"
+            return Quality.OUT_OF_RANGE, _TOO_RICH
         side = "lean" if quality is Quality.SATURATED_HIGH else "rich"
         if not self._broken and self._at_end(value):
             self._remember(time_ns, value)

@@ -54,4 +54,22 @@ class OverrunCheck(Strict):
     for_longer_than: Seconds = 2.5
 
 
-Check = Annotated[AgreeCheck | KeyOnCheck | OverrunCheck, Field(discriminator="kind")]
+class FollowsLoadCheck(Strict):
+    """A rich mixture that does not move while the load goes from light to boost, or back, is no mixture.
+
+    It is judged by the manifold alone, so that a vehicle with the fewest sensors has it: below `light_kpa` an engine
+    idles, cruises or overruns, above `loaded_kpa` there is boost at any road's air pressure. `for_longer_than` is how
+    long each must last: longer than the gas and the sensor take.
+    """
+
+    kind: Literal["follows_load"]
+    channel: Name
+    pressure: Name
+    light_kpa: float = Field(default=55.0, gt=20, lt=80)
+    loaded_kpa: float = Field(default=110.0, gt=100, lt=200)
+    #: How far the mixture may wander, smoothed, and count as standing still, lambda.
+    within: float = Field(default=0.02, gt=0, lt=0.1)
+    for_longer_than: Seconds = 1.2
+
+
+Check = Annotated[AgreeCheck | KeyOnCheck | OverrunCheck | FollowsLoadCheck, Field(discriminator="kind")]
