@@ -122,7 +122,7 @@ class Engine:
         # A condition that is remembered, or that has a window, must see every tick.
         urgent = [r.urgent for r in self._watched]
         self._always = [s for s in self._shared.values() if s in urgent or s.remembers]
-        self._blind = BlindAlerts()
+        self._blind = BlindAlerts(self.rules)
         #: Rules that this tick could not work out, by a fault of our own; the others went on.
         self.faults: dict[str, Exception] = {}
         self._warming: dict[str, int] = {}

@@ -164,6 +164,7 @@ class _Builder:
             known_defects=frozenset() if blind_priority is Priority.WARNING else self._setting.known_defects,
             blind_priority=blind_priority,
             file=self._loaded.file.name,
+            called=self._setting.called,
             line=self._loaded.positions.key(("rule", self._n, "id"))[0],
         )
 
