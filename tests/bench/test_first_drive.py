@@ -49,7 +49,7 @@ def test_each_fault_is_named_for_what_it_is_once_and_in_order(bench_drive: Bench
 def test_a_wideband_that_dies_under_boost_is_neither_lean_nor_silence(bench_drive: BenchDrive) -> None:
     blind = next(e for e in bench_drive.events if e["what"] == "cannot_see_lambda" and e["raised"])
     assert (blind["priority"], blind["blind"], blind["active"]) == ("warning", True, True)
-    assert blind["say"] == "Cannot see lambda"
+    assert blind["say"] == "Cannot see mixture"
     sounds = [e["what"] for e in bench_drive.events if e["kind"] == "sound" and e["t"] >= blind["t"]]
     assert sounds == ["cannot_see", "silence"]
 

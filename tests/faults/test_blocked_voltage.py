@@ -75,7 +75,7 @@ def test_a_hung_pressure_is_heard_as_cannot_see_and_blamed_by_name(ride: Callabl
     begin(driven, MAP_CHANNEL)
     raised = driven.raised("cannot_see_map")
     assert (raised["blind"], raised["priority"]) == (True, "warning")
-    assert raised["text"].startswith("Stay off boost. Cannot see map.")
+    assert raised["text"].startswith("Stay off boost. Cannot see manifold pressure.")
     # Boost was never known, so the patient delay of 8 s holds; it counts from when the engine is known to run.
     running = next(f["t"] for f in driven.told.frames if f["values"]["engine_running"][0] == 1.0)
     assert (raised["t"] - running) / NS_PER_S <= 8.5

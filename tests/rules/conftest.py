@@ -35,8 +35,8 @@ def value_of(x):
 class Cab:
     """An engine and the values that stand in the vehicle now."""
 
-    def __init__(self, text: str, running: str | None = None) -> None:
-        rules, problems = build_rules([rules_from_text(text, Path("rules.toml"))], Setting(UNITS))
+    def __init__(self, text: str, running: str | None = None, called: dict[str, str] | None = None) -> None:
+        rules, problems = build_rules([rules_from_text(text, Path("rules.toml"))], Setting(UNITS, called=called or {}))
         assert not problems, problems
         assert not rules.not_fitted
         self.rules = rules.rules

@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from cabcanary.alerts.words import cab_words
 from cabcanary.model import USABLE, Priority, Quality, Value
 
 LEAN = """
@@ -147,7 +148,7 @@ def test_boost_during_warm_up_is_a_caution(cab):
     van = cab(LEAN)
     changes = [c for _ in range(60) for c in van.tick(**DRIVING | {"lambda": WARMING})]
     assert [(c.alert, c.priority, c.say, c.do) for c in changes] == [
-        ("cannot_see_lambda", Priority.CAUTION, "lambda still warming up", "Stay off boost")
+        ("cannot_see_lambda", Priority.CAUTION, "Lambda still warming up", "Stay off boost")
     ]
 
 
@@ -294,10 +295,47 @@ def test_a_value_at_its_end_that_proves_nothing_is_blindness(cab):
     assert [(a, s) for _, a, s in told] == [("cannot_see_lambda", ACTIVE)]
 
 
-def test_a_division_by_zero_is_blindness_too(cab):
+def test_a_division_by_zero_is_blindness_too_and_blames_no_sensor_that_is_fine(cab):
     van = cab(OVER.replace("boost > 8 psi", "map / barometer > 2"))
-    told = van.hold(1000, **DRIVING | {"barometer": 0})
-    assert {a for _, a, _ in told} == {"cannot_see_map", "cannot_see_barometer"}
+    changes = [c for _ in range(50) for c in van.tick(**DRIVING | {"barometer": 0})]
+    assert [(c.alert, c.say, c.blind) for c in changes] == [
+        ("cannot_see_rule_over_boost", "Cannot judge: Boost too high", True)
+    ]
+    assert changes[0].figures.endswith("a division by what may be zero")
+    # Once a wire is lost, that one is told, and the rule's own alert goes.
+    told = blind(van.hold(8000, map=None))
+    assert told == [(0, "cannot_see_map", ACTIVE), (0, "cannot_see_rule_over_boost", NORMAL)]
+    assert blind(van.hold(8000, map=135, barometer=101))[-1][1:] == ("cannot_see_map", NORMAL)
+
+
+def test_a_blind_rule_of_its_own_can_be_acknowledged_and_goes_on_from_a_saved_state(cab):
+    text = OVER.replace("boost > 8 psi", "map / barometer > 2")
+    van, again = cab(text), cab(text)
+    van.hold(1000, **DRIVING | {"barometer": 0})
+    again.engine.restore(json.loads(json.dumps(van.engine.state())))
+    again.now_ns, again.values = van.now_ns, dict(van.values)
+    assert again.engine.acknowledge(van.now_ns) == van.engine.acknowledge(van.now_ns) != []
+    assert again.hold(8000, barometer=101) == van.hold(8000, barometer=101) != []
+
+
+CALLED = {"lambda": "mixture", "boost": "boost", "map": "manifold pressure"}
+
+
+@pytest.mark.parametrize(
+    ("dead", "spoken"),
+    [
+        (Value(None, Quality.OUT_OF_RANGE, 0), "Cannot see mixture: wire broken or shorted."),
+        (Value(0.8, Quality.STUCK, 0), "Cannot see mixture: it does not move."),
+        (Value(0.8, Quality.STALE, 0), "Cannot see mixture: nothing new from it."),
+        (Value(None, Quality.ABSENT, 0), "Cannot see mixture: no value from it."),
+        (Value(0.8, Quality.IMPLAUSIBLE, 0), "Cannot see mixture: it cannot be true."),
+        (WARMING, "Mixture still warming up."),
+    ],
+)
+def test_the_cab_hears_a_persons_name_of_the_channel_and_why_it_cannot_be_seen(cab, dead, spoken):
+    van = cab(LEAN, called=CALLED)
+    changes = [c for _ in range(50) for c in van.tick(**DRIVING | {"lambda": dead})]
+    assert [cab_words(c) for c in changes] == [f"Stay off boost. {spoken}"]
 
 
 def test_acknowledging_blindness_leaves_it_standing(cab):

@@ -30,8 +30,9 @@ def action(do: str) -> str:
 
 
 def cab_words(change: Change) -> str:
-    """The text spoken in the cab: the action, then the alert's name."""
-    return f"{action(change.do)}. {change.say}."
+    """The text spoken in the cab: the action, then the alert's name, and why something cannot be seen."""
+    why = f": {change.reason}" if change.reason else ""
+    return f"{action(change.do)}. {change.say}{why}."
 
 
 def alert_event(change: Change) -> Event:

@@ -21,6 +21,7 @@ from cabcanary.plan.wires import check_wires, measured_of
 from cabcanary.rules.engine import Engine
 from cabcanary.rules.names import Measured, Setting
 from cabcanary.rules.rule_set import NotFitted, RuleSet, build_rules
+from cabcanary.settings.called import called
 from cabcanary.settings.derived import AfrChannel, EngineRunningChannel
 from cabcanary.settings.load import Loaded, load_rule_file, load_settings
 from cabcanary.settings.sensors import MeasuredChannel
@@ -278,6 +279,7 @@ def _assemble(
         # A recording may be older than the list of what a vehicle may lack.
         any_may_lack=recorded,
         bounds=reach,
+        called={name: called(name, c.called) for name, c in settings.channels.items()},
     )
     rules, rule_problems = build_rules(rule_files, setting)
     problems += rule_problems

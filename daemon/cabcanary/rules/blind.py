@@ -5,20 +5,37 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.model import USABLE, Priority, Quality
+from cabcanary.model import USABLE, Priority, Quality, Value
 from cabcanary.rules.states import AlertState, Blame, Change
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from cabcanary.model import Value
     from cabcanary.rules.machine import Machine
+    from cabcanary.rules.rule import Rule
 
 #: Wide-range sensors are ready 10 to 30 s after their power (common practice); one that says "heating" for longer than
 #: this has a dead heater, and its blindness counts in full.
 LONGEST_WARM_UP_NS = 90_000_000_000
 #: Prefix of the alert that a channel raises when a rule that matters cannot see through it.
 BLIND = "cannot_see_"
+#: Stands for the rule itself where every sensor is fine and its condition cannot be worked out all the same.
+ITSELF = ""
+#: Prefix of a rule as the root of its own blindness.
+_RULE = "rule_"
+_BY_ZERO = "every sensor is seen, and it cannot be worked out: a division by what may be zero"
+_NOT_WORKED_OUT = Value(None, Quality.ABSENT, 0, reason=_BY_ZERO)
+#: What a person is told of a sensor's quality, in few words: figures and wires stand in the text beside it.
+_SPOKEN = {
+    Quality.OUT_OF_RANGE: "wire broken or shorted",
+    Quality.STUCK: "it does not move",
+    Quality.IMPLAUSIBLE: "it cannot be true",
+    Quality.STALE: "nothing new from it",
+    Quality.ABSENT: "no value from it",
+    Quality.SATURATED_HIGH: "at the end of its range",
+    Quality.SATURATED_LOW: "at the end of its range",
+    Quality.GOOD: "lost a moment ago",
+}
 #: What to do where only the air's pressure is not known well enough: standing still, the manifold shows it.
 LEARN_AIR = "Stop once, engine off, key on"
 #: A sensor that is known to be dead may be put aside for the way home, unless a warning depends on it.
@@ -45,12 +62,12 @@ def blame(
     unsure = [] if blamed else _unsure(channels, values, roots)
     if unsure:
         return Blame(unsure, unsure=True)
-    if before and not any(roots.get(b, (b,)) == (b,) for b in blamed):
+    if before and ITSELF not in before and not any(roots.get(b, (b,)) == (b,) for b in blamed):
         return Blame(list(before))
-    # All usable and still unknown: a value at the end of its range that proves nothing here, or else a
-    # division by zero.
+    # All usable and still unknown: a value at the end of its range that proves nothing here, or else a division by
+    # zero, and that is no sensor's fault.
     saturated = [c for c in channels if values[c].quality is not Quality.GOOD]
-    return Blame(blamed or saturated or list(channels))
+    return Blame(blamed or saturated or [ITSELF])
 
 
 def _unsure(channels: Sequence[str], values: Mapping[str, Value], roots: Mapping[str, tuple[str, ...]]) -> list[str]:
@@ -62,9 +79,14 @@ def _unsure(channels: Sequence[str], values: Mapping[str, Value], roots: Mapping
 
 
 class BlindAlerts:
-    """The alerts of channels that rules cannot see through."""
+    """The alerts of channels that these rules cannot see through."""
 
-    def __init__(self) -> None:
+    def __init__(self, rules: Iterable[Rule]) -> None:
+        self._called: dict[str, str] = {}
+        self._says: dict[str, str] = {}
+        for rule in rules:
+            self._called |= rule.called
+            self._says[_RULE + rule.id] = rule.say
         self.alerts: dict[str, AlertState] = {}
         self._priority: dict[str, Priority] = {}
         #: Those that are not dead: their interval is too wide to tell.
@@ -94,10 +116,12 @@ class BlindAlerts:
         to_blame: set[str] = set()
         for machine in tripped:
             rule = machine.rule
-            roots = [r for r in machine.memory.blind_roots if r not in rule.known_defects]
+            itself = _RULE + rule.id
+            roots = [r or itself for r in machine.memory.blind_roots if r not in rule.known_defects]
+            sensors = [r for r in roots if r != itself]
             # Warming up, and not for longer than any sensor takes: after that it is dead like any other.
             warming = {
-                r for r in roots if (since := warming_since(r)) is not None and now_ns - since < LONGEST_WARM_UP_NS
+                r for r in sensors if (since := warming_since(r)) is not None and now_ns - since < LONGEST_WARM_UP_NS
             }
             # Where another channel is lost too, blame that one: it can be repaired.
             to_blame.update([r for r in roots if r not in warming] or roots)
@@ -107,12 +131,15 @@ class BlindAlerts:
                 wanted[root] = max(wanted.get(root, priority), priority)
         self.held_back = not to_blame.issuperset(r for r in wanted if r not in self._priority)
         raised = [(r, p) for r, p in wanted.items() if r in to_blame or r in self._priority]
-        changes = [c for root, p in raised if (c := self._raise(now_ns, root, p, values[root])) is not None]
+        changes = [c for root, p in raised if (c := self._raise(now_ns, root, p, self._value(root, values)))]
         changes += [self._end(now_ns, root) for root in [r for r in self._priority if r not in wanted]]
         for name, alert in self.alerts.items():
             if alert.shelved_until_ns is not None and now_ns >= alert.shelved_until_ns:
                 changes += self._unshelve(now_ns, name, alert)
         return changes
+
+    def _value(self, root: str, values: Mapping[str, Value]) -> Value:
+        return _NOT_WORKED_OUT if root in self._says else values[root]
 
     def _raise(self, now_ns: int, root: str, priority: Priority, value: Value) -> Change | None:
         before = self._priority.get(root)
@@ -175,12 +202,14 @@ class BlindAlerts:
         """How this alert stands now, in words."""
         root, alert = name.removeprefix(BLIND), self.alerts[name]
         priority = self._priority.get(root, Priority.WARNING)
-        say = f"Cannot see {root}"
+        called = self._called.get(root) or root.replace("_", " ")
+        say = f"Cannot judge: {self._says[root]}" if root in self._says else f"Cannot see {called}"
+        reason = "" if quality is None or root in self._says else _SPOKEN.get(quality, "")
         do = "Stay off boost" if priority > Priority.ADVISORY else "Have it looked at"
         if quality is Quality.WARMING:
-            say = f"{root} still warming up"
+            say = f"{called} still warming up"
         elif root in self._unsure:
-            say, do = f"{root.replace('_', ' ')} unsure".capitalize(), LEARN_AIR
+            say, do, reason = f"{called} unsure", LEARN_AIR, ""
         return Change(
             now_ns,
             name,
@@ -189,10 +218,11 @@ class BlindAlerts:
             alert.acknowledged,
             priority,
             True,
-            say,
+            say[:1].upper() + say[1:],
             do,
             figures,
             shelved=alert.shelved,
+            reason=reason,
         )
 
     def state(self) -> dict[str, Any]:

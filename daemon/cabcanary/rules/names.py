@@ -49,6 +49,8 @@ class Setting:
     any_may_lack: bool = False
     #: Between what each channel's value lies whatever happens, in SI.
     bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    #: What people call each channel.
+    called: Mapping[str, str] = field(default_factory=dict)
 
 
 def names_of(files: Sequence[Loaded[RuleFile]], setting: Setting, problems: list[Problem]) -> list[Names]:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from cabcanary.model import Priority
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from cabcanary.expressions.tree import Condition, Number
 
 #: Damage is counted in whole numbers, so that sums are exact everywhere: at this much the rule trips.
@@ -115,6 +117,8 @@ class Rule:
     blind_priority: Priority = Priority.WARNING
     file: str = ""
     line: int = 0
+    #: What people call each channel of the vehicle.
+    called: Mapping[str, str] = field(default_factory=dict, compare=False)
 
     @property
     def fingerprint(self) -> str:

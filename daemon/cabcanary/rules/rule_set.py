@@ -172,6 +172,7 @@ class _Builder:
             blind_priority=blind_priority,
             shown_beside=self._setting.shown_beside,
             file=self._loaded.file.name,
+            called=self._setting.called,
             line=self._loaded.positions.key(("rule", self._n, "id"))[0],
         )
 

@@ -78,6 +78,8 @@ class Change:
     figures: str
     latched: bool = False
     shelved: bool = False
+    #: Why it cannot be seen, in few words that are spoken behind `say`.
+    reason: str = ""
 
     @property
     def sounds(self) -> bool:

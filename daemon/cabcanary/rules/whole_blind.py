@@ -25,7 +25,7 @@ class BlindRun:
         self.found: list[Found] = []
         self._drive, self._runs, self._turn = drive, runs, Turn(acts)
         self._warming_before: Mapping[str, int] = state["warming"]
-        self._alerts = BlindAlerts()
+        self._alerts = BlindAlerts([run.rule for run in runs])
         if state["blind"] is not None:
             self._alerts.restore(state["blind"])
         self._blame: dict[int, Blame] = {}
@@ -72,7 +72,7 @@ class BlindRun:
 
     def _any_warming(self, row: int) -> bool:
         drive = self._drive
-        return any(drive.is_warming(root, row) for blame in self._blame.values() for root in blame.roots)
+        return any(drive.is_warming(root, row) for blame in self._blame.values() for root in blame.roots if root)
 
     def _warming(self, row: int) -> Callable[[str], int | None]:
         return lambda channel: self._drive.warming_since(channel, row, self._warming_before.get(channel))

@@ -6,11 +6,11 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, field_validator
 
-from cabcanary.validation.base import Name, Strict
+from cabcanary.validation.base import ChannelSettings, Name, Strict
 from cabcanary.validation.quantities import Seconds, UnitSymbol, quantity_of
 
 
-class AirPressureChannel(Strict):
+class AirPressureChannel(ChannelSettings):
     """Barometric pressure from the best witness there is: the sensors in their order, else the manifold while the
     engine stands, else what is left of either, of the last drive, or of all that roads have."""
 
@@ -40,7 +40,7 @@ class AirPressureChannel(Strict):
         return roads
 
 
-class BoostChannel(Strict):
+class BoostChannel(ChannelSettings):
     """Manifold pressure above the air's."""
 
     derive: Literal["boost"]
@@ -49,7 +49,7 @@ class BoostChannel(Strict):
     air: Name = "air_pressure"
 
 
-class VacuumChannel(Strict):
+class VacuumChannel(ChannelSettings):
     """The air's pressure above the manifold's, never below zero, as the trade shows it (inHg)."""
 
     derive: Literal["vacuum"]
@@ -58,7 +58,7 @@ class VacuumChannel(Strict):
     air: Name = "air_pressure"
 
 
-class AirflowChannel(Strict):
+class AirflowChannel(ChannelSettings):
     """Air that the engine takes, by speed and density."""
 
     derive: Literal["airflow"]
@@ -72,7 +72,7 @@ class AirflowChannel(Strict):
     efficiency_uncertainty: float = Field(default=0.05, ge=0, lt=0.5)
 
 
-class AfrChannel(Strict):
+class AfrChannel(ChannelSettings):
     """Lambda shown as air to fuel by mass, for the fuel in the tank; for showing, never for limits."""
 
     derive: Literal["afr"]
@@ -82,7 +82,7 @@ class AfrChannel(Strict):
     ethanol: Name | None = None
 
 
-class FormulaChannel(Strict):
+class FormulaChannel(ChannelSettings):
     """Any formula of channels, with the rules' grammar; its units are checked at load."""
 
     derive: Literal["formula"]
@@ -103,7 +103,7 @@ class Pipe(Strict):
     longest: Seconds = 1.0
 
 
-class GasDelay(Strict):
+class GasDelay(ChannelSettings):
     """What the masks and alignments of one wideband share: its channel and the delay to it."""
 
     lambda_channel: Name = "lambda"
@@ -136,7 +136,7 @@ class AsBurntChannel(GasDelay):
     of: Name
 
 
-class EngineRunningChannel(Strict):
+class EngineRunningChannel(ChannelSettings):
     """1 while the engine runs, 0 while it is known to stand still, else unknown."""
 
     derive: Literal["engine_running"]

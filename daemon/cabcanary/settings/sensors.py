@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from cabcanary import units
-from cabcanary.validation.base import Item, Name, Strict
+from cabcanary.validation.base import ChannelSettings, Item, Name, Strict
 from cabcanary.validation.quantities import Seconds, UnitSymbol, quantity_of
 
 # --- Curves -------------------------------------------------------------------------------------------
@@ -164,7 +164,7 @@ def _pair(raw: Any) -> Any:
 Range = Annotated[tuple[float, float], BeforeValidator(_pair)]
 
 
-class MeasuredChannel(Strict):
+class MeasuredChannel(ChannelSettings):
     """One sensor: which wire, which curve, and what makes its value untrustworthy."""
 
     source: Name

@@ -56,3 +56,10 @@ class Strict(BaseModel):
     """An unknown key is an error, and nothing changes after loading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ChannelSettings(Strict):
+    """What the settings of every channel have, measured or derived."""
+
+    #: What people call it, as the cab speaks of it: "manifold pressure". Standard names have such words by themselves.
+    called: str | None = Field(default=None, min_length=2, max_length=40, pattern=r"^[^\x00-\x1f]+$")
