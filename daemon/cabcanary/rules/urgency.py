@@ -16,8 +16,8 @@ from cabcanary.expressions.scalar import Known, Program, Reader, Truth, compile_
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-#: For so long after the first tick nothing need be known, ns: ports take two seconds to speak, and the air's pressure is
-#: learnt from a standing manifold within three (`channels/air.py`).
+#: For so long after the first tick nothing need be known, ns: ports take two seconds to speak, and the air's pressure
+#: is learnt from a standing manifold within three (`channels/air.py`).
 GRACE_NS = 4_000_000_000
 
 
