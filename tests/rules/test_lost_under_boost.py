@@ -295,3 +295,11 @@ def test_a_healthy_mixture_is_believed_through_many_pulls(ride):
         boosted(ride).hold(3.0, PULL, map=ride.wave(PULL["map"], 1.0)).ramp(1.0, PULL, IDLE)
         ride.hold(6.0, IDLE, map=ride.wave(33.0, 0.5))
     assert ride.raised() == []
+
+
+def test_a_start_without_a_dwell_of_the_key_is_told_by_nothing(tmp_path):
+    # The starter turns at once: the manifold falls from the air's pressure while bus and wideband are not there yet.
+    ride = Ride("bench-van", tmp_path)
+    silent = dict.fromkeys((*BUS, "lambda"), None)
+    ride.ramp(1.5, KEY_ON, IDLE, **silent).hold(1.5, IDLE, **silent).hold(5.0, IDLE, map=ride.wave(33.0, 0.5))
+    assert ride.raised() == []
