@@ -306,7 +306,7 @@ CASES = [
     Case("shorted to supply", "lambda", silent("wideband"), (STALE,), 0.15 + AT_ONCE_S),
     Case("sensor's wire at its rail", "lambda", held(LAMBDA, 1.501), (BROKEN,), AT_ONCE_S),
     Case("sensor's wire at its rich rail", "lambda", held(LAMBDA, 0.650), (BROKEN,), AT_ONCE_S),
-    Case("warming", "lambda", says(LAMBDA, Quality.WARMING, "heating"), (Quality.WARMING,), AT_ONCE_S),
+    Case("warming", "lambda", says(LAMBDA, Quality.WARMING, "heating"), (Quality.ABSENT,), AT_ONCE_S),
     Case("sensor says error", "lambda", says(LAMBDA, Quality.ABSENT, "error"), (Quality.ABSENT,), AT_ONCE_S),
     # stuck_after = 10 s; the pressure is caught sooner or later by the engine's own as well.
     Case("stuck", "lambda", stuck(LAMBDA), (STUCK,), 10 + AT_ONCE_S),

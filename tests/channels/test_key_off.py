@@ -111,3 +111,12 @@ def test_a_gauge_sensor_that_shows_boost_is_a_load():
         channel.step({"map": Value(5.0, Quality.GOOD, 0), "supply": Value(12.9, Quality.GOOD, 0)}, S + n * TICK)
     dark = {"map": Value(None, Quality.ABSENT, 0), "supply": Value(12.9, Quality.GOOD, 0)}
     assert channel.step(dark, S + 100 * TICK).value is None
+
+
+def test_a_manifold_that_has_lost_its_hose_is_no_load_where_speed_and_throttle_say_idle():
+    key = KeyOff()
+    for n in range(100):
+        seen = Seen(kpa=98.0 + 2.0 * (n % 2), rpm=1100.0 + 700.0 * (n % 2), throttle=3.0, running_rpm=400.0)
+        key.step(seen, dark=False, volts=14.0, rests=False, now_ns=n * 20_000_000)
+    key.step(Seen(None, None, None, 400.0), dark=True, volts=12.4, rests=True, now_ns=2_020_000_000)
+    assert key.possible

@@ -12,6 +12,8 @@ from cabcanary.channels.quiet import Quiet
 _AFTER_LOAD_NS = 1_000_000_000
 #: An idling engine turns no faster, rpm, and its throttle is open no further, % (a stop at 20 % and some idle air).
 _IDLE_RPM, _SHUT_PERCENT = 1500.0, 25.0
+#: A throttle that reads this little, %, is shut, wherever it rests.
+_QUITE_SHUT_PERCENT = 5.0
 #: From an idle's vacuum to the air's pressure a manifold takes less than this once the engine stops; still for this
 #: long at it, it has filled, ns.
 _FILLS_NS, _FILLED_NS = 3_000_000_000, 1_000_000_000
@@ -83,6 +85,9 @@ class KeyOff:
         if seen.kpa is not None and seen.kpa > HIGHEST_KPA:
             return True
         if seen.rpm is not None and seen.rpm < seen.running_rpm:
+            return False
+        if seen.rpm is not None and seen.throttle is not None and seen.throttle <= _QUITE_SHUT_PERCENT:
+            # With a hose or its line off an engine races at idle and its manifold has no vacuum: the foot tells.
             return False
         if (seen.rpm or 0.0) >= _IDLE_RPM or (seen.throttle or 0.0) > _SHUT_PERCENT:
             return True
