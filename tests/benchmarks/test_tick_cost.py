@@ -77,18 +77,19 @@ def _moved(text: str, shift: int) -> str:
 
 def _forty_rules(plan: Plan) -> list[Rule]:
     """The shipped rules, and as many again with other limits as it takes: no two ask the same."""
-    text = next(iter(plan.rule_texts.values()))
+    numbers, *sets = plan.rule_texts.values()
     rules = list(plan.rules.rules)
-    shift = 0
-    while len(rules) < _RULES_WANTED:
-        shift += 1
-        moved = _moved(text, shift)
-        setting = Setting(
-            plan.channel_units, stages=plan.settings.vehicle.all_stages, stage=plan.settings.vehicle.stage
-        )
-        more, problems = build_rules([rules_from_text(moved, Path("more.toml"))], setting)
+    vehicle = plan.settings.vehicle
+    setting = Setting(plan.channel_units, plan.pipeline().ends(), vehicle.all_stages, vehicle.stage)
+    for shift, text in enumerate(sets, 1):
+        files = [
+            rules_from_text(numbers, Path("numbers.toml")),
+            rules_from_text(_moved(text, shift), Path("more.toml")),
+        ]
+        more, problems = build_rules(files, setting)
         assert not problems
         rules += more.rules
+    assert len(rules) >= _RULES_WANTED
     return rules[:_RULES_WANTED]
 
 
@@ -123,7 +124,7 @@ def _costs(hz: int, ticks: int, sleeping: bool) -> dict[str, list[float]]:
     rules = _forty_rules(plan)
     pipeline = plan.pipeline()
     engine = Engine(rules, pipeline.roots(), plan.channel_units, plan.running)
-    assert len(plan.channel_units) == 24
+    assert len(plan.channel_units) == 25
     noise = random.Random(1)
     keys = [m.key for m in pipeline.measured]
     found: dict[str, list[float]] = {"rules": [], "channels": [], "both": []}
