@@ -82,12 +82,9 @@ def _forty_rules(plan: Plan) -> list[Rule]:
     vehicle = plan.settings.vehicle
     setting = Setting(plan.channel_units, plan.pipeline().ends(), vehicle.all_stages, vehicle.stage)
     for shift, text in enumerate(sets, 1):
-        files = [
-            rules_from_text(numbers, Path("numbers.toml")),
-            rules_from_text(_moved(text, shift), Path("more.toml")),
-        ]
-        more, problems = build_rules(files, setting)
-        assert not problems
+        moved = rules_from_text(_moved(text, shift), Path("more.toml"))
+        # A limit that is moved beyond what its sensor can show is a problem, and that rule is left out.
+        more, _ = build_rules([rules_from_text(numbers, Path("numbers.toml")), moved], setting)
         rules += more.rules
     assert len(rules) >= _RULES_WANTED
     return rules[:_RULES_WANTED]
