@@ -20,7 +20,7 @@ import pytest
 from broker import PASSWORD, TOPIC, USER, Broker, mqtt_table
 from harness import Ride, wait_for
 
-from cabcanary.messenger.credentials import SecretError, read_credential, tls_context
+from cabcanary.messenger.credentials import SecretError, hung_up, read_credential, tls_context
 from cabcanary.messenger.mqtt_client import without_closed_sockets
 from cabcanary.messenger.payloads import MODELS, SCHEMAS, schema_text
 
@@ -435,6 +435,18 @@ def test_a_certificate_that_does_not_do_is_one_clear_line_and_no_storm(
     assert connections(post) - before <= 6
     assert driven.log.count("messenger: broker") == 1
     assert "Traceback" not in driven.log
+
+
+def test_a_broker_that_hangs_up_without_a_word_does_not_displace_its_reason() -> None:
+    # What asyncio and OpenSSL raise where the reason and the end of the connection race each other.
+    said = (
+        "failed to receive on socket: EOF occurred in violation of protocol (_ssl.c:2427)",
+        "[Errno 104] Connection reset by peer",
+        "[Errno 32] Broken pipe",
+    )
+    assert all(hung_up(OSError(words)) for words in said)
+    assert not hung_up(OSError("[SSL: TLSV13_ALERT_CERTIFICATE_REQUIRED] tlsv13 alert certificate required"))
+    assert not hung_up(OSError("[Errno 111] Connection refused"))
 
 
 def test_a_socket_closed_before_it_is_watched_is_no_fault_of_ours(caplog: pytest.LogCaptureFixture) -> None:

@@ -240,6 +240,21 @@ def test_started_without_a_word_of_the_engine_ignorance_is_no_idle(cab):
     assert van.hold(7000, map=None, boost=None) == [(4000, "cannot_see_map", ACTIVE)]
 
 
+NOT_SPOKEN = LEAN + 'blind_urgent_when = "boost > 1 psi"\nblind_delay_otherwise = "8 s"\n'
+
+
+def test_started_in_mid_pull_a_source_has_two_seconds_to_speak(cab):
+    van = cab(NOT_SPOKEN)
+    assert van.hold(3000, **DRIVING | {"lambda": None}) == [(2000, "cannot_see_lambda", ACTIVE)]
+
+
+def test_what_has_spoken_once_and_is_lost_has_no_such_time(cab):
+    van = cab(NOT_SPOKEN)
+    van.hold(0, **DRIVING | {"lambda": None})
+    van.hold(0, **DRIVING)
+    assert blind(van.hold(1000, **{"lambda": None})) == [(180, "cannot_see_lambda", ACTIVE)]
+
+
 def test_a_sign_that_is_not_there_takes_nothing_from_one_that_says_idle(cab):
     van = cab(TWO_SIGNS)
     van.hold(5000, **IDLE | {"engine_speed": None})

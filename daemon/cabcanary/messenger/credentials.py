@@ -90,6 +90,16 @@ def tls_context(tls: dict[str, Any] | None) -> ssl.SSLContext | None:
     return context
 
 
+#: In the words of OpenSSL and of the C library: the other end closed the connection and did not say why.
+_HUNG_UP = re.compile("EOF occurred|reset by peer|Broken pipe")
+
+
+def hung_up(error: BaseException) -> bool:
+    """Whether the broker closed the connection without a word. It may have given its reason the time before: what it
+    says and its hanging up race each other to us."""
+    return bool(_HUNG_UP.search(str(error)))
+
+
 def explain(error: BaseException) -> str:
     """What went wrong with a connection, in one line that says what to do where that is known."""
     seen: BaseException | None = error

@@ -79,7 +79,7 @@ def _until(reach: int, steps: NDArray[np.int64]) -> int:
 def _unknown(machine: Machine, dts: NDArray[np.int64], *, urgent: bool) -> int:
     rule, memory = machine.rule, machine.memory
     looked = np.minimum(dts, LONGEST_LOOK_NS)
-    delay_ns = blind_delay_ns(rule, urgent=urgent, unsure=memory.blind_unsure)
+    delay_ns = blind_delay_ns(rule, memory, urgent=urgent)
     count = len(dts)
     if not memory.blind_tripped:
         count = _until(delay_ns - memory.blind_ns, looked)

@@ -242,6 +242,11 @@ class Engine:
             self.faults[runner.rule.id] = error
         return change_of(runner.machine, now_ns, words)
 
+    @property
+    def last_ns(self) -> int | None:
+        """The time of the last tick."""
+        return self._last_ns
+
     # --- what a person does -----------------------------------------------------------------------------
 
     def acknowledge(self, now_ns: int) -> list[Change]:

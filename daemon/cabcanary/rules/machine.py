@@ -29,6 +29,8 @@ LONGEST_BLIND_LEFT_NS = 1_000_000_000
 #: Between two ticks no more than this counts as blind: while the daemon itself stood still, nobody looked, and what
 #: came meanwhile may still lie unread.
 LONGEST_LOOK_NS = 100_000_000
+#: A source that is there has spoken by then, ns from the first tick: ports take up to two seconds.
+SPEAKS_WITHIN_NS = 2_000_000_000
 
 
 @dataclass(slots=True)
@@ -64,6 +66,8 @@ class Memory:
     blind_unsure: bool = False
     #: The largest excess since the trip, up to the acknowledgement.
     worst: float | None = None
+    #: Whether the condition has been known at any tick yet, or the engine known to stand.
+    seen: bool = False
 
 
 def _timer(elapsed_ns: int, now: Truth, before: Truth, dt_ns: int, *, counts: bool) -> int:
@@ -75,11 +79,17 @@ def _timer(elapsed_ns: int, now: Truth, before: Truth, dt_ns: int, *, counts: bo
     return elapsed_ns + dt_ns if before is counts else elapsed_ns
 
 
-def blind_delay_ns(rule: Rule, *, urgent: bool, unsure: bool) -> int:
-    """How long a rule bears to be blind. An interval that is too wide is no sensor that died: that is never urgent."""
-    if unsure:
-        return max(rule.blind_delay_ns, rule.blind_otherwise_ns)
-    return rule.blind_delay_ns if rule.urgent_when is None or urgent else rule.blind_otherwise_ns
+def blind_delay_ns(rule: Rule, memory: Memory, *, urgent: bool) -> int:
+    """How long a rule bears to be blind. An interval that is too wide is no sensor that died: that is never urgent.
+    Nor is what has not spoken yet lost: started in mid-drive, the sources speak one after the other."""
+    patient_ns = max(rule.blind_delay_ns, rule.blind_otherwise_ns)
+    if memory.blind_unsure:
+        return patient_ns
+    if rule.urgent_when is None:
+        return rule.blind_delay_ns
+    if not urgent:
+        return rule.blind_otherwise_ns
+    return rule.blind_delay_ns if memory.seen else min(max(rule.blind_delay_ns, SPEAKS_WITHIN_NS), patient_ns)
 
 
 class Machine:
@@ -90,12 +100,13 @@ class Machine:
         self.memory = Memory()
         self.alert = AlertState(out_of_service=bool(rule.out_of_service))
         #: Nothing would change while the condition stays false.
-        self.resting = True
+        self.resting = False
 
     def step(self, tick: Tick) -> bool:
         """One tick; returns whether the alert's state has another name now."""
         rule, memory, alert = self.rule, self.memory, self.alert
         truth, before = tick.truth, alert.name
+        memory.seen = memory.seen or truth is not None or tick.standing
         self._step_blind_timer(tick)
         # Suppression holds back a trip; an alert that stands goes only when its condition is known to be false.
         may_rise: Truth = False if tick.suppressed else truth
@@ -184,7 +195,7 @@ class Machine:
                 self._see()
             return
         memory.blind_roots, memory.blind_unsure = tick.blame(memory.blind_roots)
-        delay_ns = blind_delay_ns(rule, urgent=tick.urgent, unsure=memory.blind_unsure)
+        delay_ns = blind_delay_ns(rule, memory, urgent=tick.urgent)
         memory.blind_ns = min(memory.blind_ns + dt_ns, max(delay_ns, 1))
         # What tripped as a sensor that died has its time anew once there is only an interval too wide to tell.
         tripped = memory.blind_tripped and not memory.blind_unsure
@@ -248,4 +259,4 @@ class Machine:
         self.memory = Memory(**state["memory"])
         self.alert = AlertState(**state["alert"])
         self.alert.out_of_service = bool(self.rule.out_of_service)
-        self.resting = self.memory.truth is False and self._nothing_stands()
+        self.resting = self.memory.seen and self.memory.truth is False and self._nothing_stands()

@@ -77,7 +77,7 @@ class Commands:
 
     def acknowledge(self, by: str) -> list[str]:
         """A person has taken note: the sound stops, the states stay."""
-        now_ns = self._clock.now_ns()
+        now_ns = self._after_the_tick_ns()
         changes = self._engine.acknowledge(now_ns) + self._own.acknowledge(now_ns)
         text = f"{len(changes)} alert(s) acknowledged"
         self._tell(Event(now_ns, EventKind.ACKNOWLEDGE, by, text, {"alerts": [c.alert for c in changes]}))
@@ -94,7 +94,7 @@ class Commands:
 
     def _shelve(self, message: dict[str, Any]) -> dict[str, Any]:
         """A person puts an alert aside for a time; it comes back by itself."""
-        alert, now_ns = str(message.get("alert", "")), self._clock.now_ns()
+        alert, now_ns = str(message.get("alert", "")), self._after_the_tick_ns()
         for_s, one_shot = message.get("seconds"), bool(message.get("one_shot"))
         if not isinstance(for_s, int | float) or isinstance(for_s, bool) or not 0 < for_s <= LONGEST_S:
             return {"error": "shelve takes seconds, such as 600"}
@@ -109,12 +109,17 @@ class Commands:
 
     def _unshelve(self, alert: str) -> dict[str, Any]:
         """Bring it back before its time."""
-        now_ns = self._clock.now_ns()
+        now_ns = self._after_the_tick_ns()
         changes = self._engine.unshelve(alert, now_ns)
         if changes:
             self._tell(Event(now_ns, EventKind.SHELVE, alert, f"{alert} brought back", {"until": None}))
             self._tell_changes(changes, now_ns)
         return {"unshelved": [c.alert for c in changes]}
+
+    def _after_the_tick_ns(self) -> int:
+        """The time, later than the last tick even on a clock that stands meanwhile: a drive that is played again does
+        what people did before the first tick at or after it."""
+        return max(self._clock.now_ns(), (self._engine.last_ns or 0) + 1)
 
     def _tell_changes(self, changes: list[Any], now_ns: int) -> None:
         """What a person's doing changed: heard at once, shown and recorded."""
