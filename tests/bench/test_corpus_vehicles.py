@@ -159,8 +159,9 @@ def test_what_a_vehicle_has_no_part_for_is_absent_and_what_no_sensor_shows_is_un
     settings = load_plan(small()).settings
     assert chance_of(FaultKind.LEAN_MIXTURE, settings, "turbo") == "seen"
     assert chance_of(FaultKind.ALTERNATOR_DEAD, settings, "turbo") == "seen"
-    # Missing boost takes the throttle, a lying pressure sensor the engine's own.
-    assert chance_of(FaultKind.HOSE_OFF, settings, "turbo") == "unseen"
+    # Boost that was never there takes the throttle, a lying pressure sensor the engine's own.
+    assert chance_of(FaultKind.BYPASS_STUCK_OPEN, settings, "turbo") == "unseen"
+    assert chance_of(FaultKind.HOSE_OFF, settings, "turbo") == "seen"
     assert chance_of(FaultKind.MAP_LINE_MELTED, settings, "turbo") == "unseen"
     assert chance_of(FaultKind.CAN_SILENT, settings, "turbo") == "absent"
     assert chance_of(FaultKind.BELT_SLIP, settings, "turbo") == "absent"
@@ -185,7 +186,7 @@ def test_a_vehicle_gets_no_job_for_what_it_cannot_show(small, tmp_path: Path) ->
     van = watch(small(), Build("turbo"), tmp_path)
     wanted = jobs_for(van, 0.0, len(ALL_FAULTS), 1)
     assert {j.fault for j in wanted} >= {FaultKind.LEAN_MIXTURE, FaultKind.OVER_BOOST}
-    assert not {FaultKind.HOSE_OFF, FaultKind.CAN_SILENT} & {j.fault for j in wanted}
+    assert not {FaultKind.BYPASS_STUCK_OPEN, FaultKind.CAN_SILENT} & {j.fault for j in wanted}
     assert [j.fault for j in wanted if j.mountain] == [
         FaultKind.LEAN_MIXTURE, FaultKind.OVER_BOOST, FaultKind.WIDEBAND_SILENT,
     ]  # fmt: skip
@@ -224,7 +225,7 @@ def test_the_table_says_found_missed_unseen_and_false(small, tmp_path: Path) -> 
     assert cells["lean_mixture"] in ("2/2 0.4 s", "on a pass 1/1")
     assert "2/2 0.4 s" in "\n".join(lines)
     assert "1/2 0.2 s MISSED" in "\n".join(lines)
-    assert cells["hose_off"] == "cannot be seen"
+    assert cells["bypass_stuck_open"] == "cannot be seen"
     assert cells["can_silent"] == "-"
     assert cells["fuse_blown"] == "did not show"
     assert any(line.startswith("over_boost") and "0.50" in line and "warning" in line for line in lines)

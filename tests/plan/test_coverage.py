@@ -1,6 +1,7 @@
 """What each vehicle of `config/` is watched for, and what `check` says of it."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -120,8 +121,20 @@ NO_LAMP = (('after = ["lean_under_boost", "over_boost"]\n', ""),)
 def test_no_rules_at_all_are_no_watch_in_any_stage(vehicle, capsys):
     text = (CONFIG / "hill-estate.toml").read_text(encoding="utf-8")
     file = vehicle("hill-estate", (text[text.index("rules = [") : text.index("[vehicle]")], "rules = []\n\n"), *NO_LAMP)
-    assert main(["check", str(file)]) == 1
-    assert "it has no rules at all" in capsys.readouterr().out.splitlines()[0]
+    assert main(["check", str(file)]) == 2
+    first = capsys.readouterr().out.splitlines()[0]
+    assert re.match(rf"{file}:\d+:\d+: rules: nothing is watched: there is no rule", first), first
+    assert main(["run", str(file)]) == 2
+    assert "nothing is watched" in capsys.readouterr().err
+
+
+def test_rules_of_which_none_can_run_here_are_no_watch_either(vehicle, capsys):
+    text = (CONFIG / "hill-estate.toml").read_text(encoding="utf-8")
+    shipped = text[text.index("rules = [") : text.index("[vehicle]")]
+    file = vehicle("hill-estate", (shipped, 'rules = ["rules/valves.toml"]\n\n'), *NO_LAMP)
+    assert main(["check", str(file)]) == 2
+    first = capsys.readouterr().out.splitlines()[0]
+    assert re.search(r"nothing is watched: none of its \d+ rules can run here; \w+ needs a channel '", first), first
 
 
 def test_a_rule_that_is_out_of_service_watches_nothing(vehicle):

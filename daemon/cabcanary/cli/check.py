@@ -33,7 +33,7 @@ def _check(options: argparse.Namespace) -> int:
     from cabcanary.validation.problems import SettingsError
 
     try:
-        plan = load_plan(options.config, look_into_dbc=True)
+        plan = load_plan(options.config, look_into_dbc=True, to_watch=True)
     except SettingsError as error:
         if options.json:
             print(json.dumps({"ok": False, "problems": [p.as_json() for p in error.problems]}, ensure_ascii=False))

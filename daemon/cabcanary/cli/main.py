@@ -101,7 +101,7 @@ def _run(options: argparse.Namespace) -> int:
     from cabcanary.validation.problems import SettingsError
 
     try:
-        plan = load_plan(options.config)
+        plan = load_plan(options.config, to_watch=True)
         clock = make_clock(options.speed)
     except (SettingsError, ValueError) as error:
         print(error, file=sys.stderr)

@@ -103,10 +103,10 @@ class Plan:
         return {w.item: wire_of(source, spec, w)[0].symbol for w in wanted_of(self.settings, source).values()}
 
 
-def load_plan(file: Path, *, look_into_dbc: bool = False) -> Plan:
+def load_plan(file: Path, *, look_into_dbc: bool = False, to_watch: bool = False) -> Plan:
     """Load a settings file with its rule files.
 
-    `look_into_dbc` also reads the DBC files that it names, which takes a library that the daemon's own process is
+    With `to_watch` a vehicle for which no rule can run is an error. `look_into_dbc` also reads the DBC files that it names, which takes a library that the daemon's own process is
     kept free of; the CAN reader looks into them by itself.
 
     Raises:
@@ -125,8 +125,20 @@ def load_plan(file: Path, *, look_into_dbc: bool = False) -> Plan:
         # A torn file is no reason not to watch: the daemon says so and goes on without.
         if look_into_dbc:
             problems.append(loaded.problem(("daemon", "folder"), str(error)))
-        return replace(_assemble(loaded, rule_files, problems, Baselines()), baselines_fault=str(error))
-    return _assemble(loaded, rule_files, problems, baselines)
+        plan = replace(_assemble(loaded, rule_files, problems, Baselines()), baselines_fault=str(error))
+    else:
+        plan = _assemble(loaded, rule_files, problems, baselines)
+    if to_watch and not plan.rules.rules:
+        raise SettingsError([_nothing_watched(loaded, plan)])
+    return plan
+
+
+def _nothing_watched(loaded: Loaded[Settings], plan: Plan) -> Problem:
+    if not plan.not_fitted:
+        return loaded.problem(("rules",), "nothing is watched: there is no rule", "name rule files, such as those shipped")
+    first = plan.not_fitted[0]
+    message = f"nothing is watched: none of its {len(plan.not_fitted)} rules can run here; {first.id} {first.words}"
+    return loaded.problem(("rules",), message, first.hint)
 
 
 def _rule_problems_beside(file: Path) -> list[Problem]:

@@ -23,7 +23,7 @@ _MIXTURE = ("lambda map",)
 _NO_BOOST = ("map throttle engine_speed",)
 _OWN_SENSOR = ("map engine_map",)
 #: What shows a fault: one of these sets of channels. A mixture is judged by boost, so it takes both; missing boost by
-#: an open throttle; a pressure that lies by the engine's own sensor; a leak by a known normal at a known idle, or by
+#: an open throttle, and where it is lost at once by its fall; a pressure that lies by the engine's own sensor; a leak by a known normal at a known idle, or by
 #: trims.
 NEEDS: Mapping[str, tuple[str, ...]] = {
     _K.LEAN_MIXTURE: _MIXTURE,
@@ -40,7 +40,7 @@ NEEDS: Mapping[str, tuple[str, ...]] = {
     _K.OVER_BOOST: ("map",),
     _K.BELT_SLIP: _NO_BOOST,
     _K.BELT_LOST: ("supply", "coolant"),
-    _K.HOSE_OFF: _NO_BOOST,
+    _K.HOSE_OFF: ("map",),
     _K.BYPASS_STUCK_OPEN: _NO_BOOST,
     _K.BYPASS_STUCK_SHUT: ("charge_temperature engine_speed",),
     _K.UNMEANT_BOOST: ("map",),
