@@ -10,6 +10,7 @@ import json
 import random
 import shutil
 import subprocess
+import time
 
 import numpy as np
 import pytest
@@ -296,6 +297,38 @@ def test_in_any_storm_no_lower_words_begin_over_higher_ones_and_the_last_warning
     assert {rank[s.text] for s in cab.spoken() if s.start_s > warned_s + 0.03} == {Priority.WARNING}
 
 
+# --- what the card's helper does with lines, whoever tells them -----------------------------------------------------
+
+
+def test_a_line_of_a_higher_priority_cuts_an_action_off_at_once():
+    cab = Cab(making_s=0.05)
+    low, high = Line(1, Priority.CAUTION, "Watch the dial now."), Line(2, Priority.WARNING, "Lift off.")
+    cab.programme.tell(CAUTION, 1, [low])
+    cab.drive([], 1.0)
+    cab.programme.tell(CAUTION, 1, [high, low])
+    cab.drive([], 6.0)
+    first, second, third = cab.spoken()
+    assert (first.text, second.text, third.text) == ("Watch the dial now.", "Lift off.", "Watch the dial now.")
+    assert first.start_s + first.seconds <= 1.0 + 2 * BLOCK_S
+    assert third.whole
+
+
+def test_between_the_words_of_two_alerts_the_sound_is_heard():
+    cab = Cab(making_s=0.05)
+    lines = [Line(n, Priority.WARNING, f"Do n{n}. Because of n{n}.") for n in range(3)]
+    cab.programme.tell(WARNING, 1, lines)
+    cab.drive([], 2.0)
+    # The first ends in the middle of its words, the other two are said to their ends.
+    cab.programme.tell(WARNING, 1, lines[1:])
+    heard = cab.drive([], 8.0)
+    spoken = cab.spoken()
+    for one, next_one in itertools.pairwise(spoken):
+        between = heard[round((one.start_s + one.seconds) * RATE) : round(next_one.start_s * RATE)]
+        pulses = np.sum(np.diff((np.abs(between.astype(int)) > 0).reshape(-1).astype(int)) == 1)
+        assert (pulses > 0) == next_one.text.startswith("Do"), (one, next_one)
+    assert [s.text for s in spoken if s.start_s > 2.0] == ["Do n1.", "Because of n1.", "Do n2.", "Because of n2."]
+
+
 # --- espeak-ng itself -----------------------------------------------------------------------------------------------
 
 
@@ -326,6 +359,30 @@ def test_speech_that_cannot_be_made_is_told_and_costs_no_sound(monkeypatch):
     speech._voice, speech._note = "en", told.append
     assert len(speech._make("Ready.")) == 0
     assert told == ["no speech: espeak-ng is not installed (apt install espeak-ng); sounds are played all the same"]
+
+
+def test_what_could_not_be_made_once_is_tried_again_when_it_is_wanted_again(monkeypatch):
+    asked = []
+
+    def make(_self, sentence):
+        asked.append(sentence)
+        return np.ones(9 if asked.count(sentence) > 1 else 0, dtype=np.int16)
+
+    monkeypatch.setattr(Speech, "_make", make)
+    speech = Speech("en", lambda _text: None)
+    for words in ("Lift off.", "", "Lift off."):
+        speech.want([words])
+        ends = time.monotonic() + 10.0
+        while words and speech.clip(words) is None and time.monotonic() < ends:
+            time.sleep(0.005)
+    assert len(speech.clip("Lift off.")) == 9
+
+
+@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="needs espeak-ng")
+def test_a_clip_has_no_silence_before_and_after_its_words():
+    clip = np.abs(Speech("en", lambda text: pytest.fail(text))._make("Lift off gently.").astype(int))
+    assert np.max(clip[: RATE // 50]) > 200
+    assert np.max(clip[-RATE // 50 :]) > 200
 
 
 def test_the_action_is_a_sentence_of_its_own():
