@@ -236,11 +236,11 @@ def test_a_delay_counts_from_when_the_sensors_show_it():
 
 def test_what_the_buzzer_did_counts_and_not_what_was_meant():
     cab = [(12.3, "lean_under_boost")]
-    good = heard(RAISED, shows=12.0, cab=cab, pins=[PinSound(12.31, 1900.0)])
+    good = heard(RAISED, shows=12.0, cab=cab, pins=[PinSound(12.31, 1600.0)])
     assert kept(scenario(LEAN), good)["lean"] is True
-    dumb = heard(RAISED, shows=12.0, cab=cab, pins=[PinSound(12.31, 750.0)])
+    dumb = heard(RAISED, shows=12.0, cab=cab, pins=[PinSound(12.31, 700.0)])
     assert kept(scenario(LEAN), dumb)["lean"] is False
-    late = heard(RAISED, shows=12.0, cab=cab, pins=[PinSound(12.6, 1900.0)])
+    late = heard(RAISED, shows=12.0, cab=cab, pins=[PinSound(12.6, 1600.0)])
     assert kept(scenario(LEAN), late)["lean"] is False
 
 

@@ -155,10 +155,10 @@ def test_a_passenger_confirms_each_sound_by_the_vehicles_own_outputs(
     assert "the driver drives" in done.stderr
     # The first notes of all seven, in their order; by the sounds' own table.
     heard = [c["frequency"] for c in read_changes(tmp_path / "pins") if c["state"] and c["pin"] == "GPIO18"]
-    assert [f for f in heard if f in (1900, 750, 520, 1500, 1320, 660, 880)][:7] == [
-        1900,
-        750,
-        520,
+    assert [f for f in heard if f in (1600, 700, 550, 1500, 1320, 660, 880)][:7] == [
+        1600,
+        700,
+        550,
         1500,
         1320,
         660,

@@ -211,7 +211,7 @@ def test_acknowledge_silences_the_sound_and_not_the_state(ride: Make) -> None:
     driven.start()
     driven.rig.start_van()
     driven.raised("over_boost")
-    wait_for("the sound", lambda: any(p["state"] and p["frequency"] == 1900.0 for p in driven.pins()))
+    wait_for("the sound", lambda: any(p["state"] and p["frequency"] == 1600.0 for p in driven.pins()))
     driven.told.command({"do": "acknowledge"})
     state = driven.event("alert", "over_boost", state="active, acknowledged")
     assert (state["active"], state["acknowledged"], state["raised"]) == (True, True, False)

@@ -355,8 +355,8 @@ async def test_a_fault_in_the_tick_of_a_trip_does_not_swallow_the_warning(daemon
     daemon._tick()
     supply(daemon, 17.0)
     daemon._tick()
-    # The warning begins at 1900 Hz.
-    assert sounding() == 1900.0
+    # The warning begins at 1600 Hz.
+    assert sounding() == 1600.0
     assert daemon._lamp._standing == {"supply_high": Priority.WARNING}
 
 
@@ -405,7 +405,7 @@ async def test_a_rule_that_cannot_be_worked_out_is_heard_and_the_others_go_on(da
     daemon._tick()
     supply(daemon, 17.0)
     daemon._tick()
-    assert sounding() == 1900.0
+    assert sounding() == 1600.0
     supply(daemon, 14.0)
     daemon._tick()
     # The good rule has gone; that the other cannot be worked out is only known where it is asked.

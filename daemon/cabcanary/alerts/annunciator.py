@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from cabcanary.alerts.sounds import ACKNOWLEDGED, CANNOT_SEE, START_UP, Loudness, Sound, sound_for
-from cabcanary.alerts.words import cab_words
+from cabcanary.alerts.words import Line, cab_words
 from cabcanary.model import Event, EventKind, Priority
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from cabcanary.rules.engine import Change
 
@@ -28,6 +28,17 @@ class Player(Protocol):
         """Stop."""
 
 
+@runtime_checkable
+class Talker(Protocol):
+    """A player that can say one thing after the other. Returns at once."""
+
+    def say(self, lines: Sequence[Line], begin: Sound | None = None) -> None:
+        """What is to be said now, in place of what was, each number once, the first first.
+
+        The sound goes on, or `begin` begins in its place: in one call, so that nothing is cut off in between.
+        """
+
+
 class Annunciator:
     """Decides which alert is heard and drives the players; each decision is an event."""
 
@@ -39,6 +50,10 @@ class Annunciator:
         self._sound: Sound | None = None
         self._insisted: Sound | None = None
         self._count = 0
+        #: By alert: each raising has a number of its own, so that its words are said once.
+        self._numbers: dict[str, int] = {}
+        self._raisings = 0
+        self._lines: tuple[Line, ...] = ()
         self._failure = ""
         self._failures: list[str] = []
 
@@ -64,7 +79,10 @@ class Annunciator:
 
         While the monitor itself is `broken` in part, "cannot see" takes the cab from everything but a warning.
         """
+        changes = tuple(changes)
         decided = self._decide(changes, now_ns, broken=broken)
+        if changes or decided:
+            self._say(self._to_say(self._heard))
         failed, self._failures = self._failures, []
         return decided + [Event(now_ns, EventKind.HELPER, "output", words, {"ok": False}) for words in failed]
 
@@ -73,9 +91,11 @@ class Annunciator:
         for change in changes:
             if change.sounds:
                 self._wanting[change.alert] = change
+                self._number(change)
                 new.append(change)
             else:
                 self._wanting.pop(change.alert, None)
+                self._numbers.pop(change.alert, None)
         loudest = max(self._wanting.values(), key=lambda c: (c.priority, c.time_ns, c.alert), default=None)
         if broken and (loudest is None or loudest.priority < Priority.WARNING):
             event = self.insist(CANNOT_SEE, now_ns)
@@ -97,7 +117,8 @@ class Annunciator:
         # that is on goes on: an end or a fifth alert must not stutter.
         begins = any(c is loudest for c in new) and loudest is not self._heard and not flooded
         if begins or sound is not self._sound or self._insisted is not None:
-            self._play(sound, cab_words(loudest))
+            self._number(loudest)
+            self._play(sound, cab_words(loudest), self._to_say(loudest))
         self._heard, self._sound, self._insisted = loudest, sound, None
         return [_decision(sound, loudest, count, now_ns)]
 
@@ -116,11 +137,40 @@ class Annunciator:
         self._play(ACKNOWLEDGED, "")
         return Event(now_ns, EventKind.SOUND, ACKNOWLEDGED.name, "acknowledged sound, once")
 
-    def _play(self, sound: Sound, words: str) -> None:
-        loud = self.loudness.of(sound)
+    def _number(self, change: Change) -> None:
+        self._raisings += 1
+        self._numbers[change.alert] = self._raisings
+
+    def _to_say(self, heard: Change | None) -> tuple[Line, ...]:
+        """What is to be said: every warning, and whatever has the cab; the newest first.
+
+        Also in a flood, where the sound goes on: it is one sound for all of them, and the words tell which they are.
+        """
+        asking = () if heard is None else self._wanting.values()
+        said = [change for change in asking if change is heard or change.priority is Priority.WARNING]
+        said.sort(key=lambda c: (c.priority, c.time_ns, c.alert), reverse=True)
+        return tuple(Line(self._numbers[c.alert], int(c.priority), cab_words(c)) for c in said)
+
+    def _say(self, lines: tuple[Line, ...]) -> None:
+        if lines == self._lines:
+            return
+        self._lines = lines
         for player in self._players:
             try:
-                player.play(loud, words)
+                if isinstance(player, Talker):
+                    player.say(lines)
+            except Exception as error:  # noqa: BLE001 - one dead output must not silence the others
+                self._failed(error)
+
+    def _play(self, sound: Sound, words: str, lines: tuple[Line, ...] = ()) -> None:
+        loud = self.loudness.of(sound)
+        self._lines = lines
+        for player in self._players:
+            try:
+                if lines and isinstance(player, Talker):
+                    player.say(lines, loud)
+                else:
+                    player.play(loud, words)
             except Exception as error:  # noqa: BLE001 - one dead output must not silence the others
                 self._failed(error)
 

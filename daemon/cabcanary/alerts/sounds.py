@@ -2,8 +2,14 @@
 
 A warning follows the published finding for urgent sounds in cabs (Singer, Lerner, Baldwin and Traube, ESV
 paper 15-0455): base frequency of 1000 Hz or more, at least three harmonics, full level for at least 0.7 of
-the pulse, gaps of at most 125 ms. The others stay clearly outside it. Rhythms differ as much as pitches do, so
-that an active buzzer, which has one pitch only, still tells them apart.
+the pulse, gaps of at most 125 ms. The others stay clearly outside it.
+
+Within 1.5 s any two differ in rhythm alone, because an active buzzer has one pitch: endless pulses (warning), no gap
+(cannot see), two beeps (caution), one long (advisory), long short long (monitor stopped), short short long (start-up),
+one chirp (acknowledged). Pitches come on top of it, where there are any.
+
+Road noise is loud below 500 Hz, so the energy lies between 1 and 5 kHz whatever the base is: on a sound card by the
+third harmonic, on a piezo by those that fall on its resonance. The noise and the levels stand in config/sounds.md.
 """
 
 from __future__ import annotations
@@ -50,36 +56,38 @@ class Sound:
         return replace(self, repeats=False)
 
 
-#: Full at once: the ramps only keep a loudspeaker from clicking.
+#: Full at once: the ramps only keep a loudspeaker from clicking. The third harmonic, too, lies below 5 kHz.
 WARNING = Sound(
     "warning",
-    (Tone(1900, 0.26), Tone(0, 0.08)),
+    (Tone(1600, 0.26), Tone(0, 0.11)),
     harmonics=(1.0, 0.7, 0.5, 0.35, 0.25),
     attack_s=0.01,
     release_s=0.015,
     urgent=True,
 )
-#: Two soft pulses and a long rest.
+#: Two soft pulses and a long rest. The third harmonic is stronger than the base: that one gets through road noise.
 CAUTION = Sound(
     "caution",
-    (Tone(750, 0.22), Tone(0, 0.3), Tone(750, 0.22), Tone(0, 2.5)),
-    harmonics=(1.0, 0.3),
+    (Tone(700, 0.22), Tone(0, 0.3), Tone(700, 0.22), Tone(0, 2.5)),
+    harmonics=(0.5, 0.3, 1.0),
     attack_s=0.07,
     release_s=0.09,
 )
-#: One soft tone, seldom.
-ADVISORY = Sound("advisory", (Tone(520, 0.35), Tone(0, 12.0)), harmonics=(1.0,), attack_s=0.1, release_s=0.15)
+#: One soft long tone, seldom.
+ADVISORY = Sound("advisory", (Tone(550, 0.5), Tone(0, 12.0)), harmonics=(0.6, 0.0, 1.0), attack_s=0.1, release_s=0.15)
 #: Two pitches in turn without a gap: unlike any of the others even through road noise.
-CANNOT_SEE = Sound("cannot_see", (Tone(1500, 0.18), Tone(1050, 0.18)), harmonics=(1.0, 0.6, 0.4, 0.25), urgent=True)
+CANNOT_SEE = Sound("cannot_see", (Tone(1500, 0.18), Tone(1150, 0.18)), harmonics=(1.0, 0.6, 0.4, 0.25), urgent=True)
 #: Three falling steps and a rest, the start-up sound turned round: what began then has ended.
 MONITOR_STOPPED = Sound(
     "monitor_stopped",
-    (Tone(1320, 0.3), Tone(990, 0.3), Tone(660, 0.5), Tone(0, 0.9)),
+    (Tone(1320, 0.5), Tone(0, 0.25), Tone(990, 0.15), Tone(0, 0.25), Tone(660, 0.35), Tone(0, 0.9)),
     harmonics=(1.0, 0.6, 0.4, 0.25),
     urgent=True,
 )
-START_UP = Sound("start_up", (Tone(660, 0.12), Tone(990, 0.12), Tone(1320, 0.16)), repeats=False)
-ACKNOWLEDGED = Sound("acknowledged", (Tone(880, 0.06),), repeats=False)
+START_UP = Sound(
+    "start_up", (Tone(660, 0.1), Tone(0, 0.08), Tone(990, 0.1), Tone(0, 0.08), Tone(1320, 0.6)), repeats=False
+)
+ACKNOWLEDGED = Sound("acknowledged", (Tone(880, 0.06),), repeats=False, harmonics=(0.6, 0.3, 1.0))
 
 ALL = (WARNING, CAUTION, ADVISORY, CANNOT_SEE, MONITOR_STOPPED, START_UP, ACKNOWLEDGED)
 BY_NAME = {sound.name: sound for sound in ALL}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from cabcanary.model import USABLE, Event, EventKind, Quality
 
@@ -18,6 +18,15 @@ MOST_WORDS = 4
 STOPPED = "stopped: this vehicle is no longer watched"
 MONITOR_STOPPED = "THE MONITOR HAS STOPPED: nobody watches this vehicle"
 STAY_OUT_OF_BOOST = "stay out of boost until it has been looked into"
+
+
+class Line(NamedTuple):
+    """Something to be said in the cab. Each time an alert is raised its line gets a new `number`, and is said once."""
+
+    number: int
+    #: The alert's priority: words of a lower one never begin while those of a higher one are said.
+    rank: int
+    words: str
 
 
 def action(do: str) -> str:

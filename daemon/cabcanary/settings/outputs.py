@@ -40,7 +40,7 @@ class SoundCard(Strict):
     """A sound card, in a process of its own."""
 
     device: str = Field(default="default", min_length=1, description="as ALSA names it")
-    #: Say what to do after the sound's first time, with espeak-ng.
+    #: Say what to do after the beginning of the sound, within 1.5 s of the alert, with espeak-ng.
     speech: bool = False
     voice: str = Field(default="en", pattern=r"^[A-Za-z0-9_+-]+$")
 

@@ -25,7 +25,7 @@ LONGEST_DELAY_S = 0.5
 
 
 #: The first pitch of each sound, Hz, as the pin must show it.
-PITCH = {"warning": 1900.0, "cannot_see": 1500.0, "caution": 750.0, "advisory": 520.0}
+PITCH = {"warning": 1600.0, "cannot_see": 1500.0, "caution": 700.0, "advisory": 550.0}
 
 
 @dataclass(frozen=True, slots=True)
