@@ -68,7 +68,8 @@ def test_with_a_wideband_and_a_pressure_sensor_the_four_are_watched_and_the_cost
     assert any("no engine_speed" in w and "limiter" in w for w in found["lean under boost"][1])
     assert any("air's pressure" in w for w in found["over-boost"][1])
     assert any("may be the key or a blown fuse" in w for w in found["the monitor itself"][1])
-    assert found["supply"][0] == found["boost lost"][0] == "no"
+    assert (found["supply"][0], found["boost lost"][0]) == ("no", "less well")
+    assert any("no belt that slips" in w for w in found["boost lost"][1])
 
 
 def test_without_a_wideband_check_says_so_first_and_fails(vehicle, capsys):

@@ -106,8 +106,8 @@ class Plan:
 def load_plan(file: Path, *, look_into_dbc: bool = False, to_watch: bool = False) -> Plan:
     """Load a settings file with its rule files.
 
-    With `to_watch` a vehicle for which no rule can run is an error. `look_into_dbc` also reads the DBC files that it names, which takes a library that the daemon's own process is
-    kept free of; the CAN reader looks into them by itself.
+    With `to_watch` a vehicle for which no rule can run is an error. `look_into_dbc` also reads the DBC files that it
+    names: that takes a library of which the daemon's own process is kept free; the CAN reader looks into them itself.
 
     Raises:
         SettingsError: with every problem of all files at once; a syntax error in the settings comes alone.
@@ -135,7 +135,9 @@ def load_plan(file: Path, *, look_into_dbc: bool = False, to_watch: bool = False
 
 def _nothing_watched(loaded: Loaded[Settings], plan: Plan) -> Problem:
     if not plan.not_fitted:
-        return loaded.problem(("rules",), "nothing is watched: there is no rule", "name rule files, such as those shipped")
+        return loaded.problem(
+            ("rules",), "nothing is watched: there is no rule", "name rule files, such as those shipped"
+        )
     first = plan.not_fitted[0]
     message = f"nothing is watched: none of its {len(plan.not_fitted)} rules can run here; {first.id} {first.words}"
     return loaded.problem(("rules",), message, first.hint)

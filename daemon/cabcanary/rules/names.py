@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from cabcanary import units
 from cabcanary.expressions.names import BaselineValue, ConditionError, Names, StageLimit, Table
-from cabcanary.expressions.parse import FUNCTIONS, HIGHEST_LAMBDA, parse_number
+from cabcanary.expressions.parse import FUNCTIONS, parse_number
+from cabcanary.expressions.sense import HIGHEST_LAMBDA
 from cabcanary.expressions.tree import Negative, Quantity
 from cabcanary.model import UNKNOWN_KIND
 

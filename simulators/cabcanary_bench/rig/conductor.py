@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 
 #: How long the time may be held up by one that works while nobody gets on with anything, real seconds; then it hangs,
 #: and time goes on without it.
-_PATIENCE_S = 1.0
+_PATIENCE_S = 5.0
 #: How long bytes may be under way on a wire while nobody gets on with anything, real seconds; then nobody reads there,
 #: or they are lost. The kernel's worker that hands them over waits for a processor like everybody else.
-_WIRE_PATIENCE_S = 1.0
+_WIRE_PATIENCE_S = 5.0
 #: From when on somebody who works is looked at for being dead, real seconds.
 _DEAD_AFTER_S = 0.05
 _LOOK_S = 0.002
