@@ -89,9 +89,10 @@ class FeedFollower:
         try:
             self._ask(writer, await self._outbox.reached())
             while line := await reader.readline():
-                backoff.reset()
                 message = json.loads(line)
                 if "hello" in message:
+                    # Not before: a feed that has no place says so and hangs up.
+                    backoff.reset()
                     self._hello(message["hello"])
                 elif "events_after" in message:
                     self._n = self._asked = message["events_after"]
