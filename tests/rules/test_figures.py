@@ -144,6 +144,18 @@ def test_an_interval_comes_as_its_middle_and_a_quarter_of_its_width(cab):
     assert (doubled["value"], doubled["uncertainty"], doubled["quality"]) == (18.0, 1.0, "within")
 
 
+@pytest.mark.parametrize(("comparison", "seen", "end"), [(">", 0.95, 0.88), ("<", 0.80, 0.86)])
+def test_of_a_limit_that_is_an_interval_the_end_is_told_that_must_be_passed_for_certain(cab, comparison, seen, end):
+    # 2 to 5 psi: the ceiling lies from 0.88 down to 0.86.
+    boost = Value(3.5, Quality.WITHIN, 0, 0.75)
+    (mixture,) = [
+        s
+        for s in measured(cab, f"boost > 1 psi and lambda {comparison} ceiling(boost)", boost=boost, **{"lambda": seen})
+        if s["channel"] == "lambda"
+    ]
+    assert mixture["limits"][0]["value"] == end
+
+
 def test_what_a_person_did_has_nothing_measured_and_is_told_without(cab):
     van = cab(RULE.format(when="boost > 8 psi"))
     (change,) = [c for c in van.tick(boost=9.1) if not c.blind]

@@ -203,9 +203,9 @@ def test_notes_and_shelving_without_end_are_limited_in_the_same_way(cab, message
 def test_a_flood_from_the_broker_takes_nothing_from_the_page_nor_from_the_button(cab):
     for _ in range(1000):
         cab.commands.take({"do": "acknowledge", "by": "mqtt"})
-    cab.drive(0.0)
-    cab.drive(9.0)
-    assert cab.commands.take({"do": "acknowledge", "by": "page"}) == {"acknowledged": ["over_boost"]}
+    # At the same instant.
+    assert "acknowledged" in cab.commands.take({"do": "acknowledge", "by": "page"})
+    assert "acknowledged" in cab.commands.take({"do": "acknowledge"})
     told = len([e for e in cab.told if e.kind is EventKind.ACKNOWLEDGE])
     for _ in range(20):
         cab.commands.pressed("switches", "ok")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import json
 import os
 import shutil
@@ -233,6 +234,7 @@ async def test_a_reader_that_floods_the_feed_holds_up_no_tick_and_is_sent_away(f
 
     reading = asyncio.ensure_future(read())
     while not reading.done():
+        assert len(told) <= 101, "it is answered on and on"
         await asyncio.sleep(0)
         now = time.perf_counter()
         longest_s, before = max(longest_s, now - before), now
@@ -240,6 +242,19 @@ async def test_a_reader_that_floods_the_feed_holds_up_no_tick_and_is_sent_away(f
     assert longest_s < 0.5
     assert "too many lines: at most 20 a second; connect again" in json.loads(told[-1])["error"]
     assert len(told) == 101
+    writer.close()
+
+
+async def test_between_two_lines_of_a_reader_the_tick_gets_its_turn(feeder: Feeder) -> None:
+    lines, writer = await asyncio.open_unix_connection(feeder.path)
+    await lines.readline()
+    turns, at = 0, list[int]()
+    feeder.feed._command = lambda _: at.append(turns) or {}  # type: ignore[func-returns-value]
+    writer.write(b'{"do": "note"}\n' * 50)
+    while len(at) < 50:
+        await asyncio.sleep(0)
+        turns += 1
+    assert all(later > before for before, later in itertools.pairwise(at))
     writer.close()
 
 
