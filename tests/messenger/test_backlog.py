@@ -15,6 +15,7 @@ import pytest
 from broker import TOPIC, Broker, free_port
 from feeder import Feeder, Messenger, until
 
+from cabcanary.messenger.async_outbox import AsyncOutbox
 from cabcanary.messenger.keeper import Keeper
 from cabcanary.messenger.mqtt_client import Client
 from cabcanary.messenger.outbox import Outbox, OutboxMessage, Waiting
@@ -71,6 +72,20 @@ def test_an_outbox_of_before_is_read_on(tmp_path: Path) -> None:
     assert again.note == ""
     assert [number(w) for w in again.waiting(100)] == [2, 1]
     again.close()
+
+
+async def test_what_the_broker_has_is_written_down_though_the_messenger_is_just_being_ended(tmp_path: Path) -> None:
+    outbox = AsyncOutbox(tmp_path / "outbox.sqlite", 100, lambda _: None)
+    await outbox.put(message(1, EVENT))
+    busy = threading.Event()
+    outbox._worker.submit(busy.wait)
+    writing = asyncio.ensure_future(outbox.sent(1))
+    await asyncio.sleep(0.01)
+    writing.cancel()
+    await asyncio.sleep(0.01)
+    busy.set()
+    assert await outbox.first(()) is None
+    outbox.close()
 
 
 # --- several under way ----------------------------------------------------------------------------------------------

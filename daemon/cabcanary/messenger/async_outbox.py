@@ -47,7 +47,8 @@ class AsyncOutbox:
 
     async def sent(self, *numbers: int) -> None:
         """The broker has these: one write for all of them."""
-        await self._do(self._keeper.sent, *numbers)
+        # Once begun it is done, also where who asks is cancelled: else what the broker has would be sent again.
+        await asyncio.shield(asyncio.wrap_future(self._worker.submit(self._keeper.sent, *numbers)))
 
     async def reached(self) -> Number:
         """The number of the last event of the feed that is kept or has been."""
