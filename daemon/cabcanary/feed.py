@@ -4,6 +4,10 @@ Out: `hello` once, then events as they happen and frames at the rate that a read
 `{"subscribe": {"frames_hz": 10}}` and `{"do": "acknowledge"}`. Commands are taken from the daemon's own user
 and from root, as the kernel names the peer. A reader that is slow is skipped and never waited for.
 
+There are 32 places. Some are kept for the daemon's own helpers, for the pages and for the daemon's own user with root;
+another user gets six (`processes/places.py`). Who finds none is told `{"error": ...}` in one line, why and what to do,
+and the connection ends. So does that of a reader that sends more than 20 lines a second for long.
+
 Events are numbered: `n` beside each, from 1 in each `run` of the daemon (in `hello`). A reader that must miss none asks
 `{"subscribe": {"frames_hz": 0.01, "run": "...", "events_after": 17}}`. It is answered `{"events_after": 17}`, or 0 when
 that was another run; then come the alerts that stand from before (`standing`), every later event that is still kept, in
@@ -17,12 +21,14 @@ import contextlib
 import json
 import os
 import socket
-import struct
+import time
 from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.model import Quality
+from cabcanary.processes.places import FullError, Places, peer_of
+from cabcanary.processes.rate import RateLimit
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -32,9 +38,9 @@ if TYPE_CHECKING:
 
 #: A reader that has this much unread is skipped: about five seconds of frames at 10 Hz.
 _LARGEST_BACKLOG = 256 * 1024
-#: More readers than any sensible set-up; the next one is refused.
-_MOST_READERS = 32
 _LONGEST_COMMAND = 4096
+#: Lines of one reader that are taken, a second and at once: each costs the loop, and with it the tick, some time.
+_LINES_PER_S, _LINES_AT_ONCE = 20.0, 100
 _SLOWEST_HZ, _FASTEST_HZ = 0.01, 100.0
 #: How many past events every new reader is told, and how many are kept for one that asks: a messenger that is started
 #: again is away for seconds. An event is about half a kilobyte.
@@ -81,7 +87,9 @@ class Feed:
         hello: Callable[[], dict[str, Any]],
         standing: Callable[[], list[Event]],
         command: Callable[[dict[str, Any]], dict[str, Any]],
+        places: Places | None = None,
     ) -> None:
+        self._places = places or Places()
         self._path, self._hello, self._standing, self._command = path, hello, standing, command
         self._readers: set[_Reader] = set()
         self._ended = False
@@ -162,25 +170,42 @@ class Feed:
             reader.send(line)
 
     async def _serve(self, stream: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        if self._ended or len(self._readers) >= _MOST_READERS:
+        peer = peer_of(writer.get_extra_info("socket"))
+        leave: Callable[[], None] | None = None
+        try:
+            if self._ended:
+                return
+            leave = self._places.enter(peer, time.monotonic_ns())
+            await self._follow(stream, _Reader(writer, self._places.is_own(peer)))
+        except FullError as error:
+            writer.write(_line({"error": str(error)}))
+        except (ValueError, OSError):
+            pass  # an overlong line, or a reader that went away
+        finally:
+            if leave is not None:
+                leave()
             writer.close()
-            return
-        reader = _Reader(writer, _may_command(writer))
+
+    async def _follow(self, stream: asyncio.StreamReader, reader: _Reader) -> None:
+        """Serve one reader until it goes."""
         reader.send(_line({"hello": {**self._hello(), "run": self._run}}))
         recent = self.recent()
         for event in [e for e in self._standing() if e not in recent] + recent:
             reader.send(_line({"event": event.as_json(), "past": True}))
         self._readers.add(reader)
+        lines = RateLimit(_LINES_PER_S, _LINES_AT_ONCE)
         try:
             while line := await stream.readline():
+                if not lines.allows(time.monotonic_ns()):
+                    reader.send(_line({"error": f"too many lines: at most {_LINES_PER_S:g} a second; connect again"}))
+                    return
                 self._take(reader, line)
                 if reader.at is not None:
                     await self._tell_past(reader)
-        except (ValueError, OSError):
-            pass  # an overlong line, or a reader that went away
+                # A line that is there already is read without a wait, and the tick must get its turn.
+                await asyncio.sleep(0)
         finally:
             self._readers.discard(reader)
-            writer.close()
 
     async def _tell_past(self, reader: _Reader) -> None:
         """Tell a reader what it asked for, a few at a time and no faster than it reads; then it follows."""
@@ -230,13 +255,6 @@ class Feed:
                 reader.send(_line({"reply": self._command(message)}))
             else:
                 reader.send(_line({"error": "only the daemon's own user and root may give commands"}))
-
-
-def _may_command(writer: asyncio.StreamWriter) -> bool:
-    peer = writer.get_extra_info("socket")
-    credentials = peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
-    _, user, _ = struct.unpack("3i", credentials)
-    return user in (0, os.getuid())
 
 
 def _event_line(event: Event, n: int) -> bytes:

@@ -42,3 +42,18 @@ def test_aiomqtt_tells_of_ends_and_of_refusals_by_the_methods_that_are_overridde
     made = inspect.getsource(aiomqtt.Client.__init__)
     for name in ("self._connected", "self._disconnected"):
         assert name in made
+    assert list(inspect.signature(aiomqtt.Client._on_connect).parameters)[1:6] == [
+        "client",
+        "userdata",
+        "flags",
+        "reason_code",
+        "properties",
+    ]
+
+
+def test_aiomqtt_publishes_by_a_client_that_gives_each_message_a_number() -> None:
+    # The messenger has several under way at a time, and knows each answer by that number.
+    published = inspect.getsource(aiomqtt.Client.publish)
+    assert "info = self._client.publish(" in published
+    assert "info.mid" in published
+    assert "info.rc" in published

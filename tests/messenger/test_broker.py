@@ -43,6 +43,13 @@ def test_alerts_are_retained_for_whoever_asks_later(ride: Make, broker: Any, van
     assert post.retained == {f"{TOPIC}/alert/over_boost": True}
     keys = ("t", "text", "state", "active", "raised", "priority", "figures", "say", "do")
     assert {k: active[k] for k in keys} == {k: raised[k] for k in keys}
+    assert [seen["channel"] for seen in active["measured"]] == [seen["channel"] for seen in raised["measured"]]
+    # The bench van's own limit, of its rule file, in the unit of its channel.
+    (over,) = [seen for seen in active["measured"] if seen["channel"] == "boost"]
+    (limit,) = over["limits"]
+    assert (over["unit"], limit["unit"], limit["comparison"]) == ("psi", "psi", ">")
+    assert over["value"] > limit["value"] > 0
+    assert active["figures"].startswith(f"boost {over['value']:.3g} ")
     assert (active["alert"], active["vehicle"], len(active["id"])) == ("over_boost", "bench van", 20)
     driven.event("alert", "over_boost", state="normal")
     wait_for("its return at the broker", lambda: post.alert("over_boost")["state"] == "normal")

@@ -22,7 +22,7 @@ from harness import Ride, wait_for
 
 from cabcanary.messenger.credentials import SecretError, hung_up, read_credential, tls_context
 from cabcanary.messenger.mqtt_client import without_closed_sockets
-from cabcanary.messenger.payloads import MODELS, SCHEMAS, schema_text
+from cabcanary.messenger.payloads import MODELS, SCHEMAS, message_of, schema_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -74,6 +74,16 @@ def listener(tmp_path: Path) -> Iterator[Callable[[Broker], Subscriber]]:
 
 def told(driven: Ride, *, ok: bool, after: int = 0) -> str:
     return str(driven.event("helper", "messenger", after, ok=ok)["text"])
+
+
+FIGURE: dict[str, Any] = {
+    "channel": "boost", "value": 9.1, "unit": "psi", "uncertainty": 0.2, "quality": "good",
+    "limits": [{"comparison": ">", "value": 8.0, "unit": "psi", "sureness": "likely"}],
+}  # fmt: skip
+ALERT: dict[str, Any] = {
+    "id": "1", "vehicle": "v", "t": 1, "time": "", "text": "", "alert": "over_boost", "state": "active, unacknowledged",
+    "active": True, "acknowledged": False, "raised": True, "priority": "warning", "blind": False,
+}  # fmt: skip
 
 
 # --- the payloads ---------------------------------------------------------------------------------------------------
@@ -137,6 +147,10 @@ def test_all_that_a_drive_publishes_fits_its_schema_and_values_come_at_the_chose
     ("name", "payload"),
     [
         ("alert", {"alert": "x"}),
+        ("alert", {**ALERT, "measured": [{"channel": "boost", "value": 9.1}]}),
+        ("alert", {**ALERT, "measured": [{**FIGURE, "value": "9.1 psi"}]}),
+        ("alert", {**ALERT, "measured": [{**FIGURE, "limits": [{"comparison": "about", "unit": "psi"}]}]}),
+        ("alert", {**ALERT, "measured": "boost 9.1 psi"}),
         ("alert", {"id": "1", "vehicle": "v", "t": "late", "time": "", "text": "", "alert": "x"}),
         ("command", {"do": "stage"}),
         ("command", {"do": "acknowledge", "and": "more"}),
@@ -147,6 +161,21 @@ def test_what_is_none_of_ours_does_not_fit(name: str, payload: dict[str, Any]) -
     for judge, error in zip(judges(name), (jsonschema_rs.ValidationError, jsonschema.ValidationError), strict=True):
         with pytest.raises(error):
             judge.validate(payload)
+
+
+def test_an_alert_carries_its_figures_as_numbers_and_one_of_before_had_none() -> None:
+    validate("alert", ALERT)
+    validate("alert", {**ALERT, "measured": [FIGURE, {"channel": "lambda", "unit": "lambda", "quality": "stale"}]})
+    event = {
+        "kind": "alert",
+        "what": "over_boost",
+        "measured": [FIGURE],
+        **{k: ALERT[k] for k in ALERT if k != "alert"},
+    }
+    _, _, message = message_of(event, "1", "v", "")
+    payload = json.loads(message.model_dump_json(exclude_none=True))
+    validate("alert", payload)
+    assert payload["measured"] == [FIGURE]
 
 
 def test_the_one_command_there_is_fits_its_schema() -> None:

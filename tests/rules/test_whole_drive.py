@@ -508,6 +508,20 @@ def test_a_drive_may_be_asked_about_many_sets_of_rules():
     assert [c.time_ns for c in drive.run(rules_of(text))] == [820_000_000]
 
 
+def test_what_is_shown_beside_a_channel_is_in_the_whole_drive_as_it_was_live():
+    text = '[[rule]]\nid = "over"\npriority = "warning"\nsay = "a"\ndo = "b"\nwhen = "boost > 8 psi"\n'
+    setting = Setting(UNITS, shown_beside=(("boost", "air"),))
+    rules, problems = build_rules([rules_from_text(text, Path("rules.toml"))], setting)
+    assert not problems
+    times = np.arange(1, 21, dtype=np.int64) * 20_000_000
+    zero = dict.fromkeys(LEVELS, Value(0.0, Quality.GOOD, 0)) | {"air": Value(13.1, Quality.GOOD, 0)}
+    rows = [zero | {"boost": Value(n / 2, Quality.GOOD, 0)} for n in range(20)]
+    told = live_changes(Engine(rules.rules, ROOTS, UNITS), times, rows, [])
+    assert told[0].figures == "boost 8.5 psi = AFR 13.1 (likely above 8 psi)"
+    assert [(s["channel"], s["value"]) for s in told[0].measured] == [("boost", 8.5), ("air", 13.1)]
+    assert WholeDrive(signals_of(times, rows), ROOTS, UNITS).run(rules.rules) == told
+
+
 @pytest.mark.parametrize("number", ["average(boost, 0.5 s)", "lowest(boost, 0.5 s)", "highest(boost, 0.5 s)"])
 def test_an_empty_drive_is_no_trouble(number):
     found = evaluate_number(parse_number(number, NAMES), Signals(np.array([], dtype=np.int64), columns([])))

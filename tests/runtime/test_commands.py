@@ -155,3 +155,58 @@ def test_a_note_is_kept_as_it_was_written_and_no_longer_than_it_may_be(cab):
     assert cab.commands.take({"do": "note", "text": "  rattle at 2500 rpm "}) == {"noted": "rattle at 2500 rpm"}
     assert len(cab.commands.take({"do": "note", "text": "x" * 9999})["noted"]) == 500
     assert cab.commands.take({"do": "note"}) == {"noted": "remember this"}
+
+
+# --- floods ---------------------------------------------------------------------------------------------------------
+
+
+def dropped(cab):
+    return [e for e in cab.told if (e.kind, e.what) == (EventKind.HELPER, "commands")]
+
+
+@pytest.mark.parametrize(("by", "at_once"), [("mqtt", 5), ("page", 10), ("feed", 10)])
+def test_acknowledges_without_end_are_taken_once_a_second_and_the_first_at_once(cab, by, at_once):
+    assert cab.commands.take({"do": "acknowledge", "by": by}) == {"acknowledged": ["over_boost"]}
+    taken = 1
+    # 900 a second for two minutes.
+    for _ in range(120 * 900):
+        cab.now += S // 900
+        taken += "acknowledged" in cab.commands.take({"do": "acknowledge", "by": by})
+    # Some at once, and one for each second.
+    assert 120 + at_once - 1 <= taken <= 120 + at_once
+    assert len([e for e in cab.told if e.kind is EventKind.ACKNOWLEDGE]) == taken
+    # Told at once, and after one minute; the third time would come after two.
+    assert len(dropped(cab)) == 2
+    assert dropped(cab)[0].text == f"1 × acknowledge by {by} dropped: at most 1 a second is taken"
+    assert 60 * 899 <= dropped(cab)[1].data["count"] <= 60 * 900
+
+
+def test_what_is_dropped_is_answered_with_why(cab):
+    answers = [cab.commands.take({"do": "acknowledge", "by": "mqtt"}) for _ in range(6)]
+    assert answers[-1] == {"error": "too many: at most 1 acknowledge a second is taken; this one is dropped"}
+
+
+@pytest.mark.parametrize(
+    ("message", "what"),
+    [
+        ({"do": "note", "text": "again"}, EventKind.NOTE),
+        ({"do": "shelve", "alert": "over_boost", "seconds": 60}, EventKind.SHELVE),
+    ],
+)
+def test_notes_and_shelving_without_end_are_limited_in_the_same_way(cab, message, what):
+    for _ in range(1000):
+        cab.commands.take(message)
+    assert len([e for e in cab.told if e.kind is what]) == 10
+    assert len(dropped(cab)) == 1
+
+
+def test_a_flood_from_the_broker_takes_nothing_from_the_page_nor_from_the_button(cab):
+    for _ in range(1000):
+        cab.commands.take({"do": "acknowledge", "by": "mqtt"})
+    # At the same instant.
+    assert "acknowledged" in cab.commands.take({"do": "acknowledge", "by": "page"})
+    assert "acknowledged" in cab.commands.take({"do": "acknowledge"})
+    told = len([e for e in cab.told if e.kind is EventKind.ACKNOWLEDGE])
+    for _ in range(20):
+        cab.commands.pressed("switches", "ok")
+    assert len([e for e in cab.told if e.kind is EventKind.ACKNOWLEDGE]) == told + 20

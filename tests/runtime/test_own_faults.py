@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import io
+import os
 import subprocess
 import sys
 from dataclasses import replace
@@ -20,6 +21,7 @@ from cabcanary.model import EventKind, Frame, Priority, Quality, Reading, Value
 from cabcanary.plan.plan import load_plan
 from cabcanary.processes.helper import Helper
 from cabcanary.processes.host import AlreadyWatchedError, claim
+from cabcanary.processes.places import Kind, Peer
 from cabcanary.processes.status import Status
 from cabcanary.rules import engine
 from cabcanary.rules.engine import Engine
@@ -489,3 +491,16 @@ async def test_what_the_lamp_must_remember_ends_with_the_key_or_without_one_with
     assert told == ([] if lit else ["not_yet_watching"])
     # What a restart would show changes with it, and is written once.
     assert kept == ([] if lit else [False])
+
+
+# --- the feed's places ----------------------------------------------------------------------------------------------
+
+
+async def test_the_running_messenger_has_places_of_its_own_at_the_feed(daemon, monkeypatch) -> None:
+    places, messenger = daemon._feed._places, Peer(4711, os.getuid())
+    assert places.kind(messenger) is Kind.OWN
+    monkeypatch.setattr(daemon, "_messenger", SimpleNamespace(process=None))
+    assert places.kind(messenger) is Kind.OWN
+    # Started again it has another number.
+    monkeypatch.setattr(daemon, "_messenger", SimpleNamespace(process=SimpleNamespace(pid=4711)))
+    assert places.kind(messenger) is Kind.HELPER

@@ -63,6 +63,8 @@ def alert_event(change: Change) -> Event:
         "latched": change.latched,
         "shelved": change.shelved,
     }
+    if change.measured:
+        data["measured"] = list(change.measured)
     return Event(change.time_ns, EventKind.ALERT, change.alert, text, data)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, ParamSpec, TypeVar
 from cabcanary.messenger.keeper import Keeper
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Container, Iterable
     from pathlib import Path
 
     from cabcanary.messenger.outbox import Number, OutboxMessage, Waiting
@@ -38,12 +38,17 @@ class AsyncOutbox:
         return new
 
     async def first(self, without: Iterable[str]) -> Waiting | None:
-        """The oldest message that has not been sent and whose topic is not among `without`."""
+        """The first message that has not been sent and whose topic is not among `without`."""
         return await self._do(self._keeper.first, without)
 
-    async def sent(self, n: int) -> None:
-        """The broker has this one."""
-        await self._do(self._keeper.sent, n)
+    async def waiting(self, most: int, without: Iterable[str], under_way: Container[int]) -> list[Waiting]:
+        """The next messages as they go out, without those that are `under_way`."""
+        return await self._do(self._keeper.waiting, most, without, under_way)
+
+    async def sent(self, *numbers: int) -> None:
+        """The broker has these: one write for all of them."""
+        # Once begun it is done, also where who asks is cancelled: else what the broker has would be sent again.
+        await asyncio.shield(asyncio.wrap_future(self._worker.submit(self._keeper.sent, *numbers)))
 
     async def reached(self) -> Number:
         """The number of the last event of the feed that is kept or has been."""

@@ -1,4 +1,4 @@
-"""The outbox -> the broker: one message at a time, each kept until the broker has acknowledged it."""
+"""The outbox -> the broker: each message is kept until the broker has acknowledged it."""
 
 from __future__ import annotations
 
@@ -20,6 +20,8 @@ from cabcanary.messenger.mqtt_client import FIRST_FAILURE, Client
 from cabcanary.messenger.outbox import OutboxMessage
 from cabcanary.messenger.payloads import CommandMessage, lost_message
 from cabcanary.messenger.refusals import REFUSED_S, Refusals
+from cabcanary.messenger.under_way import UnderWay
+from cabcanary.processes.rate import RateLimit
 from cabcanary.processes.status import Backoff
 
 if TYPE_CHECKING:
@@ -34,6 +36,8 @@ _FAREWELL_S = 1.0
 #: Bad user name or password, and not authorised: in MQTT 3.1.1 (section 3.2.2.3) and 5 (3.2.2.2).
 _NOT_AUTHORISED = (4, 5, 0x86, 0x87)
 _LARGEST_COMMAND = 1024
+#: Commands that are passed on, a second and at once: a broker without a login lets anybody send any number.
+_COMMANDS_PER_S, _COMMANDS_AT_ONCE = 1.0, 5
 
 
 class Broker:
@@ -52,6 +56,9 @@ class Broker:
         self._unsettled: set[str] = set()
         self._said = ""
         self._connected = self._leaving = False
+        self._commands = RateLimit(_COMMANDS_PER_S, _COMMANDS_AT_ONCE)
+        #: What is no command is told less often.
+        self._nonsense = RateLimit(1 / 60.0, 3)
         #: Set whenever nothing waits any more, or there is no broker.
         self._empty = asyncio.Event()
 
@@ -124,62 +131,93 @@ class Broker:
 
     async def _publish_all(self, client: Client) -> None:
         self._said = ""
+        under_way = UnderWay(client, self._outbox.news)
         try:
             # A broker that was started anew may have forgotten what it retained.
             self._unsettled = {topic for topic, _ in await self._outbox.settled()}
             # aiomqtt's own waits may forget a cancellation that comes together with the broker's answer.
             while not self._leaving:
                 self._outbox.news.clear()
+                await self._take_answers(under_way)
                 await self._settle(client)
                 await self._tell_availability(client)
                 values, self._follower.values = self._follower.values, None
                 if values is not None:
                     await client.publish(f"{self._topic}/values", values, qos=0)
                 await self._tell_lost()
-                resting = self._refusals.resting()
-                waiting = await self._outbox.first(resting)
-                if waiting is not None:
-                    if await self._taken(client, waiting.topic, waiting.payload, retain=waiting.retain):
-                        await self._outbox.sent(waiting.n)
-                    continue
-                if not resting:
-                    self._refusals.none_waits(but={*self._unsettled, *self._own_topics})
-                # All that waited has been taken: this is a broker that can be lived with.
-                self._backoff.reset()
-                self._empty.set()
+                await self._send_waiting(under_way)
                 # Not wait_for: in Python 3.11 it forgets a cancellation that comes together with the news.
                 with contextlib.suppress(TimeoutError):
-                    async with asyncio.timeout(self._next_look_s()):
+                    async with asyncio.timeout(self._next_look_s(client)):
                         await self._outbox.news.wait()
+                client.check_silence()
         finally:
             # A connection that is closed in order has no last will: say what it would have said.
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
                 async with asyncio.timeout(_FAREWELL_S):
                     await client.publish(self._own_topics[0], "offline", qos=1, retain=True)
+            # What the broker has taken is not sent again, also where the answer came last.
+            await self._take_answers(under_way)
 
-    def _next_look_s(self) -> float | None:
-        """When to look again though nothing has come: a disk may have room again, a topic be allowed."""
+    async def _send_waiting(self, under_way: UnderWay) -> None:
+        """Send what waits, as much of it as may be under way at a time."""
+        resting = self._refusals.resting()
+        while (room := under_way.room) > 0:
+            waiting = await self._outbox.waiting(room, resting | under_way.tried, under_way.numbers)
+            if not waiting:
+                break
+            for message in waiting:
+                if message.topic not in under_way.tried:
+                    under_way.send(message)
+        if under_way.numbers:
+            return
+        if not resting:
+            self._refusals.none_waits(but={*self._unsettled, *self._own_topics})
+        # All that waited has been taken: this is a broker that can be lived with.
+        self._backoff.reset()
+        self._empty.set()
+
+    async def _take_answers(self, under_way: UnderWay) -> None:
+        """What the broker has taken leaves the outbox; what it refuses stays, and holds up no other topic."""
+        answers = under_way.answers()
+        for answer in answers:
+            # One refusal of a topic is enough, though a row of messages may have been on its way there.
+            if answer.refused is None or answer.topic not in self._refusals.resting():
+                self._judge(answer.topic, answer.refused)
+        taken = [answer.n for answer in answers if answer.refused is None and not answer.again]
+        if taken:
+            # Progress: one that is lost before all has gone is soon tried again.
+            self._backoff.reset()
+            await self._outbox.sent(*taken)
+
+    def _next_look_s(self, client: Client) -> float | None:
+        """When to look again though nothing has come: a disk may have room again, a topic be allowed, the broker be
+        gone without a word."""
+        looks = [client.patience_s]
         if self._outbox.behind:
-            return TRY_AGAIN_S
-        return REFUSED_S / 2 if self._refusals.any else None
+            looks.append(TRY_AGAIN_S)
+        elif self._refusals.any:
+            looks.append(REFUSED_S / 2)
+        return min((look for look in looks if look is not None), default=None)
 
     @property
     def _own_topics(self) -> tuple[str, str]:
         """Topics of which nothing waits in the outbox."""
         return f"{self._topic}/availability", f"{self._topic}/command"
 
-    async def _taken(self, client: Client, topic: str, payload: str, *, retain: bool) -> bool:
-        """Publish; whether the broker took it. One that it refuses stays where it is, and holds up no other."""
-        client.take_refusal()
-        await client.publish(topic, payload, qos=1, retain=retain)
-        reason = client.take_refusal()
-        if reason is None:
+    async def _taken(self, client: Client, topic: str, payload: str) -> bool:
+        """Publish a retained message that is not in the outbox; whether the broker took it."""
+        return self._judge(topic, await client.put(topic, payload, retain=True))
+
+    def _judge(self, topic: str, refused: str | None) -> bool:
+        """The broker's answer to a message: None, or why it refuses it. Returns whether it took it."""
+        if refused is None:
             self._refusals.taken(topic)
             return True
         if topic == self._own_topics[0]:
-            what = f"{topic} ({reason}): let this user write there, or nobody sees whether the monitor is there"
+            what = f"{topic} ({refused}): let this user write there, or nobody sees whether the monitor is there"
         else:
-            what = f"messages below {self._topic} ({reason}): let this user write there"
+            what = f"messages below {self._topic} ({refused}): let this user write there"
         self._refusals.refused(topic, f"broker {self._where} refuses {what}; warnings in the cab go on")
         return False
 
@@ -191,7 +229,7 @@ class Broker:
         # A topic that is no longer there has a newer message on its way.
         self._unsettled &= settled.keys()
         for topic in sorted(self._unsettled - self._refusals.resting()):
-            if await self._taken(client, topic, settled[topic], retain=True):
+            if await self._taken(client, topic, settled[topic]):
                 self._unsettled.discard(topic)
 
     async def _tell_availability(self, client: Client) -> None:
@@ -199,7 +237,7 @@ class Broker:
         topic = self._own_topics[0]
         if wanted == self._said or topic in self._refusals.resting():
             return
-        if await self._taken(client, topic, wanted, retain=True):
+        if await self._taken(client, topic, wanted):
             self._said = wanted
 
     async def _tell_lost(self) -> None:
@@ -223,9 +261,19 @@ class Broker:
             try:
                 CommandMessage.model_validate_json(message.payload)
             except ValidationError:
-                self._status.note(f"no command: {message.payload[:60]!r}; there is {{'do': 'acknowledge'}}")
+                if self._allows(self._nonsense, "messages that are no command passed over"):
+                    self._status.note(f"no command: {message.payload[:60]!r}; there is {{'do': 'acknowledge'}}")
                 continue
-            self._follower.acknowledge()
+            if self._allows(self._commands, f"commands dropped: at most {_COMMANDS_PER_S:g} a second is taken"):
+                self._follower.acknowledge()
+
+    def _allows(self, limit: RateLimit, what: str) -> bool:
+        """Whether one more is taken; those that are not are counted, and told once a minute."""
+        now_ns = time.monotonic_ns()
+        allowed = limit.allows(now_ns)
+        if dropped := limit.to_tell(now_ns):
+            self._status.note(f"{dropped} {what}; have the broker ask for a login")
+        return allowed
 
     async def _subscribe(self, client: Client, topic: str) -> None:
         (granted,) = await client.subscribe(topic, qos=1)

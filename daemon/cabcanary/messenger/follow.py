@@ -89,9 +89,10 @@ class FeedFollower:
         try:
             self._ask(writer, await self._outbox.reached())
             while line := await reader.readline():
-                backoff.reset()
                 message = json.loads(line)
                 if "hello" in message:
+                    # Not before: a feed that has no place says so and hangs up.
+                    backoff.reset()
                     self._hello(message["hello"])
                 elif "events_after" in message:
                     self._n = self._asked = message["events_after"]
@@ -183,8 +184,8 @@ class FeedFollower:
             old = AlertMessage.model_validate_json(told)
             text = f"{old.say or old.alert}: normal (the monitor was started anew)"
             changed = {"state": "normal", "active": False, "acknowledged": True, "raised": False, "text": text}
-            new = {"id": event_id(self._boot, {"ends": old.id}), "t": now_ns, "time": self._wall(now_ns), "figures": ""}
-            message = old.model_copy(update={**changed, **new})
+            new = {"id": event_id(self._boot, {"ends": old.id}), "t": now_ns, "time": self._wall(now_ns)}
+            message = old.model_copy(update={**changed, **new, "figures": "", "measured": []})
             payload = message.model_dump_json(exclude_none=True)
             await self._outbox.put(OutboxMessage(message.id, topic, payload, retain=True, stands=False))
 

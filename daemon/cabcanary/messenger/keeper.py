@@ -10,12 +10,13 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import time
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
 from cabcanary.messenger.outbox import Outbox, Waiting
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Container, Iterable
     from pathlib import Path
 
     from cabcanary.messenger.outbox import Number, OutboxMessage
@@ -26,6 +27,17 @@ T = TypeVar("T")
 MOST_HELD = 1000
 #: How often such a disk is tried, real seconds.
 TRY_AGAIN_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Either:
+    """The numbers in one or the other, without putting them together each time."""
+
+    one: Container[int]
+    other: Container[int]
+
+    def __contains__(self, n: object) -> bool:
+        return n in self.one or n in self.other
 
 
 class Keeper:
@@ -75,21 +87,27 @@ class Keeper:
             self._sent.discard(oldest)
         return True
 
-    def first(self, without: Iterable[str] = ()) -> Waiting | None:
-        """The oldest message that has not been sent and whose topic is not among `without`."""
+    def waiting(self, most: int, without: Iterable[str] = (), under_way: Container[int] = frozenset()) -> list[Waiting]:
+        """The next messages, `most` of them, that have not been sent, whose topic is not among `without`, and their
+        number not among those that are `under_way`."""
         self._catch_up()
         refused = frozenset(without)
-        waiting = self._read(lambda outbox: outbox.first(refused, self._sent))
-        if waiting is not None:
-            return waiting
-        for n, message in self._held.values():
-            if n not in self._sent and message.topic not in refused:
-                return Waiting(n, message.topic, message.payload, message.retain)
-        return None
+        passed = _Either(self._sent, under_way)
+        found = self._read(lambda outbox: outbox.waiting(most, refused, passed))
+        held = [
+            Waiting(n, message.topic, message.payload, message.retain)
+            for n, message in self._held.values()
+            if n not in passed and message.topic not in refused
+        ]
+        return sorted(found + held, key=lambda waiting: (not waiting.retain, waiting.n))[:most] if held else found
 
-    def sent(self, n: int) -> None:
-        """The broker has this one."""
-        self._sent.add(n)
+    def first(self, without: Iterable[str] = ()) -> Waiting | None:
+        """The first of them."""
+        return next(iter(self.waiting(1, without)), None)
+
+    def sent(self, *numbers: int) -> None:
+        """The broker has these."""
+        self._sent.update(numbers)
         self._catch_up()
 
     def take_lost(self) -> int:

@@ -4,8 +4,8 @@
 output whenever its standing changes. When its standard input ends it publishes what the feed still told, for a second
 at most, says good-bye and ends; on SIGTERM it says good-bye at once.
 
-What the feed tells goes into the outbox, and from there to the broker, one at a time, so that messages keep their
-order. `payloads.py` has the topics and the messages.
+What the feed tells goes into the outbox, and from there to the broker: states first, each topic in its order.
+`payloads.py` has the topics and the messages.
 """
 
 from __future__ import annotations

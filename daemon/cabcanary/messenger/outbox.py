@@ -3,6 +3,9 @@
 One SQLite file. A message goes in before it is sent and out when the broker has acknowledged it, so a crash at any
 moment sends some again and none is lost; the id that each carries tells the copies. When it is full the oldest goes,
 and how many went is told.
+
+States (retained: alerts, drive, arrival, coverage) go out before plain events, so that an alert of now does not wait
+behind weeks of events. A topic is one or the other, so the order within it stays.
 """
 
 from __future__ import annotations
@@ -38,6 +41,8 @@ CREATE TABLE IF NOT EXISTS reached (
 CREATE TABLE IF NOT EXISTS lost (one INTEGER PRIMARY KEY CHECK (one = 1), count INTEGER NOT NULL);
 INSERT OR IGNORE INTO lost VALUES (1, 0);
 """
+#: In which order messages go out; without it each look would read the whole file.
+_ORDER = "CREATE INDEX IF NOT EXISTS going_out ON message (retain DESC, n)"
 
 
 class Waiting(NamedTuple):
@@ -158,14 +163,22 @@ class Outbox:
         row = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'message'").fetchone()
         return int(row[0]) if row else 0
 
+    def waiting(self, most: int, without: Container[str] = (), sent: Container[int] = ()) -> list[Waiting]:
+        """The next messages, `most` of them, as they go out, whose topic is not among `without`, and their number not
+        among `sent`."""
+        found: list[Waiting] = []
+        for n, topic in self._db.execute("SELECT n, topic FROM message ORDER BY retain DESC, n"):
+            if topic in without or n in sent:
+                continue
+            payload, retain = self._db.execute("SELECT payload, retain FROM message WHERE n = ?", (n,)).fetchone()
+            found.append(Waiting(n, topic, payload, bool(retain)))
+            if len(found) == most:
+                break
+        return found
+
     def first(self, without: Container[str] = (), sent: Container[int] = ()) -> Waiting | None:
-        """The oldest message whose topic is not among `without`, and its number not among `sent`."""
-        for n, topic in self._db.execute("SELECT n, topic FROM message ORDER BY n"):
-            if topic not in without and n not in sent:
-                select = "SELECT payload, retain FROM message WHERE n = ?"
-                payload, retain = self._db.execute(select, (n,)).fetchone()
-                return Waiting(n, topic, payload, bool(retain))
-        return None
+        """The first of them."""
+        return next(iter(self.waiting(1, without, sent)), None)
 
     def sent(self, numbers: Iterable[int]) -> None:
         """The broker has these.
@@ -218,6 +231,9 @@ def _open(path: str) -> sqlite3.Connection:
         db.execute(f"PRAGMA journal_size_limit = {_LARGEST_WAL}")
         db.execute(f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}")
         db.executescript(_TABLES)
+        # A file of before has no index, and may have no room for one: slow is better than none.
+        with contextlib.suppress(sqlite3.OperationalError):
+            db.execute(_ORDER)
     except sqlite3.Error:
         db.close()
         raise

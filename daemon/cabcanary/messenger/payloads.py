@@ -33,6 +33,30 @@ class _Message(_Payload):
     text: str = Field(description="in plain words")
 
 
+class AlertLimit(_Payload):
+    """A limit that something was held against."""
+
+    comparison: Literal[">", ">=", "<", "<="]
+    value: float | None = Field(default=None, description="absent where it cannot be told")
+    unit: str
+    sureness: Literal["likely", "possible", "certain"] = Field(
+        description="whether the value itself, or one within two uncertainties, or all of those had to pass the limit"
+    )
+
+
+class AlertFigure(_Payload):
+    """What the alert's rule saw of one channel, or worked out from several."""
+
+    channel: str = Field(description="its name; of what is worked out from several, the words of the rule")
+    value: float | None = Field(default=None, description="absent where there is none; the quality says why")
+    unit: str = Field(description="that of value and uncertainty")
+    uncertainty: float | None = Field(default=None, description="standard uncertainty; absent where nobody stated one")
+    quality: str = Field(
+        description="good, within, saturated high (at least this), saturated low (at most), or why not"
+    )
+    limits: list[AlertLimit] = []
+
+
 class AlertMessage(_Message):
     """The state of one alert, retained: topic `alert/<id>`."""
 
@@ -46,6 +70,9 @@ class AlertMessage(_Message):
     say: str = ""
     do: str = ""
     figures: str = Field(default="", description="each value with its band and unit, and the limit it was held against")
+    measured: list[AlertFigure] = Field(
+        default=[], description="the same as numbers; empty where nothing measured led to this change"
+    )
     latched: bool = Field(default=False, description="it has gone, and stays until somebody has taken note")
     shelved: bool = Field(default=False, description="a person has put it aside for a time")
 

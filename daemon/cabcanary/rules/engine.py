@@ -13,6 +13,7 @@ from cabcanary.model import Frame, Quality
 from cabcanary.rules.blind import BLIND, BlindAlerts, blame
 from cabcanary.rules.figures import figures
 from cabcanary.rules.machine import Machine, Tick
+from cabcanary.rules.measured import NO_FIGURES, Figures
 from cabcanary.rules.states import AlertState, Change, ShelveError
 from cabcanary.rules.urgency import Urgency
 
@@ -195,7 +196,7 @@ class Engine:
 
     def asking(self, now_ns: int) -> list[Change]:
         """Every alert that asks for attention, as a change of now, for a listener that may have missed the first."""
-        asking = [change_of(r.machine, now_ns, "") for r in self._watched if r.machine.alert.sounds]
+        asking = [change_of(r.machine, now_ns) for r in self._watched if r.machine.alert.sounds]
         return asking + self._blind.asking(now_ns)
 
     def _tick(self, runner: _Runner, frame: Frame, known: Known, dt_ns: int, truth: Truth, *, standing: bool) -> Tick:
@@ -236,11 +237,11 @@ class Engine:
             sides: list[tuple[Compare, Interval, Interval]] = [
                 (node, left(known, now_ns), right(known, now_ns)) for node, left, right in runner.when.sides
             ]
-            words = figures(runner.rule, frame.values, sides, self._units)
+            seen = figures(runner.rule, frame.values, sides, self._units)
         except Exception as error:  # noqa: BLE001 - an alert without its figures is an alert all the same
-            words = ""
+            seen = NO_FIGURES
             self.faults[runner.rule.id] = error
-        return change_of(runner.machine, now_ns, words)
+        return change_of(runner.machine, now_ns, seen)
 
     @property
     def last_ns(self) -> int | None:
@@ -251,7 +252,7 @@ class Engine:
 
     def acknowledge(self, now_ns: int) -> list[Change]:
         """A person acknowledges every alert that asks for it; alerts that are only latched are reset."""
-        changes = [change_of(r.machine, now_ns, "") for r in self._runners if r.machine.alert.acknowledge(now_ns)]
+        changes = [change_of(r.machine, now_ns) for r in self._runners if r.machine.alert.acknowledge(now_ns)]
         return changes + self._blind.acknowledge(now_ns)
 
     def shelve(self, alert: str, for_ns: int, now_ns: int, *, one_shot: bool = False) -> list[Change]:
@@ -269,7 +270,7 @@ class Engine:
         if runner is None:
             raise ShelveError(f"there is no alert '{alert}'")
         runner.machine.shelve(now_ns, for_ns, one_shot=one_shot)
-        return [change_of(runner.machine, now_ns, "")]
+        return [change_of(runner.machine, now_ns)]
 
     def unshelve(self, alert: str, now_ns: int) -> list[Change]:
         """Bring an alert back before its time."""
@@ -279,7 +280,7 @@ class Engine:
         if runner is None or not runner.machine.alert.shelved:
             return []
         runner.machine.unshelve()
-        return [change_of(runner.machine, now_ns, "")]
+        return [change_of(runner.machine, now_ns)]
 
     # --- saving -----------------------------------------------------------------------------------------
 
@@ -321,7 +322,7 @@ def level_of(interval: Interval) -> float | None:
     return None if interval is None or interval[0] == -_INFINITE else interval[0]
 
 
-def change_of(machine: Machine, now_ns: int, words: str) -> Change:
+def change_of(machine: Machine, now_ns: int, seen: Figures = NO_FIGURES) -> Change:
     """How a rule's alert stands now, as a change to tell."""
     rule, alert = machine.rule, machine.alert
     return Change(
@@ -334,7 +335,8 @@ def change_of(machine: Machine, now_ns: int, words: str) -> Change:
         False,
         rule.say,
         rule.do,
-        words,
+        seen.words,
         alert.latched,
         alert.shelved,
+        measured=seen.measured,
     )

@@ -9,9 +9,11 @@ from cabcanary import units
 from cabcanary.expressions import tree
 from cabcanary.expressions.bounds import dimension, is_step
 from cabcanary.model import Quality
+from cabcanary.rules.measured import Figures, channel_seen, limit, worked_out
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
+    from typing import Any
 
     from cabcanary.expressions.scalar import Interval
     from cabcanary.model import Value
@@ -29,8 +31,8 @@ def figures(
     values: Mapping[str, Value],
     sides: Sequence[tuple[tree.Compare, Interval, Interval]],
     channel_units: Mapping[str, str],
-) -> str:
-    """Every channel that the rule reads, and behind it the limits that it was held against.
+) -> Figures:
+    """Every channel that the rule reads, and behind it the limits that it was held against: in words and as numbers.
 
     Of alternatives only those that hold are told: the others are true of nothing.
     """
@@ -38,11 +40,23 @@ def figures(
     told = _told(rule.when, known, values)
     shown = {n for part in told for n in tree.walk(part)}
     channels = [c for c in rule.channels if any(c in tree.channels_in(part) for part in told)] or rule.channels
+    held = [side for side in sides if side[0] in shown]
+    words = _words(rule, values, held, channel_units, channels)
+    beside = [other for name, other in rule.shown_beside if name in channels and _beside(values, other) is not None]
+    every = list(dict.fromkeys([*channels, *beside]))
+    return Figures(words, tuple(_measured(values, held, channel_units, every)))
+
+
+def _words(
+    rule: Rule,
+    values: Mapping[str, Value],
+    sides: Sequence[tuple[tree.Compare, Interval, Interval]],
+    channel_units: Mapping[str, str],
+    channels: Sequence[str],
+) -> str:
     limits: dict[str, list[str]] = {}
     others = []
     for node, left, right in sides:
-        if node not in shown:
-            continue
         words = _verdict(node, right)
         if isinstance(node.left, tree.ChannelRef):
             limits.setdefault(node.left.name, []).append(words)
@@ -50,10 +64,30 @@ def figures(
             others.append(f"{show(node.left)} {_shown(left, unit_of(node.left))} ({words})")
     beside = dict(rule.shown_beside)
     parts = [
-        _channel(name, values[name], channel_units[name], _afr(values.get(beside.get(name, ""))), limits.get(name, []))
+        _channel(name, values[name], channel_units[name], _afr(_beside(values, beside.get(name))), limits.get(name, []))
         for name in channels
     ]
     return ", ".join(parts + others)
+
+
+def _measured(
+    values: Mapping[str, Value],
+    sides: Sequence[tuple[tree.Compare, Interval, Interval]],
+    channel_units: Mapping[str, str],
+    channels: Sequence[str],
+) -> Iterator[dict[str, Any]]:
+    """The same as numbers: each channel, and what is worked out from several."""
+    limits: dict[str, list[dict[str, Any]]] = {}
+    others: dict[str, tuple[Interval, units.Unit]] = {}
+    for node, left, right in sides:
+        unit, text = unit_of(node.left), show(node.left)
+        limits.setdefault(text, []).append(limit(node, right, unit))
+        if not isinstance(node.left, tree.ChannelRef):
+            others[text] = left, unit
+    for name in channels:
+        yield channel_seen(name, values[name], channel_units[name], limits.get(name, ()))
+    for text, (left, unit) in others.items():
+        yield worked_out(text, left, unit, limits[text])
 
 
 def _told(
@@ -99,6 +133,15 @@ def shown_side(node: tree.Compare, left: Interval, right: Interval) -> str:
     sure = "" if node.sureness == "likely" else f"{node.sureness} "
     limit = node.right.text if isinstance(node.right, tree.Quantity) else _shown(right, unit)
     return f"{sure}{show(node.left)} {_shown(left, unit)} {node.comparison} {limit}"
+
+
+def _beside(values: Mapping[str, Value], name: str | None) -> Value | None:
+    """The value to show beside another; a drive of before may have no such channel. A row of a whole drive makes its
+    values when they are asked for, and `get` asks for none."""
+    try:
+        return None if name is None else values[name]
+    except KeyError:
+        return None
 
 
 def _afr(value: Value | None) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
     from cabcanary.model import Priority
@@ -80,6 +80,8 @@ class Change:
     shelved: bool = False
     #: Why it cannot be seen, in few words that are spoken behind `say`.
     reason: str = ""
+    #: What `figures` says, as numbers with units (`measured.channel_seen`); plain JSON.
+    measured: tuple[dict[str, Any], ...] = ()
 
     @property
     def sounds(self) -> bool:

@@ -13,6 +13,7 @@ from cabcanary.expressions.signals import Truths
 from cabcanary.rules.coast import coast
 from cabcanary.rules.engine import change_of, level_of
 from cabcanary.rules.machine import Machine, Tick
+from cabcanary.rules.measured import NO_FIGURES, Figures
 from cabcanary.rules.rule import ONE_DAMAGE
 from cabcanary.rules.states import Blame, ShelveError
 from cabcanary.rules.urgency import GRACE_NS, alternatives, kept
@@ -200,8 +201,8 @@ class RuleRun:
         tick = self._tick(row, block, truth)
         changed = machine.step(tick)
         if changed:
-            words = self._drive.words(self.rule, self._sides(row, block), row)
-            self._tell(tick.time_ns, 1, 0, words)
+            seen = self._drive.seen(self.rule, self._sides(row, block), row)
+            self._tell(tick.time_ns, 1, 0, seen)
         memory = machine.memory
         if truth and not machine.alert.active and not tick.suppressed:
             if memory.on_ns > self.held_ns or memory.damage > self.damage:
@@ -327,10 +328,10 @@ class RuleRun:
                 machine.unshelve()
                 changed = True
         if changed:
-            self._tell(action.time_ns, 0, turn, "")
+            self._tell(action.time_ns, 0, turn, NO_FIGURES)
 
-    def _tell(self, time_ns: int, tick: int, act: int, words: str) -> None:
-        self.found.append(Found(time_ns, tick, act, self.place, change_of(self.machine, time_ns, words)))
+    def _tell(self, time_ns: int, tick: int, act: int, seen: Figures) -> None:
+        self.found.append(Found(time_ns, tick, act, self.place, change_of(self.machine, time_ns, seen)))
 
 
 _NOWHERE: NDArray[np.int64] = np.array([], dtype=np.int64)

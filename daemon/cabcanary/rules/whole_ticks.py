@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from cabcanary.expressions.scalar import Interval
     from cabcanary.expressions.signals import Block, Bools, Signals, Span
     from cabcanary.expressions.tree import Compare
+    from cabcanary.rules.measured import Figures
     from cabcanary.rules.rule import Rule
     from cabcanary.rules.states import Blame, Change
 
@@ -135,7 +136,7 @@ class DriveTicks:
         """The channels that keep a rule from seeing at one tick."""
         return blame(rule.channels, self.qualities(row), self._roots, before)
 
-    def words(self, rule: Rule, sides: Sequence[tuple[Compare, Interval, Interval]], row: int) -> str:
+    def seen(self, rule: Rule, sides: Sequence[tuple[Compare, Interval, Interval]], row: int) -> Figures:
         """The figures of a change at one tick."""
         return figures(rule, self.values(row), sides, self._units)
 

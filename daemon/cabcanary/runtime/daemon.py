@@ -29,6 +29,7 @@ from cabcanary.model import (
     Quality,
 )
 from cabcanary.processes.host import Heartbeat, LampMemory, notify
+from cabcanary.processes.places import Places, user_number
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.runtime.archiving import Archiving
@@ -89,8 +90,13 @@ class Daemon:
         self._own = OwnAlerts()
         buttons = plan.settings.buttons
         self._commands = Commands(self._engine, self._annunciator, clock, buttons, self._tell, self._own)
+        self._pages = user_number(plan.settings.daemon.pages_user)
         self._feed = Feed(
-            plan.settings.daemon.feed_path, self._standing.hello, self._standing.alerts, self._commands.take
+            plan.settings.daemon.feed_path,
+            self._standing.hello,
+            self._standing.alerts,
+            self._commands.take,
+            Places(self._pages, self._helpers),
         )
         self._archiving = Archiving(plan, clock, self._recorder.time, self._tell)
         #: Set once the first tick has looked at everything: only then may anything be done in the background.
@@ -227,7 +233,15 @@ class Daemon:
         if event is not None:
             self._tell(event)
 
+    def _helpers(self) -> tuple[int, ...]:
+        """The process ids of the helpers that follow the feed."""
+        process = self._messenger.process if self._messenger is not None else None
+        return () if process is None else (process.pid,)
+
     async def _serve_feed(self, status: Status) -> None:
+        pages = self._plan.settings.daemon.pages_user
+        if pages is not None and self._pages is None:
+            status.note(f"there is no user '{pages}' here; set daemon.pages_user to the one that serves the pages")
         while True:
             try:
                 await self._feed.run()

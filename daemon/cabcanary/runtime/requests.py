@@ -11,6 +11,7 @@ from cabcanary.alerts import words
 from cabcanary.alerts.own import OwnAlerts
 from cabcanary.clock import NS_PER_S
 from cabcanary.model import Event, EventKind
+from cabcanary.processes.rate import RateLimit
 from cabcanary.rules.states import ShelveError
 from cabcanary.validation.quantities import LONGEST_S
 
@@ -25,6 +26,12 @@ if TYPE_CHECKING:
 _REMEMBER, _LONGEST_NOTE = "remember this", 500
 #: Names that a client of the feed may give as the acknowledging one.
 _ASKERS = ("page", "mqtt")
+#: How often each of them may ask for each thing: a person presses no faster for long. Each that is taken becomes an
+#: event on the card, at the broker and in the cab. Buttons have their own bounce, and no limit.
+_PER_S = 1.0
+#: So many at once: fewer from the broker, where anybody may be, than from the daemon's own user.
+_AT_ONCE = {"mqtt": 5, "page": 10, "feed": 10}
+_LIMITED = ("acknowledge", "note", "shelve", "unshelve")
 
 
 class Now(Protocol):
@@ -49,6 +56,7 @@ class Commands:
         self._own = own or OwnAlerts()
         self._engine, self._annunciator, self._clock, self._tell = engine, annunciator, clock, tell
         self._buttons = buttons
+        self._limits: dict[tuple[str, str], RateLimit] = {}
 
     def pressed(self, source: str, item: str) -> None:
         """A switch has turned on; the driver's buttons are some of them."""
@@ -61,10 +69,13 @@ class Commands:
 
     def take(self, message: dict[str, Any]) -> dict[str, Any]:
         """One request of the feed; returns the answer."""
-        by = message.get("by")
-        match message.get("do"):
+        by = message["by"] if message.get("by") in _ASKERS else "feed"
+        do = message.get("do")
+        if do in _LIMITED and not self._allows(do, by):
+            return {"error": f"too many: at most {_PER_S:g} {do} a second is taken; this one is dropped"}
+        match do:
             case "acknowledge":
-                return {"acknowledged": self.acknowledge(by if by in _ASKERS else "feed")}
+                return {"acknowledged": self.acknowledge(by)}
             case "note":
                 text = str(message.get("text", "")).strip()[:_LONGEST_NOTE]
                 return {"noted": self.remember("feed", text or _REMEMBER)}
@@ -74,6 +85,16 @@ class Commands:
                 return self._unshelve(str(message.get("alert", "")))
             case other:
                 return {"error": f"unknown command {other!r}; there are: acknowledge, shelve, unshelve, note"}
+
+    def _allows(self, do: str, by: str) -> bool:
+        """Whether this one is taken. Those that are not are counted, and told once a minute."""
+        now_ns = self._clock.now_ns()
+        limit = self._limits.setdefault((do, by), RateLimit(_PER_S, _AT_ONCE[by]))
+        allowed = limit.allows(now_ns)
+        if dropped := limit.to_tell(now_ns):
+            text = f"{dropped} × {do} by {by} dropped: at most {_PER_S:g} a second is taken"
+            self._tell(Event(now_ns, EventKind.HELPER, "commands", text, {"count": dropped}))
+        return allowed
 
     def acknowledge(self, by: str) -> list[str]:
         """A person has taken note: the sound stops, the states stay."""

@@ -92,6 +92,8 @@ class Daemon(Strict):
     tick_hz: float = Field(default=50.0, ge=10, le=500)
     folder: FolderPath = Path("/var/lib/cabcanary")
     feed: FolderPath | None = None
+    #: The user that serves the pages, if it is not the daemon's own: places at the feed are kept for it.
+    pages_user: str | None = Field(default=None, pattern=r"^[a-z_][a-z0-9_-]*[$]?$", max_length=32)
     #: Where sockets lie, and what need not outlast the computer's own start: not on the card, which may fail.
     #: systemd makes such a folder and names it (RuntimeDirectory=); without it, the folder above.
     sockets: FolderPathOrNone = Field(default="${RUNTIME_DIRECTORY:-}", validate_default=True)
