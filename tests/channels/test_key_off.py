@@ -41,6 +41,7 @@ def seen(kpa=None, rpm=None, throttle=None):
         (seen(135.0), False),
         (seen(135.0, 0.0), False),  # a speed of nothing under boost is a wire that is off
         (seen(33.0, 3000.0), False),  # an overrun
+        (Seen(22.0, None, None, 400.0, cut=True), False),  # an overrun, by the fuel that is cut
         (seen(33.0, 900.0, 60.0), False),
         (seen(None, 3000.0), False),
         (seen(None, None, 90.0), False),
@@ -120,3 +121,58 @@ def test_a_manifold_that_has_lost_its_hose_is_no_load_where_speed_and_throttle_s
         key.step(seen, dark=False, volts=14.0, rests=False, now_ns=n * 20_000_000)
     key.step(Seen(None, None, None, 400.0), dark=True, volts=12.4, rests=True, now_ns=2_020_000_000)
     assert key.possible
+
+
+#: A vehicle with an engine-speed wire and no bus; charging and resting supply, V.
+SPEED = {"engine_speed": "engine_speed", "supply": "supply", "pressure": "map", "lambda_channel": "lambda"}
+NONE = Value(None, Quality.OUT_OF_RANGE, 0)
+
+
+def by_speed(**values):
+    """What the channel says of an engine that idled for two seconds and then shows this."""
+    spec = EngineRunningChannel.model_validate({"derive": "engine_running"} | SPEED)
+    units = {"engine_speed": "rpm", "supply": "V", "map": "kPa", "lambda": "lambda"}
+    channel = EngineRunning("running", spec, units)
+    idle = {"engine_speed": 800.0, "supply": 12.4, "map": 33.0, "lambda": 1.0}
+    for n in range(100):
+        channel.step({k: Value(v, Quality.GOOD, 0) for k, v in idle.items()}, S + n * TICK)
+    now = {k: v if isinstance(v, Value) else Value(v, Quality.GOOD, 0) for k, v in (idle | values).items()}
+    return channel.step(now, S + 100 * TICK).value
+
+
+@pytest.mark.parametrize(
+    "lost",
+    [
+        {"engine_speed": 0.0, "map": NONE},  # the wideband is alive
+        {"engine_speed": 0.0, "map": NONE, "supply": 14.1},
+        {"engine_speed": 0.0, "map": NONE, "lambda": NONE, "supply": 14.1},  # it charges
+    ],
+)
+def test_a_speed_wire_that_is_off_beside_a_lost_pressure_is_no_standing_engine(lost):
+    assert by_speed(**lost) is None
+
+
+@pytest.mark.parametrize(
+    "stopped",
+    [
+        {"engine_speed": 0.0, "map": 100.0},
+        {"engine_speed": 0.0, "map": 100.0, "supply": 14.1},  # a charger at the battery
+        {"engine_speed": 0.0, "map": NONE, "lambda": NONE},  # the key took all of it
+    ],
+)
+def test_an_engine_that_stands_is_known_by_its_speed(stopped):
+    assert by_speed(**stopped) == 0.0
+
+
+def test_free_air_in_the_exhaust_of_an_engine_that_draws_is_an_overrun():
+    spec = EngineRunningChannel.model_validate(
+        {"derive": "engine_running", "pressure": "map", "lambda_channel": "lambda", "supply": "supply"}
+    )
+    channel = EngineRunning("running", spec, {"map": "kPa", "lambda": "lambda", "supply": "V"})
+    over = {"map": Value(22.0, Quality.GOOD, 0), "lambda": Value(1.36, Quality.SATURATED_HIGH, 0)}
+    rests = {"supply": Value(12.4, Quality.GOOD, 0)}
+    for n in range(100):
+        channel.step(over | rests, S + n * TICK)
+    for n in range(100, 150):
+        last = channel.step({"map": NONE, "lambda": NONE} | rests, S + n * TICK)
+    assert last.value != 0.0

@@ -6,7 +6,6 @@ that, something must have sounded.
 
 from __future__ import annotations
 
-import copy
 import random
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -68,6 +67,8 @@ class Hunted:
     due_s: float
     sounded_s: float | None
     alert: str
+    #: Neither wideband nor pressure is left, and no wire tells the engine's speed: it may as well be the key.
+    like_the_key: bool
 
     @property
     def found(self) -> bool:
@@ -105,8 +106,11 @@ def hunt(vehicle: Watched, seed: int, losses: int) -> list[Hunted]:
     for row, (newest, now_ns) in enumerate(ticks[: last + 1]):
         while todo and todo[0][0] == row:
             _, lost = todo.pop(0)
-            branch = copy.deepcopy((pipeline, engine))
-            found += _follow(branch, ticks, recording.truth["boost_kpa"], row, lost, (vehicle.title, seed))
+            branch = plan.pipeline(), plan.engine()
+            branch[0].restore(pipeline.state())
+            branch[1].restore(engine.state())
+            like_key = "engine_speed" not in plan.settings.channels and _all_vital(plan) <= _keys(lost)
+            found += _follow(branch, ticks, recording.truth["boost_kpa"], row, lost, (vehicle.title, seed), like_key)
         engine.step(pipeline.step(newest, now_ns))
     return found
 
@@ -131,6 +135,15 @@ def _losses(plan: Plan, chance: random.Random) -> tuple[tuple[Loss, float], ...]
     return ((pair[0], 0.0), (pair[1], lag_s))
 
 
+def _all_vital(plan: Plan) -> set[tuple[str, str]]:
+    channels = [plan.settings.channels[n] for n in _VITAL]
+    return {(c.source, c.item) for c in channels if isinstance(c, MeasuredChannel)}
+
+
+def _keys(lost: tuple[tuple[Loss, float], ...]) -> set[tuple[str, str]]:
+    return {key for loss, _ in lost for key in loss.keys}
+
+
 def _units(plan: Plan) -> Iterator[Loss]:
     """All that can be lost by itself in a vehicle."""
     settings = plan.settings
@@ -151,7 +164,7 @@ def _units(plan: Plan) -> Iterator[Loss]:
 
 
 def _follow(
-    branch, ticks, boost_kpa, row: int, lost: tuple[tuple[Loss, float], ...], drive_of: tuple[str, int]
+    branch, ticks, boost_kpa, row: int, lost: tuple[tuple[Loss, float], ...], drive_of: tuple[str, int], like_key: bool
 ) -> list[Hunted]:
     """The drive from a loss on; nothing where it was not under boost for long enough."""
     pipeline, engine = branch
@@ -170,11 +183,11 @@ def _follow(
             due_s = _due_s(ticks, boost_kpa, row, lost)
             told_s = None if heard is None else heard[0] / 1e9
             told = "" if heard is None else heard[1]
-            return [Hunted(*drive_of, begun_ns / 1e9, tuple(loss for loss, _ in lost), due_s, told_s, told)]
+            return [Hunted(*drive_of, begun_ns / 1e9, tuple(loss for loss, _ in lost), due_s, told_s, told, like_key)]
     if unwatched_s <= UNWATCHED_S + 0.5 * _TICK_S:
         return []
     due_s = _due_s(ticks, boost_kpa, row, lost)
-    return [Hunted(*drive_of, begun_ns / 1e9, tuple(loss for loss, _ in lost), due_s, None, "")]
+    return [Hunted(*drive_of, begun_ns / 1e9, tuple(loss for loss, _ in lost), due_s, None, "", like_key)]
 
 
 def _due_s(ticks, boost_kpa, row: int, lost: tuple[tuple[Loss, float], ...]) -> float:

@@ -77,14 +77,23 @@ class EngineRunning:
         dark = self._dark(values)
         # A feed that breaks down under boost may take a speed wire and an ignition wire along.
         broken = dark and not self._key_off.possible
-        if speed is not None:
-            return True if speed >= self._running_speed else None if turns or broken else False
         charges = supply is not None and supply > self._charging
+        if speed is not None and speed >= self._running_speed:
+            return True
+        if speed is not None:
+            return None if turns or broken or self._unseen(values, charges=charges) else False
         if good(values, self.spec.ignition) == 0.0:
             return None if turns or broken or (charges and not dark) else False
         if charges or turns:
             return True
         return False if dark and not broken and self._rests(values) else None
+
+    def _unseen(self, values: dict[str, Value], *, charges: bool) -> bool:
+        """A wire that shows no engine speed is alone with it: the pressure is lost, and what else there is tells of an
+        engine that runs."""
+        if self.spec.pressure is None or known(values, self.spec.pressure) is not None:
+            return False
+        return charges or not self._dark(values)
 
     def _seen(self, values: dict[str, Value]) -> Seen:
         speed, throttle = known(values, self.spec.engine_speed), known(values, self.spec.throttle)
@@ -94,7 +103,10 @@ class EngineRunning:
         elif pressure is not None and self._gauge is not None:
             kpa = self._gauge.to_si(pressure) / 1000 + _STANDARD_KPA
         rpm = None if speed is None else speed * self._rpm
-        return Seen(kpa, rpm, throttle, self.spec.running_rpm)
+        mixture = values[self.spec.lambda_channel] if self.spec.lambda_channel else None
+        free_air = mixture is not None and mixture.quality is Quality.SATURATED_HIGH
+        cut = free_air and kpa is not None and kpa < LOWEST_KPA
+        return Seen(kpa, rpm, throttle, self.spec.running_rpm, cut)
 
     def _volts(self, values: dict[str, Value]) -> float | None:
         if self.spec.supply is None:

@@ -30,6 +30,8 @@ class Seen(NamedTuple):
     throttle: float | None
     #: The engine speed from which on the engine runs, rpm.
     running_rpm: float
+    #: Free air in the exhaust while the manifold draws: fuel is cut, as it is where the vehicle drives the engine.
+    cut: bool = False
 
     @property
     def anything(self) -> bool:
@@ -43,7 +45,7 @@ class KeyOff:
     """A feed that breaks down under load darkens the sensors just as the key does.
 
     So the key is believed only where the engine idled, or stood, for a moment before everything went dark: under boost,
-    with an open throttle, at speed or with a manifold above an idle's pressure nobody turns it. What cannot have been
+    with an open throttle, at speed, in an overrun or with a manifold above an idle's pressure nobody turns it. What cannot have been
     the key is it all the same once supply and sensors have been at rest for a minute.
     """
 
@@ -82,7 +84,7 @@ class KeyOff:
         return self._seen_ns - self._loaded_ns >= _AFTER_LOAD_NS
 
     def _is_loaded(self, seen: Seen, quiet_ns: int, now_ns: int) -> bool:
-        if seen.kpa is not None and seen.kpa > HIGHEST_KPA:
+        if seen.cut or (seen.kpa is not None and seen.kpa > HIGHEST_KPA):
             return True
         if seen.rpm is not None and seen.rpm < seen.running_rpm:
             return False

@@ -23,8 +23,8 @@ _MIXTURE = ("lambda map",)
 _NO_BOOST = ("map throttle engine_speed",)
 _OWN_SENSOR = ("map engine_map",)
 #: What shows a fault: one of these sets of channels. A mixture is judged by boost, so it takes both; missing boost by
-#: an open throttle, and where it is lost at once by its fall; a pressure that lies by the engine's own sensor; a leak by
-#: a known normal at a known idle, or by trims.
+#: an open throttle, and where it is lost at once by its fall; a pressure that lies by the engine's own sensor; a leak
+#: by a known normal at a known idle, or by trims.
 NEEDS: Mapping[str, tuple[str, ...]] = {
     _K.LEAN_MIXTURE: _MIXTURE,
     _K.FUEL_PUMP_LOST: _MIXTURE,
