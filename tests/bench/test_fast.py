@@ -11,6 +11,9 @@ import pytest
 
 from cabcanary.model import Quality
 from cabcanary.plan.plan import load_plan
+from cabcanary_bench.corpus import corpus_grade
+from cabcanary_bench.corpus.corpus import Sound
+from cabcanary_bench.drives import labels
 from cabcanary_bench.drives.scenario import FIRST_DRIVE, Phase, Scenario
 from cabcanary_bench.fast.fast import OBD_RATES, Recording, drive
 from cabcanary_bench.faults.circumstances import Circumstance, CircumstanceKind
@@ -179,6 +182,18 @@ def test_ordinary_things_have_labels_that_are_no_faults() -> None:
     wet = Circumstance(CircumstanceKind.WET_BELT, 10.0, 20.0)
     (label,) = drive(short(circumstances=(wet,), length_s=20.0), 1).labels
     assert (label.kind, label.is_fault, label.must_be_found, label.expects) == ("wet_belt", False, False, "silent")
+
+
+def test_boost_above_the_limit_without_a_fault_is_labelled_and_no_false_alarm() -> None:
+    truth = {"time_s": np.arange(5.0), "boost_kpa": np.array([40.0, 60.0, 60.0, 40.0, 60.0])}
+    moments = labels._above_the_limit(truth, labels.Limits(((2.0, 0.9),), 8.0))  # 8 psi are 55.2 kPa (NIST SP 811)
+    assert [(m.start_s, m.end_s, m.is_fault, m.must_be_found) for m in moments] == [
+        (1.0, 2.0, False, False),
+        (4.0, 4.0, False, False),
+    ]
+    heard = Sound(1.5, "over_boost", "warning")
+    assert corpus_grade._is_right(heard, moments)
+    assert not corpus_grade._is_right(heard, ())
 
 
 def test_the_same_seed_gives_the_same_drive_and_another_another() -> None:

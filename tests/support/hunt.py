@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 #: long it may go unwatched, s.
 BOOSTED_KPA, UNWATCHED_S = 2.3 * 6.895, 1.0
 _TICK_S = 0.02
+#: A wire that shows "lean" is found by the lean rule: its longest permitted time and the gas on its way, s.
+_OWN_DELAYS_S = 0.5
 #: A branch of the drive is followed for so long after a loss, s.
 _FOLLOWED_S = 40.0
 _KINDS = (DriveKind.HILL, DriveKind.TOWING, DriveKind.COUNTRY)
@@ -72,8 +74,8 @@ class Hunted:
 
     @property
     def found(self) -> bool:
-        """Whether something sounded by the time that it was due, within two ticks."""
-        return self.sounded_s is not None and self.sounded_s <= self.due_s + 2 * _TICK_S
+        """Whether something sounded by the time that it was due, and the rules' own delays."""
+        return self.sounded_s is not None and self.sounded_s <= self.due_s + _OWN_DELAYS_S
 
     def __str__(self) -> str:
         lost = " and ".join(map(str, self.losses))

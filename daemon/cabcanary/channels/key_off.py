@@ -45,8 +45,8 @@ class KeyOff:
     """A feed that breaks down under load darkens the sensors just as the key does.
 
     So the key is believed only where the engine idled, or stood, for a moment before everything went dark: under boost,
-    with an open throttle, at speed, in an overrun or with a manifold above an idle's pressure nobody turns it. What cannot have been
-    the key is it all the same once supply and sensors have been at rest for a minute.
+    with an open throttle, at speed, in an overrun or with a manifold above an idle's pressure nobody turns it. What
+    cannot have been the key is it all the same once supply and sensors have been at rest for a minute.
     """
 
     def __init__(self) -> None:

@@ -34,6 +34,7 @@ from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.runtime.archiving import Archiving
 from cabcanary.runtime.channel_memory import ChannelMemory
+from cabcanary.runtime.pace import Pace
 from cabcanary.runtime.publishing import make_messenger
 from cabcanary.runtime.requests import Commands
 from cabcanary.runtime.standing import Standing
@@ -260,17 +261,19 @@ class Daemon:
 
     async def _keep_ticking(self) -> None:
         period = self._clock.real_s(1.0 / self._plan.settings.daemon.tick_hz)
+        settings = self._plan.settings
+        pace = Pace(settings, {name: tuple(self._plan.wanted_items(name)) for name in settings.sources})
         due = self._loop.time()
-        notified, beat_s = 0.0, 0.0
+        notified, beat_s, shift_ns = 0.0, 0.0, 0
         while True:
-            due += period
+            due += period + self._clock.real_s(shift_ns / NS_PER_S)
             await asyncio.sleep(max(0.0, due - self._loop.time()))
             late = int((self._loop.time() - due) / period)
             if late > 0:
                 # Never catch up by a burst of ticks: the newest readings are all that matters.
                 self.late_ticks += late
                 due += late * period
-            self._tick()
+            shift_ns = pace.shift_ns(self._slots.newest, self._tick())
             self._armed.set()
             # Watchdogs wait in real seconds, whatever the clock's speed.
             now_s = self._loop.time()

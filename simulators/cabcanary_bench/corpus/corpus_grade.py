@@ -8,6 +8,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from cabcanary_bench.corpus.injected import INJECTED
+from cabcanary_bench.drives.labels import ABOVE_THE_LIMIT
 from cabcanary_bench.faults.circumstances import CircumstanceKind
 from cabcanary_bench.faults.kinds import FaultKind
 
@@ -58,7 +59,10 @@ _BY_KIND: dict[FaultKind, tuple[str, ...]] = {
     FaultKind.SUPPLY_WIRE_OPEN: ("cannot_see_supply",),
 }
 #: Ordinary, and still a correct alert: a line blocked by ice shows no pressure, whatever the cause.
-_RIGHTLY: dict[str, tuple[str, ...]] = {CircumstanceKind.FROZEN_MAP_LINE: _BLIND_MAP}
+_RIGHTLY: dict[str, tuple[str, ...]] = {
+    CircumstanceKind.FROZEN_MAP_LINE: _BLIND_MAP,
+    ABOVE_THE_LIMIT: ("over_boost",),
+}
 #: A fault in a drive is given this long after it has ended: what sounds late was there all the same.
 _GRACE_S = 8.0
 

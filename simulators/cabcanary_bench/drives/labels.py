@@ -22,6 +22,8 @@ _KPA_PER_PSI = 6.894757
 _BOOSTED_PSI = 2.0
 #: The engine computer's barometer goes in whole kPa; a limit passed by less may not be passed at all.
 _PLAINLY_PSI = 0.3
+#: A label's kind: boost above the limit for a moment, with no fault.
+ABOVE_THE_LIMIT = "above_the_limit"
 #: Ticks of 20 ms: longer than the on-delay of over-boost and the time permitted to a mixture 0.05 too lean.
 _LEAST_TICKS = 12
 #: A sensor's drift shows in closed loop above idle, and there only over some seconds: 15 s.
@@ -71,7 +73,19 @@ def label_all(
 ) -> tuple[Label, ...]:
     """Every fault and circumstance of a drive, by the limits of the vehicle."""
     faults = [_fault(fault, truth, limits) for fault in scenario.faults]
-    return (*faults, *(_ordinary(one) for one in scenario.circumstances))
+    moments = [] if faults else _above_the_limit(truth, limits)
+    return (*faults, *(_ordinary(one) for one in scenario.circumstances), *moments)
+
+
+def _above_the_limit(truth: Mapping[str, NDArray[np.float64]], limits: Limits) -> list[Label]:
+    """Where boost is above the limit with nothing wrong, as a turbo's may be for a moment in thin air."""
+    time, above = truth["time_s"], truth["boost_kpa"] / _KPA_PER_PSI > limits.over_boost_psi
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], above, [False]]).astype(np.int8)))
+    words = "boost is above the limit"
+    return [
+        Label(ABOVE_THE_LIMIT, "ordinary", words, False, begin, end, 0.0, "silent", False, None, None)
+        for begin, end in zip(time[edges[::2]].tolist(), time[edges[1::2] - 1].tolist(), strict=True)
+    ]
 
 
 def _ordinary(one: Circumstance) -> Label:
