@@ -22,7 +22,7 @@ def lost(ride, since):
 
 
 @pytest.mark.parametrize("drop_s", [0.04, 0.15])
-@pytest.mark.parametrize("below_psi", [-0.4, 0.0, 1.0])
+@pytest.mark.parametrize("below_psi", [-0.4, 1.0])
 def test_a_hose_that_comes_off_is_heard_within_a_second_and_a_half(pulling, drop_s, below_psi):
     at, rest = pulling.seconds, AIR_KPA - below_psi * KPA_PER_PSI
     pulling.ramp(drop_s, PULL, PULL | {"map": rest}).hold(2.0, PULL, map=pulling.wave(rest, 0.7))
@@ -31,15 +31,15 @@ def test_a_hose_that_comes_off_is_heard_within_a_second_and_a_half(pulling, drop
     assert priority == "warning"
 
 
-@pytest.mark.parametrize("lift_s", [0.05, 0.15, 0.3, 0.6])
-@pytest.mark.parametrize("to", [30.0, 60.0, 85.0])
+@pytest.mark.parametrize("lift_s", [0.05, 0.3])
+@pytest.mark.parametrize("to", [30.0, 85.0])
 def test_a_foot_that_lifts_is_no_hose(pulling, lift_s, to):
     at = pulling.seconds
     pulling.ramp(lift_s, PULL, CRUISE | {"map": to}).hold(3.0, CRUISE, map=pulling.wave(to, 0.7))
     assert lost(pulling, at) == []
 
 
-@pytest.mark.parametrize("ease_s", [0.5, 1.0, 3.0])
+@pytest.mark.parametrize("ease_s", [0.5, 3.0])
 def test_a_foot_that_eases_to_no_boost_is_no_hose(pulling, ease_s):
     at = pulling.seconds
     pulling.ramp(ease_s, PULL, CRUISE | {"map": AIR_KPA}).hold(3.0, CRUISE, map=pulling.wave(AIR_KPA, 0.7))
