@@ -42,6 +42,7 @@ def seen(kpa=None, rpm=None, throttle=None):
         (seen(135.0, 0.0), False),  # a speed of nothing under boost is a wire that is off
         (seen(33.0, 3000.0), False),  # an overrun
         (Seen(22.0, None, None, 400.0, cut=True), False),  # an overrun, by the fuel that is cut
+        (Seen(33.0, 800.0, None, 400.0, cut=True), True),  # an idle beside a wideband's wire that is pulled up
         (seen(33.0, 900.0, 60.0), False),
         (seen(None, 3000.0), False),
         (seen(None, None, 90.0), False),

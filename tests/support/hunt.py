@@ -69,8 +69,8 @@ class Hunted:
     due_s: float
     sounded_s: float | None
     alert: str
-    #: Neither wideband nor pressure is left, and no wire tells the engine's speed: it may as well be the key.
-    like_the_key: bool
+    #: The pressure was lost before boost came, and no engine speed or throttle is fitted that shows a pull without it.
+    unshown: bool
 
     @property
     def found(self) -> bool:
@@ -111,8 +111,9 @@ def hunt(vehicle: Watched, seed: int, losses: int) -> list[Hunted]:
             branch = plan.pipeline(), plan.engine()
             branch[0].restore(pipeline.state())
             branch[1].restore(engine.state())
-            like_key = "engine_speed" not in plan.settings.channels and _all_vital(plan) <= _keys(lost)
-            found += _follow(branch, ticks, recording.truth["boost_kpa"], row, lost, (vehicle.title, seed), like_key)
+            boost_kpa = recording.truth["boost_kpa"]
+            unshown = "engine_speed" not in plan.settings.channels and _pressure_lost_before(plan, lost, row, boost_kpa)
+            found += _follow(branch, ticks, boost_kpa, row, lost, (vehicle.title, seed), unshown)
         engine.step(pipeline.step(newest, now_ns))
     return found
 
@@ -137,13 +138,14 @@ def _losses(plan: Plan, chance: random.Random) -> tuple[tuple[Loss, float], ...]
     return ((pair[0], 0.0), (pair[1], lag_s))
 
 
-def _all_vital(plan: Plan) -> set[tuple[str, str]]:
-    channels = [plan.settings.channels[n] for n in _VITAL]
-    return {(c.source, c.item) for c in channels if isinstance(c, MeasuredChannel)}
-
-
-def _keys(lost: tuple[tuple[Loss, float], ...]) -> set[tuple[str, str]]:
-    return {key for loss, _ in lost for key in loss.keys}
+def _pressure_lost_before(
+    plan: Plan, lost: tuple[tuple[Loss, float], ...], row: int, boost_kpa: NDArray[np.float64]
+) -> bool:
+    """Whether the manifold's pressure is lost while there is no boost yet."""
+    channel = plan.settings.channels["map"]
+    assert isinstance(channel, MeasuredChannel)
+    times = [lag_s for loss, lag_s in lost if (channel.source, channel.item) in loss.keys]
+    return any(boost_kpa[min(row + round(lag_s / _TICK_S), len(boost_kpa) - 1)] < BOOSTED_KPA for lag_s in times)
 
 
 def _units(plan: Plan) -> Iterator[Loss]:
@@ -166,7 +168,7 @@ def _units(plan: Plan) -> Iterator[Loss]:
 
 
 def _follow(
-    branch, ticks, boost_kpa, row: int, lost: tuple[tuple[Loss, float], ...], drive_of: tuple[str, int], like_key: bool
+    branch, ticks, boost_kpa, row: int, lost: tuple[tuple[Loss, float], ...], drive_of: tuple[str, int], unshown: bool
 ) -> list[Hunted]:
     """The drive from a loss on; nothing where it was not under boost for long enough."""
     pipeline, engine = branch
@@ -185,11 +187,11 @@ def _follow(
             due_s = _due_s(ticks, boost_kpa, row, lost)
             told_s = None if heard is None else heard[0] / 1e9
             told = "" if heard is None else heard[1]
-            return [Hunted(*drive_of, begun_ns / 1e9, tuple(loss for loss, _ in lost), due_s, told_s, told, like_key)]
+            return [Hunted(*drive_of, begun_ns / 1e9, tuple(loss for loss, _ in lost), due_s, told_s, told, unshown)]
     if unwatched_s <= UNWATCHED_S + 0.5 * _TICK_S:
         return []
     due_s = _due_s(ticks, boost_kpa, row, lost)
-    return [Hunted(*drive_of, begun_ns / 1e9, tuple(loss for loss, _ in lost), due_s, None, "", like_key)]
+    return [Hunted(*drive_of, begun_ns / 1e9, tuple(loss for loss, _ in lost), due_s, None, "", unshown)]
 
 
 def _due_s(ticks, boost_kpa, row: int, lost: tuple[tuple[Loss, float], ...]) -> float:

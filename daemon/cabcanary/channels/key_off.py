@@ -84,7 +84,10 @@ class KeyOff:
         return self._seen_ns - self._loaded_ns >= _AFTER_LOAD_NS
 
     def _is_loaded(self, seen: Seen, quiet_ns: int, now_ns: int) -> bool:
-        if seen.cut or (seen.kpa is not None and seen.kpa > HIGHEST_KPA):
+        if seen.kpa is not None and seen.kpa > HIGHEST_KPA:
+            return True
+        if seen.cut and seen.rpm is None:
+            # An engine speed tells it better: a wideband's wire that is pulled up shows free air for ever.
             return True
         if seen.rpm is not None and seen.rpm < seen.running_rpm:
             return False
