@@ -6,6 +6,7 @@ import contextlib
 import io
 import json
 import os
+import re
 import subprocess
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -17,8 +18,10 @@ import pytest
 from asammdf import MDF, Signal
 from harness import command
 from live_drive import TICK_NS, Live
-from small_van import RULES, SETTINGS, Wires
+from small_van import RULES, SETTINGS, Wires, volts_of
 
+from cabcanary.alerts import arrival
+from cabcanary.alerts.words import arrival_line
 from cabcanary.cli.main import main
 from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.archived_drive import ArchivedDrive
@@ -283,6 +286,52 @@ def bare(folder: Path, tmp_path: Path) -> Path:
     file.write_text("\n".join(["time_s,map [psi],supply [V],lambda [lambda]", *rows]))
     done("import", file, "--folder", other, "--vehicle", "Van", "--start", "2025-03-01")
     return other
+
+
+def test_a_drive_that_no_rules_watched_is_not_judged(bare: Path, folder: Path, settings: Path, tmp_path: Path) -> None:
+    line = done("drives", "--folder", bare).splitlines()[1]
+    assert re.search(r"  -  +not judged +not judged  ", line), line
+    assert [d["judged"] for d in listed(bare)] == [False]
+    # With settings the mixture is masked and aligned as the rules have it; its alerts are still nobody's.
+    log = samples(bare).with_suffix(".csv").name
+    done("export", "last", "--folder", bare, "--output", tmp_path / log)
+    done("import", tmp_path / log, "--folder", tmp_path / "set", "--config", settings)
+    line = done("drives", "--folder", tmp_path / "set").splitlines()[1]
+    assert "lambda 0.820 at 14.5 psi, 95 % up to 0.820" in line
+    assert re.search(r" not judged  ", line)
+    # One's own drive is, and so is one of which an earlier version wrote no such word.
+    assert [d["judged"] for d in listed(folder)] == [True]
+    (path, _), *_ = read_manifests(folder)[0]
+    older = {k: v for k, v in json.loads(path.read_text()).items() if k not in ("judged", "lambda_95_under_boost")}
+    path.write_text(json.dumps({**older, "leanest_under_boost": 1.5, "leanest_at_boost": 6.1}))
+    assert "lambda 1.500 at 6.1 psi  " in done("drives", "--folder", folder)
+
+
+def test_list_arrival_and_export_tell_the_same_figures(tmp_path: Path, settings: Path) -> None:
+    live = Live(load_plan(settings), tmp_path / "van", Wires(1))
+    live.run(150, running=False)
+    for ticks, mixture in ((60, 0.82), (20, 0.87), (60, 0.81)):
+        for _ in range(ticks):
+            live.now_ns += TICK_NS
+            live.wires.put("adc", "voltage0", volts_of(140.0), live.now_ns)
+            live.wires.put("adc", "voltage1", 3500.0, live.now_ns)
+            live.wires.put("wideband", "lambda", mixture, live.now_ns)
+            live.step()
+    live.finish()
+    folder = tmp_path / "van"
+    archive_all(folder)
+    (drive,) = listed(folder)
+    assert drive["leanest_under_boost"] == 0.87
+    done("export", "last", "--to", "mdf4", "--folder", folder, "--output", tmp_path / "drive.mf4")
+    told = arrival.summary(folder, drive["drive"])
+    assert told is not None
+    words = f"lambda {drive['leanest_under_boost']:.3f} at {drive['leanest_at_boost']:.1f} psi, 95 % up to "
+    words += f"{drive['lambda_95_under_boost']:.3f}"
+    with MDF(tmp_path / "drive.mf4") as file:
+        comment = file.header.comment
+    for place in (done("drives", "--folder", folder), arrival_line(told), comment):
+        assert words in place
+    assert f"peak boost {drive['peak_boost']:.1f} psi" in comment
 
 
 def test_rules_can_be_traced_through_a_log_without_settings_by_those_that_are_named(bare: Path, settings: Path) -> None:

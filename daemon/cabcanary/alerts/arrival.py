@@ -75,6 +75,7 @@ def summary(folder: Path, drive: str) -> dict[str, Any] | None:
         "peak_boost": manifest.peak_boost,
         "leanest_under_boost": manifest.leanest_under_boost,
         "leanest_at_boost": manifest.leanest_at_boost,
+        "lambda_95_under_boost": manifest.lambda_95_under_boost,
         "blind_s": round(blind_seconds(events, max(times, default=0)), 1),
         "alerts": [{"alert": a.alert, "priority": a.priority, "count": a.count} for a in manifest.alerts],
     }

@@ -52,9 +52,14 @@ class Manifest(BaseModel):
     software: str
     boost_unit: str | None = None
     peak_boost: float | None = None
+    #: The leanest lambda that lasted 0.3 s under boost, and the boost then. An earlier version took a single tick.
     leanest_under_boost: float | None = None
     leanest_at_boost: float | None = None
+    #: Lambda that 95 % of all ticks under boost were not above; None too where an earlier version wrote this.
+    lambda_95_under_boost: float | None = None
     alerts: list[AlertCount] = []
+    #: Rules watched this drive; where none did, no alert means nothing.
+    judged: bool = True
     #: What went wrong in putting it together, if anything did.
     note: str = ""
     #: How `start` is known: synchronised, dated afterwards, not synchronised, imported.

@@ -9,10 +9,11 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.alerts.words import mixture_under_boost
 from cabcanary.recorder.archived_drive import ArchivedDrive
-from cabcanary.review.list.drives import BELIEVED, DriveError
+from cabcanary.review.list.drives import BELIEVED, NOT_JUDGED, DriveError
 from cabcanary.review.progress import shown
-from cabcanary.store.manifest import DRIVES, JOURNAL
+from cabcanary.store.manifest import DRIVES, JOURNAL, MANIFEST_ENDING, Manifest
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -146,6 +147,7 @@ def _mdf4(drive: ArchivedDrive, target: Path) -> None:
             [
                 f"drive {about['drive']} of {about['vehicle']}, {about['stage']}",
                 f"started {about['start']} ({about.get('clock_quality', '')})",
+                *_figures(drive.samples),
                 *_event_lines(drive),
             ]
         )
@@ -158,6 +160,18 @@ def _filled(column: Any) -> NDArray[Any]:
 
     filled: NDArray[Any] = np.nan_to_num(column.to_numpy().astype(np.float64), nan=0.0)
     return filled
+
+
+def _figures(samples: Path) -> list[str]:
+    """The drive's figures as its list and its arrival tell them; none where its manifest cannot be read."""
+    try:
+        manifest = Manifest.model_validate_json(samples.with_name(f"{samples.stem}{MANIFEST_ENDING}").read_bytes())
+    except (OSError, ValueError):
+        return []
+    found = [] if manifest.peak_boost is None else [f"peak boost {manifest.peak_boost:.1f} {manifest.boost_unit}"]
+    mixture = mixture_under_boost(manifest.model_dump())
+    found += [f"leanest under boost {mixture}"] if mixture else []
+    return found + ([] if manifest.judged else [f"alerts {NOT_JUDGED}"])
 
 
 def _event_lines(drive: ArchivedDrive) -> list[str]:

@@ -121,6 +121,7 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
         software=__version__,
         made_from=file.name,
         first_ns=int(tick_ns[0]),
+        judged=False,
         kept=before.kept if before else False,
         notes=before.notes if before else [],
         **summary.result([], int(tick_ns[0])),
