@@ -9,6 +9,7 @@ import os
 import re
 import subprocess
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +19,7 @@ import pytest
 from asammdf import MDF, Signal
 from harness import command
 from live_drive import TICK_NS, Live
+from plain_mdf import PlainMdf
 from small_van import RULES, SETTINGS, Wires, volts_of
 
 from cabcanary.alerts import arrival
@@ -116,6 +118,33 @@ def test_an_mdf4_opens_elsewhere_with_units_and_what_is_not_to_be_relied_on_mark
     assert np.asarray(signal.invalidation_bits, dtype=bool).tolist() == (~believed).tolist()
     assert signal.samples[believed].tolist() == archive["map"].to_numpy()[believed].tolist()
     assert "Test van, low boost" in comment
+
+
+def test_two_readers_of_mdf4_see_the_same_start_and_what_is_missing_as_missing(folder: Path, tmp_path: Path) -> None:
+    output = tmp_path / "drive.mf4"
+    done("export", "last", "--to", "mdf4", "--folder", folder, "--output", output)
+    archive, (drive,) = pl.read_parquet(samples(folder)), listed(folder)
+    start = datetime.fromisoformat(drive["start"])
+    plain = PlainMdf(output)
+    assert plain.version >= 410
+    # To the millisecond that the drive's start is known to, and in UTC.
+    assert (plain.start_ns, plain.offset_minutes) == (round(start.timestamp() * 1000) * 1_000_000, 0)
+    assert f"drive {drive['drive']}" in plain.comment
+    with MDF(output) as file:
+        assert abs((file.header.start_time - start).total_seconds()) < 1e-6
+        for name in ("lambda", "map", "boost", "boost_as_burnt", "air_pressure"):
+            words = archive[f"{name}_quality"].cast(pl.String)
+            missing = ~words.is_in(["good", "saturated high", "saturated low"]).to_numpy()
+            theirs, own = file.get(name, ignore_invalidation_bits=True), plain.signals[name]
+            assert own.unit == theirs.unit != ""
+            assert own.time_s.tolist() == theirs.timestamps.tolist()
+            # By the number alone, and by the bit alone.
+            for numbers, invalid in ((own.numbers, own.invalid), (theirs.samples, theirs.invalidation_bits)):
+                assert np.isnan(numbers).tolist() == missing.tolist(), name
+                assert np.asarray(invalid, dtype=bool).tolist() == missing.tolist(), name
+                assert numbers[~missing].tolist() == archive[name].to_numpy()[~missing].tolist()
+            assert len(file.get(name).samples) == (~missing).sum()
+    assert plain.signals["lambda"].invalid.any()
 
 
 def test_the_installed_command_exports(folder: Path, tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import csv
 import json
 import shutil
 import tempfile
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,8 +18,6 @@ from cabcanary.store.manifest import DRIVES, JOURNAL, MANIFEST_ENDING, Manifest
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    from numpy.typing import NDArray
 
 _ROWS_AT_ONCE = 10_000
 
@@ -122,7 +121,7 @@ def _parquet(drive: ArchivedDrive, target: Path) -> None:
 
 
 def _mdf4(drive: ArchivedDrive, target: Path) -> None:
-    """One signal a channel, values that are not to be relied on marked invalid; events in the file's comment."""
+    """One signal a channel; what is not to be relied on is NaN and marked invalid; events in the file's comment."""
     try:
         from asammdf import MDF, Signal
     except ImportError as error:
@@ -138,10 +137,15 @@ def _mdf4(drive: ArchivedDrive, target: Path) -> None:
     signals = []
     for name, unit in _channels(drive).items():
         believed = np.isin(table[f"{name}_quality"].to_numpy(zero_copy_only=False).astype(str), BELIEVED)
-        values = _filled(table[name])
+        # A reader that knows nothing of invalidation bits sees no number either.
+        values = np.where(believed, table[name].to_numpy().astype(np.float64), np.nan)
         comment = f"{about['vehicle']}, {about['stage']}"
         signals.append(Signal(values, time_s, name=name, unit=unit, comment=comment, invalidation_bits=~believed))
     with MDF(version="4.10") as file:
+        start = datetime.fromisoformat(about["start"])
+        file.header.start_time = start
+        # The library counts in floats, which lose the last of the nanoseconds.
+        file.header.abs_time = round(start.timestamp() * 1000) * 1_000_000
         file.header.author = f"cabcanary {about['software']}"
         file.header.comment = "\n".join(
             [
@@ -153,13 +157,6 @@ def _mdf4(drive: ArchivedDrive, target: Path) -> None:
         )
         file.append(signals, common_timebase=True)
         file.save(target, compression=2)
-
-
-def _filled(column: Any) -> NDArray[Any]:
-    import numpy as np
-
-    filled: NDArray[Any] = np.nan_to_num(column.to_numpy().astype(np.float64), nan=0.0)
-    return filled
 
 
 def _figures(samples: Path) -> list[str]:
