@@ -643,12 +643,13 @@ def test_what_a_file_holds_is_a_mapping_to_begin_with(tmp_path: Path, kind: str)
     line = next(x for x in told.splitlines() if "Boost Pressure" in x)
     assert line.endswith("# 120 numbers from -60 to 40")
     assert "Remark" not in told
-    # As somebody would who goes on from it: the # away, channel and unit named.
-    named = line.removeprefix("# ").replace('channel = "…"', 'channel = "boost"')
-    named = named.replace('unit = "…"', 'unit = "kPa"')
+    assert ('time = "Time"' in told.splitlines()) is (kind != "mf4")
+    # As somebody would who goes on from it: the # away, and the unit named where the file does not say it.
+    assert 'channel = "boost"' in line
+    assert line.startswith("# ") is (kind != "mf4")
+    named = line.removeprefix("# ").replace('unit = "…"', 'unit = "kPa"')
     mapping = tmp_path / "map.toml"
-    time = "" if kind == "mf4" else 'time = "Time"\n'
-    mapping.write_text(time + "\n".join(x for x in told.splitlines() if x != line) + "\n" + named + "\n")
+    mapping.write_text("\n".join(x for x in told.splitlines() if x != line) + "\n" + named + "\n")
     said = done("import", file, "--mapping", mapping, "--vehicle", "bench van", "--folder", tmp_path / "van")
     assert "0.2 minutes, boost" in said
 

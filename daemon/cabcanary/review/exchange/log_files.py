@@ -1,4 +1,4 @@
-"""Logs of other programs as plain series: CSV, Parquet, MDF4; and the mapping of foreign names and units."""
+"""Logs of other programs as plain series: CSV, Parquet, MDF4."""
 
 from __future__ import annotations
 
@@ -6,36 +6,36 @@ import contextlib
 import csv
 import gc
 import json
-import re
 import sys
-import tomllib
 import traceback
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from cabcanary import units
+from cabcanary.review.exchange.log_mapping import MAPPING_HELP, TIME, Mapping, Target
+from cabcanary.review.exchange.log_text import Form, TextLog, read_text
+from cabcanary.review.exchange.log_times import CLOCK, NUMBER, date_in, format_of, has_zone, over_midnight, reader_of
 from cabcanary.review.list.drives import BELIEVED, DriveError
 from cabcanary.review.progress import shown
 from cabcanary.store.archive import METADATA_KEY
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
 
-_HEADING = re.compile(r"^\s*(?P<name>.*?)\s*\[(?P<unit>[^\[\]]*)\]\s*$")
-_NAME = re.compile(r"^[a-z][a-z0-9_]{0,39}$")
-_TIME = "time_s"
 #: Seconds since 1970 are below this for some thousand years more; milliseconds since then have long been above.
 _LATEST_S = 1e11
 #: Whoever looks into an engine writes rows more often than this; milliseconds taken for seconds are mostly slower.
 _LONGEST_STEP_S = 10.0
+#: No mixture that burns is this lean, and AFR is never this rich: methanol's stoichiometric ratio is 6.5.
+_NO_LAMBDA = 5.0
 #: So far nanoseconds of 64 bits count.
 _LONGEST_S = 2.0**63 / 1e9
-_MAPPING_HELP = 'with --mapping FILE, and in it: "{name}" = {{ channel = "…", unit = "…" }}'
 
 
 @dataclass(slots=True)
@@ -55,78 +55,15 @@ class Foreign:
     rows_s: NDArray[np.float64]
     series: list[Series]
     left_out: list[str] = field(default_factory=list)
-
-
-class Mapping:
-    """Foreign column names -> channel and unit. Without a file, headings must be `channel [unit]`.
-
-    A mapping file is TOML: `time = "Time"`, optionally `time_unit = "ms"`, and `[columns]` with lines such as
-    `"Lambda 1" = { channel = "lambda", unit = "lambda" }`. Columns that it does not name are left out; without that
-    table the headings say it, as they do without a mapping.
-
-    Raises:
-        DriveError: the file is faulty; the message says why.
-    """
-
-    def __init__(self, file: Path | None = None) -> None:
-        self.time, self._time_factor = _TIME, 1.0
-        #: Somebody has said in which unit the times are.
-        self.time_unit_said = False
-        self._columns: dict[str, tuple[str, str]] | None = None
-        if file is None:
-            return
-        try:
-            content = tomllib.loads(file.read_text(encoding="utf-8"))
-        except OSError as error:
-            raise DriveError(f"{file} cannot be read: {error.strerror}") from error
-        except ValueError as error:
-            raise DriveError(f"{file}: {error}") from error
-        self.time = str(content.get("time", _TIME))
-        self.time_unit_said = "time_unit" in content
-        try:
-            self._time_factor = units.convert(1.0, str(content.get("time_unit", "s")), "s")
-        except units.UnitError as error:
-            raise DriveError(f"{file}: time_unit: {error}") from error
-        columns = content.get("columns")
-        named: dict[str, tuple[str, str]] = {}
-        for name, target in columns.items() if isinstance(columns, dict) else ():
-            if not isinstance(target, dict) or set(target) != {"channel", "unit"}:
-                raise DriveError(f'{file}: write "{name}" = {{ channel = "map", unit = "kPa" }}')
-            named[name] = _checked(str(target["channel"]), str(target["unit"]), f"{file}: {name}")
-        self._columns = None if columns is None else named
-
-    def seconds(self, numbers: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Times of the file in seconds."""
-        return numbers if self._time_factor == 1.0 else numbers * self._time_factor
-
-    def target(self, name: str, unit: str = "") -> tuple[str, str] | None:
-        """Channel and unit of a column; None: it is left out. `unit` is what the file itself says, if it does.
-
-        Raises:
-            DriveError: nothing says what the column is.
-        """
-        if self._columns is not None:
-            return self._columns.get(name)
-        found = _HEADING.match(name)
-        if found:
-            return _checked(found["name"], found["unit"], f"column '{name}'")
-        if unit:
-            return _checked(name, unit, f"column '{name}'")
-        raise DriveError(
-            f"column '{name}' says no unit; head it '{name} [unit]', or name it {_MAPPING_HELP.format(name=name)}"
-        )
-
-
-def _checked(name: str, unit: str, where: str) -> tuple[str, str]:
-    if not _NAME.match(name):
-        raise DriveError(
-            f"{where}: '{name}' is no channel's name (small letters, digits and _); name it "
-            + _MAPPING_HELP.format(name=name)
-        )
-    try:
-        return name, units.unit(unit).symbol
-    except units.UnitError as error:
-        raise DriveError(f"{where}: {error}") from error
+    #: When it began, as the log itself says; how well that is known, in the words of a manifest.
+    start: datetime | None = None
+    clock: str = "imported"
+    #: What nobody has said and was taken to be so, as lines of a mapping.
+    guessed: list[str] = field(default_factory=list)
+    #: A last line that the end of the file has cut short, and is left out.
+    torn: str = ""
+    #: Columns that the mapping names and the log does not have.
+    absent: list[str] = field(default_factory=list)
 
 
 def read_foreign(file: Path, mapping: Mapping) -> Foreign:
@@ -137,18 +74,22 @@ def read_foreign(file: Path, mapping: Mapping) -> Foreign:
     """
     ways: dict[str, Callable[[Path, Mapping], Foreign]] = {
         ".csv": _csv,
+        ".txt": _csv,
+        ".tsv": _csv,
         ".parquet": _parquet,
         ".mf4": _mdf4,
         ".mdf": _mdf4,
     }
     way = ways.get(file.suffix.lower())
     if way is None:
-        raise DriveError(f"{file}: unknown kind of file; there are: .csv, .parquet, .mf4")
+        raise DriveError(f"{file}: unknown kind of file; there are: .csv, .txt, .tsv, .parquet, .mf4")
     if not file.is_file():
         raise DriveError(f"there is no file {file}")
     found = way(file, mapping)
     if not found.series:
-        raise DriveError(f"{file}: none of its columns is a channel; name them {_MAPPING_HELP.format(name='Column')}")
+        raise DriveError(f"{file}: none of its columns is a channel; name them {MAPPING_HELP.format(name='Column')}")
+    for one in found.series:
+        _refuse_afr(file, one)
     in_s = file.suffix.lower() in (".mf4", ".mdf")  # the format's own rule
     return _from_first(file, found, sure_of_unit=in_s or mapping.time_unit_said)
 
@@ -158,7 +99,18 @@ def _from_first(file: Path, log: Foreign, *, sure_of_unit: bool) -> Foreign:
     first = log.rows_s[0]
     _refuse_other_unit(file, log.rows_s, sure_of_unit=sure_of_unit)
     series = [Series(s.name, s.unit, s.time_s - first, s.values) for s in log.series]
-    return Foreign(log.rows_s - first, series, log.left_out)
+    return replace(log, rows_s=log.rows_s - first, series=series, start=log.start or date_in(float(first)))
+
+
+def _refuse_afr(file: Path, series: Series) -> None:
+    """Numbers that are no lambda but air to fuel by mass: under every limit's scale at once, and so never lean."""
+    if series.unit != "lambda" or not len(series.values) or np.median(series.values) < _NO_LAMBDA:
+        return
+    low, high = series.values.min(), series.values.max()
+    raise DriveError(
+        f"{file}: '{series.name}' goes from {low:.4g} to {high:.4g}, which is AFR and not lambda; say in a file for "
+        '--mapping the scale that it was logged in: unit = "lambda", afr_scale = 14.7 (or that of the log)'
+    )
 
 
 def _refuse_other_unit(file: Path, rows_s: NDArray[np.float64], *, sure_of_unit: bool) -> None:
@@ -183,48 +135,97 @@ def _refuse_other_unit(file: Path, rows_s: NDArray[np.float64], *, sure_of_unit:
 
 def _csv(file: Path, mapping: Mapping) -> Foreign:
     try:
-        with file.open(encoding="utf-8-sig", newline="") as lines:
-            return _csv_rows(file, csv.reader(lines), mapping)
-    except UnicodeDecodeError as error:
-        raise DriveError(f"{file}: not in UTF-8 at byte {error.start}") from error
+        return _csv_rows(file, read_text(file, mapping.form), mapping)
     except csv.Error as error:
         raise DriveError(f"{file}: {error}") from error
 
 
-def _csv_rows(file: Path, reader: Any, mapping: Mapping) -> Foreign:
-    head = [h.strip() for h in next(reader, [])]
-    if mapping.time not in head or (mapping.time == _TIME and head[0] != _TIME):
-        raise DriveError(f"{file}: line 1: the first column must be headed '{_TIME}', or a mapping must name the time")
+def _csv_rows(file: Path, log: TextLog, mapping: Mapping) -> Foreign:
+    head, form = log.head, log.form
+    if mapping.time not in head or (mapping.time == TIME and not mapping.time_said and head[0] != TIME):
+        words = f"the first column must be headed '{TIME}', or a mapping must name the time"
+        raise DriveError(f"{file}: line {form.heading_line}: {words}; --columns proposes one")
     time_at = head.index(mapping.time)
-    targets = {n: t for n, name in enumerate(head) if n != time_at and (t := mapping.target(name)) is not None}
-    _refuse_twice(file, [name for name, _ in targets.values()])
-    times: list[float] = []
+    names = [(n, name) for n, name in enumerate(head) if n != time_at]
+    targets = {n: t for n, name in names if (t := mapping.target(name, log.units[n])) is not None}
+    _refuse_twice(file, [t.channel for t in targets.values()])
+    times: list[str] = []
+    at: list[int] = []
     columns: dict[int, list[float]] = {n: [] for n in targets}
-    for row in shown(reader, "reading", "lines"):
-        if not row:
-            continue
-        line = reader.line_num
+    for line, row in shown(log.rows(), "reading", "lines"):
         if len(row) != len(head):
             raise DriveError(f"{file}: line {line} has {len(row)} cells, the heading {len(head)}")
-        times.append(_number(file, line, mapping.time, row[time_at]))
+        times.append(row[time_at].strip())
+        at.append(line)
         for n, column in columns.items():
-            column.append(_number(file, line, head[n], row[n]))
-    rows_s = mapping.seconds(np.asarray(times))
-    _refuse_back(file, rows_s, first_line=2)
-    left_out = [h for n, h in enumerate(head) if n not in targets and n != time_at]
-    return Foreign(rows_s, [_series(*targets[n], rows_s, np.asarray(c)) for n, c in columns.items()], left_out)
+            column.append(_number(file, line, head[n], row[n], form.decimal))
+    rows_s, guessed = _times(file, log, mapping, times, at)
+    _refuse_back(file, rows_s, at)
+    return Foreign(
+        rows_s,
+        [_series(targets[n], rows_s, np.asarray(c)) for n, c in columns.items()],
+        [h for n, h in names if n not in targets],
+        guessed=[*_guesses(form, mapping), *guessed],
+        torn=log.torn,
+        absent=mapping.absent(head),
+    )
 
 
-def _number(file: Path, line: int, column: str, cell: str) -> float:
+def _guesses(form: Form, mapping: Mapping) -> list[str]:
+    return [mapping_line(k, v) for k, v in form.unlike(Form()).items() if k not in mapping.form]
+
+
+def mapping_line(key: str, value: object) -> str:
+    """A line of a mapping file."""
+    return f"{key} = {json.dumps(value, ensure_ascii=False)}"
+
+
+def _times(
+    file: Path, log: TextLog, mapping: Mapping, cells: list[str], lines: list[int]
+) -> tuple[NDArray[np.float64], list[str]]:
+    """Seconds, and what was guessed about them."""
+    name = mapping.time
+    first = next(iter(cells), "")
+    form = mapping.form.get("time_format") or format_of(first)
+    if form == NUMBER:
+        numbers = np.asarray([_number(file, n, name, c, log.form.decimal) for n, c in zip(lines, cells, strict=True)])
+        unit = log.units[log.head.index(name)]
+        if unit and not mapping.time_unit_said:
+            return numbers * _second(file, unit), []
+        return mapping.seconds(numbers), []
+    guessed = [] if "time_format" in mapping.form else [mapping_line("time_format", form)]
+    read = reader_of(form, mapping.zone or UTC)
+    found = np.empty(len(cells))
+    for n, (line, cell) in enumerate(zip(lines, cells, strict=True)):
+        try:
+            found[n] = read(cell)
+        except ValueError as error:
+            raise DriveError(f"{file}: line {line}, column '{name}': {error}") from None
+    if form == CLOCK:
+        return over_midnight(found), guessed
+    if mapping.zone is None and not has_zone(first):
+        guessed.append(mapping_line("time_zone", "+00:00"))
+    return found, guessed
+
+
+def _second(file: Path, unit: str) -> float:
+    try:
+        return units.convert(1.0, unit, "s")
+    except units.UnitError as error:
+        raise DriveError(f"{file}: the time's unit: {error}; a mapping can say it: time_unit = …") from error
+
+
+def _number(file: Path, line: int, column: str, cell: str, decimal: str = ".") -> float:
     text = cell.strip()
     if not text:
-        if column == _TIME:
+        if column == TIME:
             raise DriveError(f"{file}: line {line}: no time")
         return float("nan")
     try:
-        return float(text)
+        return float(text if decimal == "." else text.replace(".", "?").replace(",", "."))
     except ValueError:
-        hint = "; write decimals with a point" if "," in text else "; leave a cell empty where there is no value"
+        comma = "," in text and decimal == "."
+        hint = "; write decimals with a point" if comma else "; leave a cell empty where there is no value"
         raise DriveError(f"{file}: line {line}, column '{column}': '{text}' is no number{hint}") from None
 
 
@@ -241,8 +242,8 @@ def _parquet(file: Path, mapping: Mapping) -> Foreign:
         raise DriveError(f"{file} is no Parquet file: {error}") from error
     if mapping.time not in table.column_names:
         raise DriveError(f"{file}: there is no column '{mapping.time}'; a mapping can name another one as the time")
-    rows_s = mapping.seconds(_floats(file, mapping.time, table[mapping.time]))
-    _refuse_back(file, rows_s, first_line=1)
+    rows_s = _parquet_times(file, mapping, table[mapping.time])
+    _refuse_back(file, rows_s, range(1, len(rows_s) + 1))
     if METADATA_KEY in (table.schema.metadata or {}):
         return _own(file, table, rows_s)
     series, left_out = [], []
@@ -256,9 +257,18 @@ def _parquet(file: Path, mapping: Mapping) -> Foreign:
         if target is None:
             left_out.append(name)
         else:
-            series.append(_series(*target, rows_s, _floats(file, name, table[name])))
+            series.append(_series(target, rows_s, _floats(file, name, table[name])))
     _refuse_twice(file, [s.name for s in series])
-    return Foreign(rows_s, series, left_out)
+    return Foreign(rows_s, series, left_out, absent=mapping.absent(table.column_names))
+
+
+def _parquet_times(file: Path, mapping: Mapping, column: Any) -> NDArray[np.float64]:
+    import pyarrow as pa
+
+    if pa.types.is_timestamp(column.type):
+        since_1970: NDArray[np.int64] = column.cast(pa.timestamp("ns", column.type.tz)).cast("int64").to_numpy()
+        return since_1970 / 1e9
+    return mapping.seconds(_floats(file, mapping.time, column))
 
 
 def _own(file: Path, table: Any, rows_s: NDArray[np.float64]) -> Foreign:
@@ -269,7 +279,7 @@ def _own(file: Path, table: Any, rows_s: NDArray[np.float64]) -> Foreign:
     for name in names:
         believed = np.isin(np.asarray(table[f"{name}_quality"].to_pylist(), dtype=str), BELIEVED)
         values = np.where(believed, _floats(file, name, table[name]), np.nan)
-        series.append(_series(name, told[name], rows_s, values))
+        series.append(_series(Target(name, told[name]), rows_s, values))
     return Foreign(rows_s, series)
 
 
@@ -317,8 +327,9 @@ def _let_go(error: Exception) -> None:
 
 
 def _mdf4_signals(file: Path, source: Any, mapping: Mapping) -> Foreign:
-    series, left_out = [], []
+    series, left_out, names = [], [], []
     for signal in mdf_signals(source):
+        names.append(signal.name)
         numeric = signal.samples.dtype.kind in "iufb" and signal.samples.ndim == 1 and len(signal.timestamps)
         target = mapping.target(signal.name, signal.unit or "") if numeric else None
         if target is None:
@@ -328,11 +339,18 @@ def _mdf4_signals(file: Path, source: Any, mapping: Mapping) -> Foreign:
         invalid = getattr(signal, "invalidation_bits", None)
         if invalid is not None:
             values = np.where(np.asarray(invalid, dtype=bool), np.nan, values)
-        series.append(_series(*target, np.asarray(signal.timestamps, dtype=np.float64), values))
+        series.append(_series(target, np.asarray(signal.timestamps, dtype=np.float64), values))
     _refuse_twice(file, [s.name for s in series])
     times = [s.time_s for s in series]
     rows_s = max(times, key=len) if times else np.array([])
-    return Foreign(rows_s, series, left_out)
+    absent = mapping.absent([*left_out, *names])
+    return Foreign(rows_s, series, left_out, start=_mdf_start(source), absent=absent)
+
+
+def _mdf_start(source: Any) -> datetime | None:
+    """When the file says that it begins; None where that is no date of our days."""
+    start: datetime = source.header.start_time
+    return date_in((start if start.tzinfo else start.replace(tzinfo=UTC)).timestamp())
 
 
 def mdf_signals(source: Any) -> Iterator[Any]:
@@ -348,9 +366,9 @@ def mdf_signals(source: Any) -> Iterator[Any]:
 # --- Common ---------------------------------------------------------------------------------------------------------
 
 
-def _series(name: str, unit: str, time_s: NDArray[np.float64], values: NDArray[np.float64]) -> Series:
+def _series(target: Target, time_s: NDArray[np.float64], values: NDArray[np.float64]) -> Series:
     there = np.isfinite(values)
-    return Series(name, unit, time_s[there], values[there])
+    return Series(target.channel, target.unit, time_s[there], values[there] / target.afr_scale)
 
 
 def _refuse_twice(file: Path, names: list[str]) -> None:
@@ -359,14 +377,15 @@ def _refuse_twice(file: Path, names: list[str]) -> None:
         raise DriveError(f"{file}: two columns are the channel '{twice[0]}'; a mapping can choose one")
 
 
-def _refuse_back(file: Path, rows_s: NDArray[np.float64], first_line: int) -> None:
+def _refuse_back(file: Path, rows_s: NDArray[np.float64], lines: Sequence[int]) -> None:
+    """Times that are missing or do not rise; `lines` says where each row stands in the file."""
     if not len(rows_s):
         raise DriveError(f"{file} has a heading and no rows")
     if not np.all(np.isfinite(rows_s)):
-        raise DriveError(f"{file}: row {int(np.argmin(np.isfinite(rows_s))) + first_line} has no time")
+        raise DriveError(f"{file}: row {lines[int(np.argmin(np.isfinite(rows_s)))]} has no time")
     back = np.flatnonzero(np.diff(rows_s) <= 0)
     if len(back):
-        line = int(back[0]) + 1 + first_line
+        line = lines[int(back[0]) + 1]
         raise DriveError(
             f"{file}: row {line}: time does not go on ({rows_s[back[0] + 1]:g} s after {rows_s[back[0]]:g} s)"
         )

@@ -15,7 +15,8 @@ import numpy as np
 from cabcanary import __version__, units
 from cabcanary.model import Frame, Quality, Value
 from cabcanary.recorder.summary import Summary
-from cabcanary.review.exchange.log_files import Mapping, read_foreign
+from cabcanary.review.exchange.log_files import read_foreign
+from cabcanary.review.exchange.log_mapping import Mapping
 from cabcanary.review.list.drives import DriveError
 from cabcanary.review.progress import shown
 from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter, read_about
@@ -57,12 +58,19 @@ class BroughtIn:
     #: Channels of the settings that were worked out of what the file holds.
     derived: list[str]
     left_out: list[str]
+    #: The log, or whoever brought it in, said when it was.
+    dated: bool = False
+    #: A last line that the file's end has cut short; columns of the mapping that the log does not have.
+    torn: str = ""
+    absent: tuple[str, ...] = ()
     #: The same file had been brought in before; that drive is replaced, and its mark and notes are kept.
     replaced: bool = False
 
 
-def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: Plan | None = None) -> BroughtIn:
-    """Read a foreign log and archive it under `folder`.
+def bring_in(
+    folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: Plan | None = None, *, believe: bool = False
+) -> BroughtIn:
+    """Read a foreign log and archive it under `folder`. What had to be guessed about it is an error, unless `believe`.
 
     With a plan, values are converted to the units of its channels, and its derived channels are computed by the live
     code as far as the file holds what they are made of.
@@ -71,7 +79,9 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
         DriveError: the file is faulty; the message says where and why.
     """
     log = read_foreign(file, mapping)
-    start, clock = _start(file, origin)
+    if log.guessed and not believe:
+        raise DriveError(_guessed(file, log.guessed))
+    start, clock = _start(file, origin, log)
     target_units = _units(log, plan)
     derived = [d for d in plan.pipeline().derived if d.name not in target_units] if plan is not None else []
     names = {**target_units, **{d.name: plan.channel_units[d.name] for d in derived if plan is not None}}
@@ -127,7 +137,25 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
         **summary.result([], int(tick_ns[0])),
     )
     write_atomically(target / f"{drive}{MANIFEST_ENDING}", manifest_json(manifest))
-    return BroughtIn(manifest, list(target_units), [d.name for d in derived], log.left_out, before is not None)
+    return BroughtIn(
+        manifest,
+        list(target_units),
+        [d.name for d in derived],
+        log.left_out,
+        dated=bool(origin.start) or log.start is not None,
+        torn=log.torn,
+        absent=tuple(log.absent),
+        replaced=before is not None,
+    )
+
+
+def _guessed(file: Path, lines: list[str]) -> str:
+    told = "\n".join(f"    {line}" for line in lines)
+    return (
+        f"{file} is not written as expected. It looks like this:\n{told}\n"
+        "Nothing is brought in yet. If that is right, write these lines into a file for --mapping (--columns prints a "
+        "whole one), or say --as-guessed"
+    )
 
 
 @contextlib.contextmanager
@@ -164,7 +192,9 @@ def _before(manifest: Path) -> Manifest | None:
         return None
 
 
-def _start(file: Path, origin: Origin) -> tuple[datetime, str]:
+def _start(file: Path, origin: Origin, log: Foreign) -> tuple[datetime, str]:
+    if not origin.start and log.start is not None:
+        return log.start, log.clock
     if not origin.start:
         return datetime.fromtimestamp(file.stat().st_mtime, UTC), "not synchronised"
     try:
