@@ -2,35 +2,20 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 import pytest
+from brought_in import bring, cabcanary
 
-from cabcanary.cli.main import main
-from cabcanary.store.manifest import Manifest, read_manifests
+if TYPE_CHECKING:
+    from pathlib import Path
 
 #: 25 November 2026, 06:30 UTC, in seconds since 1970 (date -d "2026-11-25T06:30Z" +%s).
 EPOCH_S = 1_795_588_200
 START = "2026-11-25T06:30:00.000Z"
 #: What every log here holds: time (s), manifold pressure (kPa), lambda, coolant (°C).
 ROWS = [(n / 10, 100.5 + n, round(0.80 + n / 100, 2), 85 + n % 3) for n in range(12)]
-
-
-def cabcanary(*words: object) -> tuple[int, str, str]:
-    out, err = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        code = main([str(w) for w in words])
-    return code, out.getvalue(), err.getvalue()
-
-
-def bring(file: Path, folder: Path, *more: object) -> tuple[str, pl.DataFrame, Manifest]:
-    code, out, err = cabcanary("import", file, "--folder", folder, "--vehicle", "Van", *more)
-    assert code == 0, err
-    ((path, manifest),), _ = read_manifests(folder)
-    return out, pl.read_parquet(path.with_name(f"{manifest.drive}.parquet")), manifest
 
 
 def refused(file: Path, folder: Path, *more: object) -> str:

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 from cabcanary.cli.shared import DEFAULT_FOLDER
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
+
+    from cabcanary.review.exchange.log_import import BroughtIn
 
 OK, FAILED, WRONG = 0, 1, 2
 _ACTIONS = ("list", "keep", "release", "note", "remove")
@@ -184,23 +186,30 @@ def _bring_in(options: argparse.Namespace) -> int:
     origin = Origin(vehicle, options.stage or (plan.settings.vehicle.stage if plan else ""), options.start)
     folder, mapping = _folder(options, must_be=False), Mapping(options.mapping)
     done = bring_in(folder, options.file, mapping, origin, plan, believe=options.as_guessed)
-    minutes = done.manifest.length_s / 60
-    _say(f"{options.file} is drive {done.manifest.drive}: {minutes:.1f} minutes, {', '.join(done.channels)}")
-    if done.replaced:
-        _say("it replaces the earlier import of the same file; its mark and notes stay")
-    if done.derived:
-        _say(f"worked out of them: {', '.join(done.derived)}")
-    if done.left_out:
-        _say(f"left out: {', '.join(done.left_out)}")
-    if done.absent:
-        _say(f"the mapping names what the log does not have: {', '.join(done.absent)}")
-    if done.torn:
-        _say(f"its last line was cut short and is left out: {done.torn}")
-    if not done.dated:
-        _say("its date is that of the file, which is a guess; --start says when it was")
-    elif not options.start:
-        _say(f"it began at {done.manifest.start}, as the log says")
+    for line in _brought_in(options, done):
+        _say(line)
     return OK
+
+
+def _brought_in(options: argparse.Namespace, done: BroughtIn) -> Iterator[str]:
+    minutes = done.manifest.length_s / 60
+    yield f"{options.file} is drive {done.manifest.drive}: {minutes:.1f} minutes, {', '.join(done.channels)}"
+    if done.replaced:
+        yield "it replaces the earlier import of the same file; its mark and notes stay"
+    if done.derived:
+        yield f"worked out of them: {', '.join(done.derived)}"
+    if done.left_out:
+        yield f"left out: {', '.join(done.left_out)}"
+    if done.filled:
+        yield f"{done.filled} ticks stand in gaps of the log, at which its channels are stale by the settings"
+    if done.absent:
+        yield f"the mapping names what the log does not have: {', '.join(done.absent)}"
+    if done.torn:
+        yield f"its last line was cut short and is left out: {done.torn}"
+    if not done.dated:
+        yield "its date is that of the file, which is a guess; --start says when it was"
+    elif not options.start:
+        yield f"it began at {done.manifest.start}, as the log says"
 
 
 def _reconvert(options: argparse.Namespace) -> int:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cabcanary import units
-from cabcanary.review.exchange.log_files import mapping_line, mdf_signals, opened_mdf
+from cabcanary.review.exchange.log_csv import mapping_line
+from cabcanary.review.exchange.log_mdf import mdf_signals, opened_mdf
 from cabcanary.review.exchange.log_text import Form, read_text
 from cabcanary.review.exchange.log_times import ISO, NUMBER, format_of, has_zone, over_midnight, reader_of, zone_of
 from cabcanary.review.list.drives import DriveError

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 TIME = "time_s"
 MAPPING_HELP = 'with --mapping FILE, and in it: "{name}" = {{ channel = "…", unit = "…" }}'
-_HEADING = re.compile(r"^\s*(?P<name>.*?)\s*\[(?P<unit>[^\[\]]*)\]\s*$")
+HEADING = re.compile(r"^\s*(?P<name>.*?)\s*\[(?P<unit>[^\[\]]*)\]\s*$")
 _NAME = re.compile(r"^[a-z][a-z0-9_]{0,39}$")
 _KEYS = ("time", "time_unit", "time_format", "time_zone", "columns", *FORM_KEYS)
 _COLUMN_KEYS = ("channel", "unit", "afr_scale")
@@ -102,7 +102,7 @@ class Mapping:
         """
         if self._columns is not None:
             return self._columns.get(name)
-        found = _HEADING.match(name)
+        found = HEADING.match(name)
         if found:
             return _checked(found["name"], found["unit"], f"column '{name}'")
         if unit:
@@ -110,6 +110,11 @@ class Mapping:
         raise DriveError(
             f"column '{name}' says no unit; head it '{name} [unit]', or name it {MAPPING_HELP.format(name=name)}"
         )
+
+    @property
+    def names_columns(self) -> bool:
+        """It says which columns are channels, and the headings do not."""
+        return self._columns is not None
 
     def absent(self, names: list[str]) -> list[str]:
         """Columns that it names and the file does not have."""
