@@ -15,6 +15,8 @@ import dask.dataframe
 import duckdb
 import pandas as pd
 import polars as pl
+import pyarrow as pa
+import pyarrow.dataset
 import pytest
 from harness import command
 from live_drive import Live
@@ -30,8 +32,14 @@ COUNT = 200
 
 def lines() -> dict[str, str]:
     """The guide's one line for each library."""
-    found = re.findall(r"```python\n(.+)\n```", GUIDE.read_text(encoding="utf-8"))
+    found = re.findall(r"```python\n(.+?)\n```", GUIDE.read_text(encoding="utf-8"), re.DOTALL)
     return {re.split(r"\W", line)[0]: line for line in found}
+
+
+def query() -> str:
+    """The guide's own example in SQL."""
+    (found,) = re.findall(r"```sql\n(.+?)\n```", GUIDE.read_text(encoding="utf-8"), re.DOTALL)
+    return found
 
 
 @pytest.fixture(scope="module")
@@ -84,14 +92,53 @@ def run(archive: tuple[Path, int], monkeypatch: pytest.MonkeyPatch) -> Any:
     monkeypatch.chdir(archive[0])
 
     def run(name: str) -> Any:
-        libraries = {"duckdb": duckdb, "polars": pl, "pandas": pd, "dask": dask, "glob": glob}
+        libraries = {"duckdb": duckdb, "polars": pl, "pandas": pd, "dask": dask, "pyarrow": pa, "glob": glob}
         return eval(lines()[name], libraries)
 
     return run
 
 
 def test_the_guide_has_a_line_for_each() -> None:
-    assert set(lines()) == {"duckdb", "polars", "pandas", "dask"}
+    assert set(lines()) == {"duckdb", "polars", "pandas", "dask", "pyarrow"}
+
+
+MONTHS = {"2026-01", "2026-02", "2026-03"}
+
+
+@pytest.mark.filterwarnings("ignore:The inplace keyword")  # Dask's own use of pandas
+@pytest.mark.parametrize(
+    ("name", "months"),
+    [
+        ("duckdb", lambda d: d.project("vehicle, month").distinct().fetchall()),
+        ("polars", lambda d: d.select("vehicle", "month").unique().collect().rows()),
+        ("pandas", lambda d: d[["vehicle", "month"]].astype(str).drop_duplicates().itertuples(index=False)),
+        ("pyarrow", lambda d: zip(*d.to_table(columns=["vehicle", "month"]).to_pydict().values(), strict=True)),
+        ("dask", lambda d: d[["vehicle", "month"]].compute().astype(str).itertuples(index=False)),
+    ],
+)
+def test_each_line_gives_vehicle_and_month(run: Any, name: str, months: Any) -> None:
+    assert {(str(v), str(m)) for v, m in months(run(name))} == {("test-van", m) for m in MONTHS}
+
+
+def test_pyarrow(run: Any, archive: tuple[Path, int]) -> None:
+    data = run("pyarrow")
+    assert data.count_rows() == archive[1]
+    assert {"boost", "boost_quality"} <= set(data.schema.names)
+
+
+def test_the_query_of_the_guide_runs_as_it_is_written_and_not_without_its_quotes(
+    archive: tuple[Path, int], run: Any
+) -> None:
+    found = {month: (vehicle, leanest) for vehicle, month, leanest, _ in duckdb.sql(query()).fetchall()}
+    assert set(found) == MONTHS
+    columns = ["lambda", "lambda_quality", "boost", "boost_quality", "month"]
+    data = pd.read_parquet(sorted(map(str, archive[0].glob("drives/*/*/*.parquet"))), columns=columns)
+    data = data[(data["lambda_quality"] == "good") & (data["boost_quality"] == "good") & (data["boost"] > 2)]
+    for month, (vehicle, leanest) in found.items():
+        assert vehicle == "test-van"
+        assert leanest == data.loc[data["month"].astype(str) == month, "lambda"].max()
+    with pytest.raises(duckdb.ParserException):
+        duckdb.sql(query().replace('"lambda"', "lambda"))
 
 
 def most_boost(data: Any) -> dict[str, float]:

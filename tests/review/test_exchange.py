@@ -6,8 +6,10 @@ import contextlib
 import io
 import json
 import os
+import re
 import subprocess
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,8 +19,11 @@ import pytest
 from asammdf import MDF, Signal
 from harness import command
 from live_drive import TICK_NS, Live
-from small_van import RULES, SETTINGS, Wires
+from plain_mdf import PlainMdf
+from small_van import RULES, SETTINGS, Wires, volts_of
 
+from cabcanary.alerts import arrival
+from cabcanary.alerts.words import arrival_line
 from cabcanary.cli.main import main
 from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.archived_drive import ArchivedDrive
@@ -113,6 +118,33 @@ def test_an_mdf4_opens_elsewhere_with_units_and_what_is_not_to_be_relied_on_mark
     assert np.asarray(signal.invalidation_bits, dtype=bool).tolist() == (~believed).tolist()
     assert signal.samples[believed].tolist() == archive["map"].to_numpy()[believed].tolist()
     assert "Test van, low boost" in comment
+
+
+def test_two_readers_of_mdf4_see_the_same_start_and_what_is_missing_as_missing(folder: Path, tmp_path: Path) -> None:
+    output = tmp_path / "drive.mf4"
+    done("export", "last", "--to", "mdf4", "--folder", folder, "--output", output)
+    archive, (drive,) = pl.read_parquet(samples(folder)), listed(folder)
+    start = datetime.fromisoformat(drive["start"])
+    plain = PlainMdf(output)
+    assert plain.version >= 410
+    # To the millisecond that the drive's start is known to, and in UTC.
+    assert (plain.start_ns, plain.offset_minutes) == (round(start.timestamp() * 1000) * 1_000_000, 0)
+    assert f"drive {drive['drive']}" in plain.comment
+    with MDF(output) as file:
+        assert abs((file.header.start_time - start).total_seconds()) < 1e-6
+        for name in ("lambda", "map", "boost", "boost_as_burnt", "air_pressure"):
+            words = archive[f"{name}_quality"].cast(pl.String)
+            missing = ~words.is_in(["good", "saturated high", "saturated low"]).to_numpy()
+            theirs, own = file.get(name, ignore_invalidation_bits=True), plain.signals[name]
+            assert own.unit == theirs.unit != ""
+            assert own.time_s.tolist() == theirs.timestamps.tolist()
+            # By the number alone, and by the bit alone.
+            for numbers, invalid in ((own.numbers, own.invalid), (theirs.samples, theirs.invalidation_bits)):
+                assert np.isnan(numbers).tolist() == missing.tolist(), name
+                assert np.asarray(invalid, dtype=bool).tolist() == missing.tolist(), name
+                assert numbers[~missing].tolist() == archive[name].to_numpy()[~missing].tolist()
+            assert len(file.get(name).samples) == (~missing).sum()
+    assert plain.signals["lambda"].invalid.any()
 
 
 def test_the_installed_command_exports(folder: Path, tmp_path: Path) -> None:
@@ -283,6 +315,52 @@ def bare(folder: Path, tmp_path: Path) -> Path:
     file.write_text("\n".join(["time_s,map [psi],supply [V],lambda [lambda]", *rows]))
     done("import", file, "--folder", other, "--vehicle", "Van", "--start", "2025-03-01")
     return other
+
+
+def test_a_drive_that_no_rules_watched_is_not_judged(bare: Path, folder: Path, settings: Path, tmp_path: Path) -> None:
+    line = done("drives", "--folder", bare).splitlines()[1]
+    assert re.search(r"  -  +not judged +not judged  ", line), line
+    assert [d["judged"] for d in listed(bare)] == [False]
+    # With settings the mixture is masked and aligned as the rules have it; its alerts are still nobody's.
+    log = samples(bare).with_suffix(".csv").name
+    done("export", "last", "--folder", bare, "--output", tmp_path / log)
+    done("import", tmp_path / log, "--folder", tmp_path / "set", "--config", settings)
+    line = done("drives", "--folder", tmp_path / "set").splitlines()[1]
+    assert "lambda 0.820 at 14.5 psi, 95 % up to 0.820" in line
+    assert re.search(r" not judged  ", line)
+    # One's own drive is, and so is one of which an earlier version wrote no such word.
+    assert [d["judged"] for d in listed(folder)] == [True]
+    (path, _), *_ = read_manifests(folder)[0]
+    older = {k: v for k, v in json.loads(path.read_text()).items() if k not in ("judged", "lambda_95_under_boost")}
+    path.write_text(json.dumps({**older, "leanest_under_boost": 1.5, "leanest_at_boost": 6.1}))
+    assert "lambda 1.500 at 6.1 psi  " in done("drives", "--folder", folder)
+
+
+def test_list_arrival_and_export_tell_the_same_figures(tmp_path: Path, settings: Path) -> None:
+    live = Live(load_plan(settings), tmp_path / "van", Wires(1))
+    live.run(150, running=False)
+    for ticks, mixture in ((60, 0.82), (20, 0.87), (60, 0.81)):
+        for _ in range(ticks):
+            live.now_ns += TICK_NS
+            live.wires.put("adc", "voltage0", volts_of(140.0), live.now_ns)
+            live.wires.put("adc", "voltage1", 3500.0, live.now_ns)
+            live.wires.put("wideband", "lambda", mixture, live.now_ns)
+            live.step()
+    live.finish()
+    folder = tmp_path / "van"
+    archive_all(folder)
+    (drive,) = listed(folder)
+    assert drive["leanest_under_boost"] == 0.87
+    done("export", "last", "--to", "mdf4", "--folder", folder, "--output", tmp_path / "drive.mf4")
+    told = arrival.summary(folder, drive["drive"])
+    assert told is not None
+    words = f"lambda {drive['leanest_under_boost']:.3f} at {drive['leanest_at_boost']:.1f} psi, 95 % up to "
+    words += f"{drive['lambda_95_under_boost']:.3f}"
+    with MDF(tmp_path / "drive.mf4") as file:
+        comment = file.header.comment
+    for place in (done("drives", "--folder", folder), arrival_line(told), comment):
+        assert words in place
+    assert f"peak boost {drive['peak_boost']:.1f} psi" in comment
 
 
 def test_rules_can_be_traced_through_a_log_without_settings_by_those_that_are_named(bare: Path, settings: Path) -> None:
@@ -565,12 +643,13 @@ def test_what_a_file_holds_is_a_mapping_to_begin_with(tmp_path: Path, kind: str)
     line = next(x for x in told.splitlines() if "Boost Pressure" in x)
     assert line.endswith("# 120 numbers from -60 to 40")
     assert "Remark" not in told
-    # As somebody would who goes on from it: the # away, channel and unit named.
-    named = line.removeprefix("# ").replace('channel = "…"', 'channel = "boost"')
-    named = named.replace('unit = "…"', 'unit = "kPa"')
+    assert ('time = "Time"' in told.splitlines()) is (kind != "mf4")
+    # As somebody would who goes on from it: the # away, and the unit named where the file does not say it.
+    assert 'channel = "boost"' in line
+    assert line.startswith("# ") is (kind != "mf4")
+    named = line.removeprefix("# ").replace('unit = "…"', 'unit = "kPa"')
     mapping = tmp_path / "map.toml"
-    time = "" if kind == "mf4" else 'time = "Time"\n'
-    mapping.write_text(time + "\n".join(x for x in told.splitlines() if x != line) + "\n" + named + "\n")
+    mapping.write_text("\n".join(x for x in told.splitlines() if x != line) + "\n" + named + "\n")
     said = done("import", file, "--mapping", mapping, "--vehicle", "bench van", "--folder", tmp_path / "van")
     assert "0.2 minutes, boost" in said
 

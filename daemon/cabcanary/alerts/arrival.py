@@ -10,7 +10,8 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import boot_id
-from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, Manifest, slug
+from cabcanary.store.boots import drives_of_boot
+from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, Manifest, newest_first
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -47,14 +48,14 @@ def last_drive(folder: Path, vehicle: str) -> str | None:
     after all others, in the order of its monotonic clock.
     """
     boot = boot_id()
-    own = [
-        m
-        for path in (folder / DRIVES).glob(f"vehicle={slug(vehicle)}/month=*/*{MANIFEST_ENDING}")
-        if (m := _manifest(path)) is not None and m.vehicle == vehicle and not m.made_from
-    ]
-    now = {m.drive: m.first_ns for m in own if boot and m.boot == boot}
-    last = max(own, key=lambda m: (now.get(m.drive, -1), m.start, m.first_ns), default=None)
-    return None if last is None else last.drive
+    now = [m for _, m in drives_of_boot(folder, boot) if _is_own(m, vehicle)] if boot else []
+    if now:
+        return max(now, key=lambda m: (m.first_ns, m.start)).drive
+    return next((m.drive for _, m in newest_first(folder, vehicle) if _is_own(m, vehicle)), None)
+
+
+def _is_own(manifest: Manifest, vehicle: str) -> bool:
+    return manifest.vehicle == vehicle and not manifest.made_from
 
 
 def summary(folder: Path, drive: str) -> dict[str, Any] | None:
@@ -75,6 +76,7 @@ def summary(folder: Path, drive: str) -> dict[str, Any] | None:
         "peak_boost": manifest.peak_boost,
         "leanest_under_boost": manifest.leanest_under_boost,
         "leanest_at_boost": manifest.leanest_at_boost,
+        "lambda_95_under_boost": manifest.lambda_95_under_boost,
         "blind_s": round(blind_seconds(events, max(times, default=0)), 1),
         "alerts": [{"alert": a.alert, "priority": a.priority, "count": a.count} for a in manifest.alerts],
     }

@@ -106,16 +106,25 @@ def _channel_state(name: str, frame: Frame, symbol: str) -> str:
     return f"{name} {value.quality.words.upper()}"
 
 
+def mixture_under_boost(drive: Mapping[str, Any]) -> str:
+    """How lean a drive was under boost, from its manifest's figures; empty where no mixture was seen under boost."""
+    parts = []
+    if drive.get("leanest_under_boost") is not None:
+        at = f"{drive['leanest_at_boost']:.1f} {drive.get('boost_unit') or ''}"
+        parts.append(f"lambda {drive['leanest_under_boost']:.3f} at {at.strip()}")
+    if drive.get("lambda_95_under_boost") is not None:
+        parts.append(f"95 % up to {drive['lambda_95_under_boost']:.3f}")
+    return ", ".join(parts)
+
+
 def arrival_line(drive: Mapping[str, Any]) -> str:
     """A drive in one line, from `arrival.summary`: minutes, peak boost, leanest under boost, seconds blind, alerts."""
     unit = drive.get("boost_unit") or ""
     parts = [f"{drive['minutes']:.0f} min" if drive["minutes"] >= 1 else f"{60 * drive['minutes']:.0f} s"]
     if drive.get("peak_boost") is not None:
         parts.append(f"peak boost {drive['peak_boost']:.1f} {unit}")
-    if drive.get("leanest_under_boost") is not None:
-        parts.append(
-            f"leanest under boost lambda {drive['leanest_under_boost']:.3f} at {drive['leanest_at_boost']:.1f} {unit}"
-        )
+    if mixture := mixture_under_boost(drive):
+        parts.append(f"leanest under boost {mixture}")
     elif drive.get("peak_boost") is not None:
         parts.append("no mixture seen under boost")
     parts.append(f"blind {drive['blind_s']:.0f} s")

@@ -8,6 +8,7 @@ from cabcanary import units
 from cabcanary.channels.chain import Chain, Converted, Known, Surroundings
 from cabcanary.channels.health import HealthTests, limits_for
 from cabcanary.channels.lambda_ends import LambdaEnds
+from cabcanary.channels.logged import Logged
 from cabcanary.channels.throttle_travel import ThrottleTravel
 from cabcanary.channels.usable import good
 from cabcanary.channels.wideband import WidebandStates
@@ -58,6 +59,12 @@ class Measured:
         self._health = HealthTests(limits, spec.unit)
         self._last: Value | None = None
         self._last_ns = -1
+        self._logged: Logged | None = None
+
+    def take_logged(self) -> None:
+        """From here on readings are values in the channel's own unit, from a log: no conversion, and every test."""
+        around = None if self._around.needs else self._around.at({})[0]
+        self._logged = Logged(self.chain, self.spec, around)
 
     @property
     def wire_symbol(self) -> str:
@@ -95,10 +102,13 @@ class Measured:
         if reading.value is None:
             absence = reading.quality if reading.quality is not Quality.GOOD else Quality.ABSENT
             return Value(None, absence, reading.time_ns, reason=reading.reason)
-        around, missing = self._around.at(values)
-        if around is None:
-            return Value(None, Quality.ABSENT, reading.time_ns, reason=missing)
-        converted = self.chain.convert(reading.value, around)
+        if self._logged is not None:
+            converted = self._logged.convert(reading.value)
+        else:
+            around, missing = self._around.at(values)
+            if around is None:
+                return Value(None, Quality.ABSENT, reading.time_ns, reason=missing)
+            converted = self.chain.convert(reading.value, around)
         rails = self.spec.rails
         if rails and not rails[0] <= converted.wire <= rails[1]:
             return Value(None, Quality.OUT_OF_RANGE, reading.time_ns, reason=self._rail_words(converted.wire, rails))

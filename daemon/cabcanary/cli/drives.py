@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 from cabcanary.cli.shared import DEFAULT_FOLDER
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
+
+    from cabcanary.review.exchange.log_import import BroughtIn
 
 OK, FAILED, WRONG = 0, 1, 2
 _ACTIONS = ("list", "keep", "release", "note", "remove")
@@ -49,9 +51,10 @@ def add_drive_verbs(verbs: Any) -> None:
     _add_folder(export)
     export.set_defaults(run=_guarded(_export))
 
-    bring = verbs.add_parser("import", help="bring in a log of another program: CSV, Parquet, MDF4")
+    bring = verbs.add_parser("import", help="bring in a log of another program: text, Parquet, MDF4")
     bring.add_argument("file", type=Path, metavar="FILE", help="CSV: time_s first, then channel [unit]")
-    bring.add_argument("--columns", action="store_true", help="only print what FILE holds, as a mapping to begin with")
+    bring.add_argument("--columns", action="store_true", help="only print what FILE holds, as a whole mapping")
+    bring.add_argument("--as-guessed", action="store_true", help="take a log of text as it seems to be written")
     bring.add_argument("--mapping", type=Path, metavar="MAP", help="TOML file that says what foreign columns are")
     bring.add_argument("--vehicle", default="", help="whose drive it is (default: the settings' vehicle)")
     bring.add_argument("--stage", default="", help="stage of the build it was made in")
@@ -167,13 +170,13 @@ def _export(options: argparse.Namespace) -> int:
 
 def _bring_in(options: argparse.Namespace) -> int:
     if options.columns:
-        from cabcanary.review.exchange.log_columns import columns_of, mapping_template
+        from cabcanary.review.exchange.log_columns import look_into, mapping_template
 
-        _say("\n".join(mapping_template(options.file, columns_of(options.file))))
+        _say("\n".join(mapping_template(options.file, look_into(options.file))))
         return OK
     from cabcanary.plan.plan import load_plan
-    from cabcanary.review.exchange.log_files import Mapping
     from cabcanary.review.exchange.log_import import Origin, bring_in
+    from cabcanary.review.exchange.log_mapping import Mapping
     from cabcanary.review.list.drives import DriveError
 
     plan = load_plan(options.config) if options.config else None
@@ -181,18 +184,32 @@ def _bring_in(options: argparse.Namespace) -> int:
     if not vehicle:
         raise DriveError("whose drive is it? write --vehicle NAME, or --config with the vehicle's settings")
     origin = Origin(vehicle, options.stage or (plan.settings.vehicle.stage if plan else ""), options.start)
-    done = bring_in(_folder(options, must_be=False), options.file, Mapping(options.mapping), origin, plan)
-    minutes = done.manifest.length_s / 60
-    _say(f"{options.file} is drive {done.manifest.drive}: {minutes:.1f} minutes, {', '.join(done.channels)}")
-    if done.replaced:
-        _say("it replaces the earlier import of the same file; its mark and notes stay")
-    if done.derived:
-        _say(f"worked out of them: {', '.join(done.derived)}")
-    if done.left_out:
-        _say(f"left out: {', '.join(done.left_out)}")
-    if not options.start:
-        _say("its date is that of the file, which is a guess; --start says when it was")
+    folder, mapping = _folder(options, must_be=False), Mapping(options.mapping)
+    done = bring_in(folder, options.file, mapping, origin, plan, believe=options.as_guessed)
+    for line in _brought_in(options, done):
+        _say(line)
     return OK
+
+
+def _brought_in(options: argparse.Namespace, done: BroughtIn) -> Iterator[str]:
+    minutes = done.manifest.length_s / 60
+    yield f"{options.file} is drive {done.manifest.drive}: {minutes:.1f} minutes, {', '.join(done.channels)}"
+    if done.replaced:
+        yield "it replaces the earlier import of the same file; its mark and notes stay"
+    if done.derived:
+        yield f"worked out of them: {', '.join(done.derived)}"
+    if done.left_out:
+        yield f"left out: {', '.join(done.left_out)}"
+    if done.filled:
+        yield f"{done.filled} ticks stand in gaps of the log, at which its channels are stale by the settings"
+    if done.absent:
+        yield f"the mapping names what the log does not have: {', '.join(done.absent)}"
+    if done.torn:
+        yield f"its last line was cut short and is left out: {done.torn}"
+    if not done.dated:
+        yield "its date is that of the file, which is a guess; --start says when it was"
+    elif not options.start:
+        yield f"it began at {done.manifest.start}, as the log says"
 
 
 def _reconvert(options: argparse.Namespace) -> int:

@@ -95,8 +95,9 @@ class DriveSummary(_Payload):
     recovered: bool = Field(description="cut off (power), and put together from its journal")
     boost_unit: str | None
     peak_boost: float | None
-    leanest_under_boost: float | None = Field(description="lambda")
+    leanest_under_boost: float | None = Field(description="lambda that lasted 0.3 s, by the masks of the rules")
     leanest_at_boost: float | None
+    lambda_95_under_boost: float | None = Field(default=None, description="95 % of the ticks under boost not above it")
     blind_s: float
     alerts: list[AlertCounted]
 
@@ -203,7 +204,7 @@ def message_of(event: dict[str, Any], identity: str, vehicle: str, wall: str) ->
     if kind == "drive" and what in ("started", "ended"):
         return "drive", True, DriveMessage(what=what, drive=event["drive"], **base)
     if kind == "drive" and what == "arrival":
-        summary = DriveSummary(**{k: event[k] for k in _DRIVE_KEYS})
+        summary = DriveSummary(**{k: event[k] for k in _DRIVE_KEYS if k in event})
         again = bool(event.get("again", False))
         return "arrival", True, ArrivalMessage(drive=event["drive"], summary=summary, again=again, **base)
     if kind == "monitor" and what == "coverage":

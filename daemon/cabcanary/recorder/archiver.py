@@ -26,6 +26,7 @@ from cabcanary.recorder.retention import UNREADABLE, UNREADABLE_DAYS, make_room,
 from cabcanary.recorder.summary import Summary
 from cabcanary.settings.schema import Archive
 from cabcanary.store.archive import ROWS_PER_GROUP, SampleWriter, read_about
+from cabcanary.store.boots import keep_index
 from cabcanary.store.manifest import (
     DRIVES,
     JOURNAL,
@@ -76,6 +77,8 @@ def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any
                 yield report
     with contextlib.suppress(OSError):
         remove_leftovers(folder)
+    with contextlib.suppress(OSError):
+        keep_index(folder)
 
 
 def archive_all(folder: Path, fit: Fit | None = None) -> list[dict[str, Any]]:

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.clock import boot_id, wall_is_synchronised, wall_ns
 from cabcanary.clocks import make_clock
-from cabcanary.store.manifest import drive_folder, make_folder, manifest_json, read_manifests, write_atomically
+from cabcanary.store.boots import drives_of_boot
+from cabcanary.store.manifest import drive_folder, make_folder, manifest_json, write_atomically
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -91,8 +92,8 @@ def date_afterwards(folder: Path, fit: Fit | None) -> list[dict[str, Any]]:
     if fit is None or not fit.boot:
         return []
     reports = []
-    for path, manifest in read_manifests(folder)[0]:
-        if manifest.clock != UNKNOWN or manifest.boot != fit.boot or manifest.speed != fit.speed:
+    for path, manifest in drives_of_boot(folder, fit.boot):
+        if manifest.clock != UNKNOWN or manifest.speed != fit.speed:
             continue
         start = _iso(fit.wall_at(manifest.first_ns))
         changed = manifest.model_copy(update={"start": start, "clock": AFTERWARDS, "clock_within_s": _WITHIN_S})

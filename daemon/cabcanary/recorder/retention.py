@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.dating import UNKNOWN
-from cabcanary.store.manifest import DRIVES, JOURNAL, Manifest, files_of, read_manifests, remove_drive
+from cabcanary.store.manifest import DRIVES, JOURNAL, Manifest, read_manifests, remove_drive
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from cabcanary.settings.schema import Archive
@@ -58,16 +61,31 @@ def make_room(folder: Path, limits: Archive, now: datetime | None) -> list[dict[
 class _Room:
     def __init__(self, folder: Path, limits: Archive) -> None:
         self._folder, self._limits = folder, limits
-        self._drives = [_Kept(p, m, _size(p)) for p, m in read_manifests(folder)[0]]
-        self._free = sorted((d for d in self._drives if not d.manifest.kept), key=lambda d: d.rank)
         aside = [(p, p.stat()) for p in (folder / JOURNAL).glob(f"*{UNREADABLE}")]
         self._aside = sorted((_Unreadable(p, s.st_mtime, s.st_size) for p, s in aside), key=lambda u: u.since_s)
         self._reports: list[dict[str, Any]] = []
 
+    @cached_property
+    def _drives(self) -> list[_Kept]:
+        """Every drive. Looked for only where one may have to go: at most starts there is room, and an archive of years
+        would be read for nothing."""
+        sizes = self._sizes
+        # One of which only the manifest is left, or whose manifest is just being removed, takes next to nothing.
+        return [_Kept(p, m, sizes.get((p.parent, m.drive), 0)) for p, m in read_manifests(self._folder)[0]]
+
+    @cached_property
+    def _sizes(self) -> dict[tuple[Path, str], int]:
+        return _sizes(self._folder)
+
+    @cached_property
+    def _free(self) -> list[_Kept]:
+        """Those that may go, in the order of removal."""
+        return sorted((d for d in self._drives if not d.manifest.kept), key=lambda d: d.rank)
+
     def make(self, now: datetime | None) -> list[dict[str, Any]]:
         if now is not None:
             self._by_age(now)
-        while reason := _too_full(self._folder, self._limits, self._size(self._drives)):
+        while reason := _too_full(self._folder, self._limits, self._whole_size):
             if not self._free and not self._aside:
                 what = "only drives marked as kept are left; take some away or give the archive more room"
                 # There is nothing to say about an archive that is empty: others fill this card.
@@ -91,9 +109,22 @@ class _Room:
                 self._discard(journal, f"put aside more than {UNREADABLE_DAYS} days ago")
         if self._limits.oldest_days is not None:
             oldest = (now - timedelta(days=self._limits.oldest_days)).isoformat()
+            months = (self._folder / DRIVES).glob("vehicle=*/month=*")
+            if not any(m.name.removeprefix("month=") <= oldest[:7] for m in months):
+                return
             # A drive whose date is not known well cannot be called old.
             for drive in [d for d in self._free if d.manifest.clock != UNKNOWN and d.manifest.start < oldest]:
                 self._remove(drive, f"older than {self._limits.oldest_days:g} days")
+
+    def _whole_size(self) -> int:
+        if "_drives" not in self.__dict__ and not self._over(sum(self._sizes.values())):
+            # Files without a manifest are in it, so it is at least what the drives take: no manifest need be read.
+            return 0
+        return self._size(self._drives)
+
+    def _over(self, size: int) -> bool:
+        aside = sum(j.size for j in self._aside)
+        return self._limits.largest_gb is not None and size + aside > self._limits.largest_gb * _GB
 
     def _size(self, drives: list[_Kept]) -> int:
         return sum(d.size for d in drives) + sum(j.size for j in self._aside)
@@ -121,16 +152,26 @@ def _in_vain(folder: Path, limits: Archive, removable: int) -> bool:
     return left > _LAST_RESERVE and left + removable < limits.free_gb * _GB
 
 
-def _too_full(folder: Path, limits: Archive, size: int) -> str:
-    if limits.largest_gb is not None and size > limits.largest_gb * _GB:
+def _too_full(folder: Path, limits: Archive, size: Callable[[], int]) -> str:
+    if limits.largest_gb is not None and size() > limits.largest_gb * _GB:
         return f"the archive is over {limits.largest_gb:g} GB"
     if shutil.disk_usage(folder).free < limits.free_gb * _GB:
         return f"less than {limits.free_gb:g} GB are free on the card"
     return ""
 
 
-def _size(manifest_path: Path) -> int:
-    return sum(f.stat().st_size for f in files_of(manifest_path))
+def _sizes(folder: Path) -> dict[tuple[Path, str], int]:
+    """Bytes of all files of each drive, by its folder and name, from one look into each folder."""
+    found: dict[tuple[Path, str], int] = {}
+    for month in (folder / DRIVES).glob("vehicle=*/month=*"):
+        with os.scandir(month) as files:
+            for file in files:
+                # A drive's name has no point in it.
+                key = month, file.name.partition(".")[0]
+                if not file.name.endswith(".new"):
+                    with contextlib.suppress(FileNotFoundError):
+                        found[key] = found.get(key, 0) + file.stat().st_size
+    return found
 
 
 def remove_leftovers(folder: Path, now: datetime | None = None) -> None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 DRIVES = "drives"
@@ -52,9 +53,14 @@ class Manifest(BaseModel):
     software: str
     boost_unit: str | None = None
     peak_boost: float | None = None
+    #: The leanest lambda that lasted 0.3 s under boost, and the boost then. An earlier version took a single tick.
     leanest_under_boost: float | None = None
     leanest_at_boost: float | None = None
+    #: Lambda that 95 % of all ticks under boost were not above; None too where an earlier version wrote this.
+    lambda_95_under_boost: float | None = None
     alerts: list[AlertCount] = []
+    #: Rules watched this drive; where none did, no alert means nothing.
+    judged: bool = True
     #: What went wrong in putting it together, if anything did.
     note: str = ""
     #: How `start` is known: synchronised, dated afterwards, not synchronised, imported.
@@ -128,6 +134,17 @@ def read_manifests(folder: Path) -> tuple[list[tuple[Path, Manifest]], list[str]
         except (OSError, ValidationError, ValueError) as error:
             faults.append(f"{path}: {str(error).splitlines()[0]}")
     return sorted(found, key=lambda f: (f[1].start, f[1].drive)), faults
+
+
+def newest_first(folder: Path, vehicle: str) -> Iterator[tuple[Path, Manifest]]:
+    """The drives of one vehicle, the newest first. A drive lies in the month of its start, so whoever needs a few does
+    not read an archive of years."""
+    for month in sorted((folder / DRIVES).glob(f"vehicle={slug(vehicle)}/month=*"), reverse=True):
+        found = []
+        for path in month.glob(f"*{MANIFEST_ENDING}"):
+            with contextlib.suppress(OSError, ValueError):
+                found.append((path, Manifest.model_validate_json(path.read_bytes())))
+        yield from sorted(found, key=lambda f: (f[1].start, f[1].first_ns, f[1].drive), reverse=True)
 
 
 def manifest_json(manifest: Manifest) -> bytes:

@@ -6,20 +6,24 @@ import csv
 import json
 import shutil
 import tempfile
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.alerts.words import mixture_under_boost
+from cabcanary.model import Quality
 from cabcanary.recorder.archived_drive import ArchivedDrive
-from cabcanary.review.list.drives import BELIEVED, DriveError
+from cabcanary.review.exchange.log_mdf import OWN_AUTHOR
+from cabcanary.review.list.drives import BELIEVED, NOT_JUDGED, DriveError
 from cabcanary.review.progress import shown
-from cabcanary.store.manifest import DRIVES, JOURNAL
+from cabcanary.store.manifest import DRIVES, JOURNAL, MANIFEST_ENDING, Manifest
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from numpy.typing import NDArray
-
 _ROWS_AT_ONCE = 10_000
+_WITHIN = (Quality.WITHIN.words,)
+_NUMBERS = {q.words: int(q) for q in Quality}
 
 
 def export_drive(samples: Path, to: str, target: Path, folder: Path) -> list[Path]:
@@ -81,24 +85,50 @@ def _channels(drive: ArchivedDrive) -> dict[str, str]:
 
 
 def _csv(drive: ArchivedDrive, target: Path) -> None:
-    """`time_s`, then `channel [unit]`; the events as JSON lines beside it. `cabcanary import` reads it."""
+    """`time_s`, then `channel [unit]`, behind them quality and uncertainty of each; events as JSON lines beside it.
+
+    A value that is not to be relied on is an empty cell. `cabcanary import` reads all of it.
+    """
     import pyarrow.parquet as pq
 
-    channels = _channels(drive)
-    names = ["time_s", *(n for c in channels for n in (c, f"{c}_quality"))]
+    channels, within = _channels(drive), _within(drive)
+    names = ["time_s", *(n for c in channels for n in (c, f"{c}_quality", f"{c}_uncertainty"))]
+    head = ["time_s", *(f"{name} [{unit}]" for name, unit in channels.items())]
+    for name, unit in channels.items():
+        head += [f"{name}_quality", f"{name}_uncertainty [{unit}]"]
+        head += [f"{name}_within [{unit}]"] if name in within else []
     with target.open("w", encoding="utf-8", newline="") as file, pq.ParquetFile(drive.samples) as source:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(["time_s", *(f"{name} [{unit}]" for name, unit in channels.items())])
+        writer.writerow(head)
         batches = source.iter_batches(_ROWS_AT_ONCE, columns=names)
         for batch in shown(batches, "writing", "rows", source.metadata.num_rows, lambda b: int(b.num_rows)):
             part = batch.to_pydict()
-            columns = [
-                [v if q in BELIEVED else None for v, q in zip(part[c], part[f"{c}_quality"], strict=True)]
-                for c in channels
-            ]
+            columns = [_only(part[c], part[f"{c}_quality"], BELIEVED) for c in channels]
+            for c in channels:
+                columns += [part[f"{c}_quality"], part[f"{c}_uncertainty"]]
+                columns += [_only(part[c], part[f"{c}_quality"], _WITHIN)] if c in within else []
             writer.writerows(zip([f"{t:.6f}" for t in part["time_s"]], *columns, strict=True))
     lines = (json.dumps(_timed(e, drive), ensure_ascii=False) + "\n" for e in drive.events)
     _events_beside(target).write_text("".join(lines), encoding="utf-8")
+
+
+def _only(values: list[Any], qualities: list[str], wanted: tuple[str, ...]) -> list[Any]:
+    return [v if q in wanted else None for v, q in zip(values, qualities, strict=True)]
+
+
+def _within(drive: ArchivedDrive) -> set[str]:
+    """Channels that are an interval somewhere in the drive: its middle stands apart, as it is no value to rely on."""
+    import pyarrow.parquet as pq
+
+    found: set[str] = set()
+    with pq.ParquetFile(drive.samples) as source:
+        for name in _channels(drive):
+            for group in range(source.num_row_groups):
+                column = source.read_row_group(group, columns=[f"{name}_quality"])[f"{name}_quality"]
+                if set(_WITHIN) & set(column.unique().to_pylist()):
+                    found.add(name)
+                    break
+    return found
 
 
 def _timed(event: dict[str, Any], drive: ArchivedDrive) -> dict[str, Any]:
@@ -121,7 +151,7 @@ def _parquet(drive: ArchivedDrive, target: Path) -> None:
 
 
 def _mdf4(drive: ArchivedDrive, target: Path) -> None:
-    """One signal a channel, values that are not to be relied on marked invalid; events in the file's comment."""
+    """One signal a channel; what is not to be relied on is NaN and marked invalid; events in the file's comment."""
     try:
         from asammdf import MDF, Signal
     except ImportError as error:
@@ -134,30 +164,56 @@ def _mdf4(drive: ArchivedDrive, target: Path) -> None:
     table = pq.read_table(drive.samples)
     time_s = table["time_s"].to_numpy()
     about = drive.header
+    comment, within = f"{about['vehicle']}, {about['stage']}", _within(drive)
     signals = []
+
+    def put(name: str, unit: str, numbers: Any, **more: Any) -> None:
+        signals.append(Signal(numbers, time_s, name=name, unit=unit, comment=comment, **more))
+
     for name, unit in _channels(drive).items():
-        believed = np.isin(table[f"{name}_quality"].to_numpy(zero_copy_only=False).astype(str), BELIEVED)
-        values = _filled(table[name])
-        comment = f"{about['vehicle']}, {about['stage']}"
-        signals.append(Signal(values, time_s, name=name, unit=unit, comment=comment, invalidation_bits=~believed))
+        words = table[f"{name}_quality"].to_numpy(zero_copy_only=False).astype(str)
+        believed, values = np.isin(words, BELIEVED), table[name].to_numpy().astype(np.float64)
+        # A reader that knows nothing of invalidation bits sees no number either.
+        put(name, unit, np.where(believed, values, np.nan), invalidation_bits=~believed)
+        put(f"{name}_quality", "", np.array([_NUMBERS[w] for w in words], np.uint8), conversion=_in_words())
+        put(f"{name}_uncertainty", unit, table[f"{name}_uncertainty"].to_numpy().astype(np.float64))
+        if name in within:
+            apart = words == _WITHIN[0]
+            put(f"{name}_within", unit, np.where(apart, values, np.nan), invalidation_bits=~apart)
     with MDF(version="4.10") as file:
-        file.header.author = f"cabcanary {about['software']}"
+        start = datetime.fromisoformat(about["start"])
+        file.header.start_time = start
+        # The library counts in floats, which lose the last of the nanoseconds.
+        file.header.abs_time = round(start.timestamp() * 1000) * 1_000_000
         file.header.comment = "\n".join(
             [
                 f"drive {about['drive']} of {about['vehicle']}, {about['stage']}",
                 f"started {about['start']} ({about.get('clock_quality', '')})",
+                *_figures(drive.samples),
                 *_event_lines(drive),
             ]
         )
+        # Behind the comment: whoever sets that forgets the author.
+        file.header.author = f"{OWN_AUTHOR}{about['software']}"
         file.append(signals, common_timebase=True)
         file.save(target, compression=2)
 
 
-def _filled(column: Any) -> NDArray[Any]:
-    import numpy as np
+def _in_words() -> dict[str, Any]:
+    """Value to text, as MDF4 has it: a reader shows the quality in words."""
+    return {k: v for q in Quality for k, v in ((f"val_{int(q)}", int(q)), (f"text_{int(q)}", q.words.encode()))}
 
-    filled: NDArray[Any] = np.nan_to_num(column.to_numpy().astype(np.float64), nan=0.0)
-    return filled
+
+def _figures(samples: Path) -> list[str]:
+    """The drive's figures as its list and its arrival tell them; none where its manifest cannot be read."""
+    try:
+        manifest = Manifest.model_validate_json(samples.with_name(f"{samples.stem}{MANIFEST_ENDING}").read_bytes())
+    except (OSError, ValueError):
+        return []
+    found = [] if manifest.peak_boost is None else [f"peak boost {manifest.peak_boost:.1f} {manifest.boost_unit}"]
+    mixture = mixture_under_boost(manifest.model_dump())
+    found += [f"leanest under boost {mixture}"] if mixture else []
+    return found + ([] if manifest.judged else [f"alerts {NOT_JUDGED}"])
 
 
 def _event_lines(drive: ArchivedDrive) -> list[str]:

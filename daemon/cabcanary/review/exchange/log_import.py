@@ -8,14 +8,15 @@ import tempfile
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from cabcanary import __version__, units
-from cabcanary.model import Frame, Quality, Value
 from cabcanary.recorder.summary import Summary
-from cabcanary.review.exchange.log_files import Mapping, read_foreign
+from cabcanary.review.exchange.log_files import read_foreign
+from cabcanary.review.exchange.log_frames import LogFrames
+from cabcanary.review.exchange.log_mapping import Mapping
 from cabcanary.review.list.drives import DriveError
 from cabcanary.review.progress import shown
 from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter, read_about
@@ -32,10 +33,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from cabcanary.plan.plan import Plan
-    from cabcanary.review.exchange.log_files import Foreign, Series
-
-#: A channel whose last value is older than this is stale: so many of its own usual intervals, but at least a second.
-_STALE_INTERVALS, _STALE_LEAST_S = 5.0, 1.0
+    from cabcanary.review.exchange.log_series import Foreign
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +55,21 @@ class BroughtIn:
     #: Channels of the settings that were worked out of what the file holds.
     derived: list[str]
     left_out: list[str]
+    #: Ticks in gaps of the log, at which the live code would have looked at silent wires.
+    filled: int = 0
+    #: The log, or whoever brought it in, said when it was.
+    dated: bool = False
+    #: A last line that the file's end has cut short; columns of the mapping that the log does not have.
+    torn: str = ""
+    absent: tuple[str, ...] = ()
     #: The same file had been brought in before; that drive is replaced, and its mark and notes are kept.
     replaced: bool = False
 
 
-def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: Plan | None = None) -> BroughtIn:
-    """Read a foreign log and archive it under `folder`.
+def bring_in(
+    folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: Plan | None = None, *, believe: bool = False
+) -> BroughtIn:
+    """Read a foreign log and archive it under `folder`. What had to be guessed about it is an error, unless `believe`.
 
     With a plan, values are converted to the units of its channels, and its derived channels are computed by the live
     code as far as the file holds what they are made of.
@@ -71,9 +78,12 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
         DriveError: the file is faulty; the message says where and why.
     """
     log = read_foreign(file, mapping)
-    start, clock = _start(file, origin)
+    if log.guessed and not believe:
+        raise DriveError(_guessed(file, log.guessed))
+    start, clock = _start(file, origin, log)
     target_units = _units(log, plan)
-    derived = [d for d in plan.pipeline().derived if d.name not in target_units] if plan is not None else []
+    frames = LogFrames(log, target_units, plan)
+    derived, tick_ns = frames.derived, frames.tick_ns
     names = {**target_units, **{d.name: plan.channel_units[d.name] for d in derived if plan is not None}}
     drive = f"{start:%Y%m%dT%H%M%SZ}-{hashlib.sha256(file.read_bytes()).hexdigest()[:8]}"
     target = drive_folder(folder, origin.vehicle, start.isoformat())
@@ -96,12 +106,13 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
         "start": _iso(start),
         "clock_quality": clock,
         "made_from": file.name,
+        # Without settings nobody has judged it yet, and held values do not show where readings were.
+        **({} if plan else {"read_at": frames.read_at(log)}),
     }
     summary = Summary(plan)
     writer = SampleWriter(target / f"{drive}.parquet", [Column(n, u) for n, u in names.items()], about)
-    tick_ns = np.round(log.rows_s * 1e9).astype(np.int64)
     try:
-        _write(writer, _Frames(log, target_units, derived, plan), tick_ns, list(names), summary)
+        _write(writer, frames, list(names), summary)
         writer.close()
     except BaseException:
         writer.discard()
@@ -121,12 +132,32 @@ def bring_in(folder: Path, file: Path, mapping: Mapping, origin: Origin, plan: P
         software=__version__,
         made_from=file.name,
         first_ns=int(tick_ns[0]),
+        judged=False,
         kept=before.kept if before else False,
         notes=before.notes if before else [],
         **summary.result([], int(tick_ns[0])),
     )
     write_atomically(target / f"{drive}{MANIFEST_ENDING}", manifest_json(manifest))
-    return BroughtIn(manifest, list(target_units), [d.name for d in derived], log.left_out, before is not None)
+    return BroughtIn(
+        manifest,
+        list(target_units),
+        [d.name for d in derived],
+        log.left_out,
+        filled=frames.filled,
+        dated=bool(origin.start) or log.start is not None,
+        torn=log.torn,
+        absent=tuple(log.absent),
+        replaced=before is not None,
+    )
+
+
+def _guessed(file: Path, lines: list[str]) -> str:
+    told = "\n".join(f"    {line}" for line in lines)
+    return (
+        f"{file} is not written as expected. It looks like this:\n{told}\n"
+        "Nothing is brought in yet. If that is right, write these lines into a file for --mapping (--columns prints a "
+        "whole one), or say --as-guessed"
+    )
 
 
 @contextlib.contextmanager
@@ -163,7 +194,9 @@ def _before(manifest: Path) -> Manifest | None:
         return None
 
 
-def _start(file: Path, origin: Origin) -> tuple[datetime, str]:
+def _start(file: Path, origin: Origin, log: Foreign) -> tuple[datetime, str]:
+    if not origin.start and log.start is not None:
+        return log.start, log.clock
     if not origin.start:
         return datetime.fromtimestamp(file.stat().st_mtime, UTC), "not synchronised"
     try:
@@ -189,47 +222,12 @@ def _units(log: Foreign, plan: Plan | None) -> dict[str, str]:
     return found
 
 
-class _Frames:
-    """The log at its own rows, as frames."""
-
-    def __init__(self, log: Foreign, target_units: dict[str, str], derived: list[Any], plan: Plan | None) -> None:
-        self._derived = derived
-        self._columns = [(s.name, *_held(s, log.rows_s, target_units[s.name])) for s in log.series]
-        missing = set(plan.channel_units) - set(target_units) if plan is not None else set()
-        self._missing = missing - {d.name for d in derived}
-
-    def at(self, row: int, time_ns: int) -> Frame:
-        values = {n: Value(None, Quality.ABSENT, time_ns, reason="not in the file") for n in self._missing}
-        for name, numbers, qualities in self._columns:
-            quality = Quality(int(qualities[row]))
-            number = None if quality is Quality.ABSENT else float(numbers[row])
-            values[name] = Value(number, quality, time_ns)
-        for channel in self._derived:
-            values[channel.name] = channel.step(values, time_ns)
-        return Frame(time_ns, values)
-
-
-def _held(series: Series, rows_s: Any, unit: str) -> tuple[Any, Any]:
-    """The newest value at each row, and whether it is there and fresh."""
-    newest = np.searchsorted(series.time_s, rows_s, side="right") - 1
-    there = newest >= 0
-    at = np.maximum(newest, 0)
-    if not len(series.time_s):
-        return np.zeros(len(rows_s)), np.full(len(rows_s), int(Quality.ABSENT))
-    source, target = units.unit(series.unit), units.unit(unit)
-    same = source.symbol == target.symbol
-    values = series.values if same else np.array([units.convert(v, series.unit, unit) for v in series.values])
-    usual = float(np.median(np.diff(series.time_s))) if len(series.time_s) > 1 else 0.0
-    fresh = rows_s - series.time_s[at] <= max(_STALE_LEAST_S, _STALE_INTERVALS * usual)
-    qualities = np.where(there, np.where(fresh, int(Quality.GOOD), int(Quality.STALE)), int(Quality.ABSENT))
-    return values[at], qualities
-
-
-def _write(writer: SampleWriter, frames: _Frames, tick_ns: Any, names: list[str], summary: Summary) -> None:
+def _write(writer: SampleWriter, frames: LogFrames, names: list[str], summary: Summary) -> None:
+    tick_ns = frames.tick_ns
     starts = range(0, len(tick_ns), ROWS_PER_GROUP)
     for start in shown(starts, "computing", "rows", len(tick_ns), lambda _: ROWS_PER_GROUP):
         times = tick_ns[start : start + ROWS_PER_GROUP]
-        made = [frames.at(start + n, int(t)) for n, t in enumerate(times)]
+        made = [frames.at(start + n) for n in range(len(times))]
         for frame in made:
             summary.add(frame)
         nan = float("nan")

@@ -6,10 +6,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from cabcanary.alerts.words import mixture_under_boost
 from cabcanary.store.manifest import Manifest, manifest_json, read_manifests, remove_drive, slug, write_atomically
 
 #: Only values of these qualities are numbers to rely on; no dead sensor may look alive in a table.
 BELIEVED = ("good", "saturated high", "saturated low")
+#: What a drive says of its alerts that no rules have watched.
+NOT_JUDGED = "not judged"
 
 
 class DriveError(ValueError):
@@ -142,7 +145,7 @@ def _row(drive: dict[str, Any]) -> tuple[str, str, str, str, str, str, str]:
         drive["stage"],
         _figure(drive["peak_boost"], drive["boost_unit"]),
         _leanest(drive),
-        _alerts(drive["alerts"]),
+        _alerts(drive),
         drive["drive"] + (f" ({', '.join(marks)})" if marks else ""),
     )
 
@@ -157,10 +160,11 @@ def _figure(value: float | None, unit: str | None) -> str:
 
 
 def _leanest(drive: dict[str, Any]) -> str:
-    if drive["leanest_under_boost"] is None:
-        return "-"
-    return f"lambda {drive['leanest_under_boost']:.3f} at {_figure(drive['leanest_at_boost'], drive['boost_unit'])}"
+    # Without settings nobody knows which gas is masked.
+    return mixture_under_boost(drive) or ("-" if drive["judged"] or drive["boost_unit"] else NOT_JUDGED)
 
 
-def _alerts(alerts: list[dict[str, Any]]) -> str:
-    return ", ".join(a["alert"] + (f" ×{a['count']}" if a["count"] > 1 else "") for a in alerts) or "none"
+def _alerts(drive: dict[str, Any]) -> str:
+    alerts: list[dict[str, Any]] = drive["alerts"]
+    none = "none" if drive["judged"] else NOT_JUDGED
+    return ", ".join(a["alert"] + (f" ×{a['count']}" if a["count"] > 1 else "") for a in alerts) or none

@@ -12,8 +12,8 @@ from cabcanary.model import OWN_ALERTS, Quality, Value
 from cabcanary.plan.plan import plan_from_texts
 from cabcanary.recorder.archived_drive import ArchivedDrive
 from cabcanary.recorder.journal_drive import Drive, Recorded
-from cabcanary.review.exchange.log_files import Mapping
 from cabcanary.review.exchange.log_import import Origin, bring_in, with_settings
+from cabcanary.review.exchange.log_mapping import Mapping
 from cabcanary.review.list.drives import DriveError, find_drive, samples_path
 from cabcanary.review.list.recorded_drive import action_of
 from cabcanary.settings.load import load_rule_file, settings_from_text

@@ -7,6 +7,7 @@ from the last good drives of the stage in force. The daemon takes them up at its
 
 from __future__ import annotations
 
+import itertools
 import json
 import sys
 from pathlib import Path
@@ -18,7 +19,7 @@ from cabcanary.review.list.drives import samples_path
 from cabcanary.review.list.recorded_drive import RecordedError, read_drive
 from cabcanary.review.rules.baseline import NotMeasured, measure
 from cabcanary.store.baselines import Baseline, BaselinesError, read_baselines, write_baselines
-from cabcanary.store.manifest import read_manifests, slug
+from cabcanary.store.manifest import newest_first, slug
 from cabcanary.validation.problems import SettingsError
 
 if TYPE_CHECKING:
@@ -63,9 +64,9 @@ def _is_news(new: Baseline, old: Baseline | None) -> bool:
 
 def _good_drives(plan: Plan) -> Iterator[Recorded]:
     """The newest drives of this vehicle and stage in which nothing was wrong, as many as count."""
-    found, _ = read_manifests(plan.settings.daemon.folder)
-    good = [(path, m) for path, m in found if _is_good(m, plan)]
-    for path, manifest in good[-MOST_DRIVES:]:
+    newest = newest_first(plan.settings.daemon.folder, plan.settings.vehicle.name)
+    good = list(itertools.islice(((path, m) for path, m in newest if _is_good(m, plan)), MOST_DRIVES))
+    for path, manifest in reversed(good):
         try:
             yield read_drive(samples_path(path, manifest))
         except (RecordedError, OSError):
