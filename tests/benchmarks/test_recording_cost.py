@@ -35,6 +35,8 @@ import json, sys, time
 from pathlib import Path
 from recorded_hour import peak_mb
 from cabcanary.recorder.archiver import archive_all
+from cabcanary.store.archive import be_sparing
+be_sparing()
 before = peak_mb()
 archive_all(Path(sys.argv[1]))
 print(json.dumps([time.process_time(), before, peak_mb()]))

@@ -13,7 +13,7 @@ import pytest
 from live_drive import TICK_NS, Live
 
 from cabcanary import store
-from cabcanary.recorder import archiver
+from cabcanary.recorder import archiver, journal_drive
 from cabcanary.recorder.archived_drive import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
 from cabcanary.recorder.dating import AFTERWARDS, SATELLITES, SYNCHRONISED, UNKNOWN
@@ -146,7 +146,7 @@ def test_an_archive_holds_the_live_values(live, tmp_path):
 @pytest.mark.parametrize("live", range(3), indirect=True)
 def test_an_archived_drive_plays_again_as_its_journal_does(live, tmp_path, monkeypatch):
     # Several row groups, and a wire that is silent across the border of two.
-    monkeypatch.setattr(archiver, "ROWS_PER_GROUP", 100)
+    monkeypatch.setattr(journal_drive, "BLOCKS_PER_PIECE", 4)
     live.run(230, running=False)
     live.run(300, running=True)
     live.key_off(60)
@@ -294,7 +294,7 @@ def test_last_blocks_that_the_card_wrote_in_another_order_are_put_in_order(journ
 def test_an_empty_journal_hinders_nothing(journal, tmp_path):
     journal("a").write_bytes(b"")
     journal("b")
-    assert [r.get("failed") or r.get("archived") for r in archive_all(tmp_path)] == ["a", "b"]
+    assert [r.get("failed") or r.get("archived") for r in archive_all(tmp_path)] == ["b", "a"]
     assert only_manifest(tmp_path).drive == "b"
 
 
@@ -362,7 +362,7 @@ def test_whatever_one_journal_does_the_others_are_archived_and_the_reason_is_tol
 
     monkeypatch.setattr(archiver, "write_drive", write)
     reports = archive_all(tmp_path)
-    assert [r.get("archived") or r["text"] for r in reports] == ["a", "b.ccj: OddError: frame 7", "c"]
+    assert [r.get("archived") or r["text"] for r in reports] == ["c", "b.ccj: OddError: frame 7", "a"]
     assert [p.name for p in journals(tmp_path)] == ["b.ccj"]
 
 

@@ -154,7 +154,7 @@ def test_a_read_only_card_is_told_of_and_ends_nothing(tmp_path, drive, monkeypat
         raise OSError(errno.EROFS, "Read-only file system")
 
     monkeypatch.setattr(retention, "remove_drive", refuse)
-    monkeypatch.setattr(archiver, "archive_all", lambda *_: [{"archived": "b", "text": "b"}])
+    monkeypatch.setattr(archiver, "each_archived", lambda *_: [{"archived": "b", "text": "b"}])
     reports = list(keep_house(tmp_path, {"archive": {"largest_gb": 1e-9, "free_gb": 0}}))
     assert [r["text"] for r in reports] == ["the archive cannot be kept: [Errno 30] Read-only file system", "b"]
 

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.dating import UNKNOWN
+from cabcanary.recorder.waiting import room_taken
 from cabcanary.store.manifest import DRIVES, JOURNAL, Manifest, files_of, read_manifests, remove_drive
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ class _Room:
     def make(self, now: datetime | None) -> list[dict[str, Any]]:
         if now is not None:
             self._by_age(now)
-        while reason := _too_full(self._folder, self._limits, self._size(self._drives)):
+        while reason := _too_full(self._folder, self._limits, self._taken()):
             if not self._free and not self._aside:
                 what = "only drives marked as kept are left; take some away or give the archive more room"
                 # There is nothing to say about an archive that is empty: others fill this card.
@@ -97,6 +98,10 @@ class _Room:
 
     def _size(self, drives: list[_Kept]) -> int:
         return sum(d.size for d in drives) + sum(j.size for j in self._aside)
+
+    def _taken(self) -> int:
+        """All that the archive's limit is about: what waits to be archived will be a part of it."""
+        return self._size(self._drives) + room_taken(self._folder)
 
     def _remove(self, drive: _Kept, why: str) -> None:
         remove_drive(drive.path)
