@@ -23,7 +23,7 @@ from cabcanary.recorder.archived_drive import asked_frames
 from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
 from cabcanary.recorder.journal_drive import Drive, NewerFormatError
 from cabcanary.recorder.parts import Parts
-from cabcanary.recorder.retention import UNREADABLE, UNREADABLE_DAYS, make_room, remove_leftovers
+from cabcanary.recorder.retention import UNREADABLE, UNREADABLE_DAYS, has_a_block, make_room, remove_leftovers
 from cabcanary.recorder.summary import Summary
 from cabcanary.recorder.waiting import PARTS, in_turn, remove_left_parts
 from cabcanary.settings.schema import Archive
@@ -123,7 +123,8 @@ def _archive_one(folder: Path, path: Path, fit: Fit | None) -> dict[str, Any]:
         aside = path.rename(path.with_suffix(UNREADABLE))
         # From when on it lies there is said by whoever knows the time.
         os.utime(aside, (0, 0))
-        return {"failed": path.stem, "text": f"{path.name}: {error}; kept as {aside.name} for {UNREADABLE_DAYS} days"}
+        how_long = ", for some of it is whole" if has_a_block(aside) else f" for {UNREADABLE_DAYS} days"
+        return {"failed": path.stem, "text": f"{path.name}: {error}; kept as {aside.name}{how_long}"}
     name = drive.header["drive"]
     drive.header = {**drive.header, "drive": _free_name(folder, drive.header)}
     manifest = write_drive(folder, drive, fit, None, path.stem)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.recorder.waiting import room_taken
+from cabcanary.store.journal import read_blocks
 from cabcanary.store.manifest import DRIVES, JOURNAL, Manifest, files_of, read_manifests, remove_drive
 
 if TYPE_CHECKING:
@@ -56,13 +57,21 @@ def make_room(folder: Path, limits: Archive, now: datetime | None) -> list[dict[
     return _Room(folder, limits).make(now)
 
 
+def has_a_block(path: Path) -> bool:
+    """Whether anything in a journal can be read."""
+    return next(read_blocks(path.read_bytes()), None) is not None
+
+
 class _Room:
     def __init__(self, folder: Path, limits: Archive) -> None:
         self._folder, self._limits = folder, limits
         self._drives = [_Kept(p, m, _size(p)) for p, m in read_manifests(folder)[0]]
         self._free = sorted((d for d in self._drives if not d.manifest.kept), key=lambda d: d.rank)
         aside = [(p, p.stat()) for p in (folder / JOURNAL).glob(f"*{UNREADABLE}")]
-        self._aside = sorted((_Unreadable(p, s.st_mtime, s.st_size) for p, s in aside), key=lambda u: u.since_s)
+        journals = sorted((_Unreadable(p, s.st_mtime, s.st_size) for p, s in aside), key=lambda u: u.since_s)
+        # Where a block is whole there is something to be read, if not by this version: nobody throws that away.
+        self._aside = [j for j in journals if not has_a_block(j.path)]
+        self._kept_aside = sum(j.size for j in journals if j not in self._aside)
         self._reports: list[dict[str, Any]] = []
 
     def make(self, now: datetime | None) -> list[dict[str, Any]]:
@@ -101,7 +110,7 @@ class _Room:
 
     def _taken(self) -> int:
         """All that the archive's limit is about: what waits to be archived will be a part of it."""
-        return self._size(self._drives) + room_taken(self._folder)
+        return self._size(self._drives) + self._kept_aside + room_taken(self._folder)
 
     def _remove(self, drive: _Kept, why: str) -> None:
         remove_drive(drive.path)
