@@ -12,19 +12,18 @@ import glob
 import json
 import os
 import sys
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clocks import make_clock
-from cabcanary.recorder.archived_drive import asked_frames
+from cabcanary.recorder.closing import Closing, manifest_of
 from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
 from cabcanary.recorder.journal_drive import Drive, NewerFormatError
 from cabcanary.recorder.parts import Parts
 from cabcanary.recorder.retention import UNREADABLE, UNREADABLE_DAYS, has_a_block, make_room, remove_leftovers
-from cabcanary.recorder.summary import Summary
+from cabcanary.recorder.tidying import tidy
 from cabcanary.recorder.waiting import PARTS, in_turn, remove_left_parts
 from cabcanary.settings.schema import Archive
 from cabcanary.store.archive import be_sparing, read_about
@@ -62,6 +61,7 @@ def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any
         partial(make_room, folder, limits, now),
         partial(each_archived, folder, fit),
         partial(date_afterwards, folder, fit),
+        partial(tidy, folder),
         partial(make_room, folder, limits, now),
     ]
     told: set[str] = set()
@@ -174,16 +174,6 @@ _ABOUT = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Closing:
-    """What closing a drive has found out about it."""
-
-    parts: Parts
-    when: Dated
-    note: str
-    figures: dict[str, Any]
-
-
 def write_drive(
     folder: Path, drive: Recorded, fit: Fit | None = None, like: Manifest | None = None, parts_name: str = ""
 ) -> Manifest:
@@ -206,45 +196,26 @@ def write_drive(
     target = drive_folder(folder, header["vehicle"], when.start)
     make_folder(target)
     about = {k: header[k] for k in _ABOUT if k in header} | {"start": when.start, "clock_quality": when.quality}
+    closing = Closing(
+        first_ns=parts.first_ns,
+        clock_within_s=when.within_s,
+        recovered=drive.end is None if like is None else like.recovered,
+        lost_blocks=drive.lost_blocks,
+        lost_ticks=int((drive.end or {}).get("lost_ticks", 0)),
+        lost_events=int((drive.end or {}).get("lost_events", 0)),
+        note=note,
+        made_from="" if like is None else like.drive,
+    )
+    # With it a manifest that was lost can be made again from this file and the events.
+    about["closing"] = closing._asdict()
     samples = target / f"{header['drive']}.parquet"
     parts.join(samples, about)
     lines = "".join(json.dumps(e, ensure_ascii=False) + "\n" for e in sorted(drive.events, key=lambda e: e["t"]))
     write_atomically(target / f"{header['drive']}.events.jsonl", lines.encode())
-    summary = Summary(plan)
-    if plan is not None:
-        for frame in asked_frames(samples):
-            summary.add(frame)
-    closing = _Closing(parts, when, note, summary.result(drive.events, parts.first_ns))
-    manifest = _manifest(drive, closing)
-    if like is not None:
-        manifest = manifest.model_copy(update={"made_from": like.drive, "recovered": like.recovered})
+    manifest = manifest_of(samples)
     write_atomically(target / f"{manifest.drive}{MANIFEST_ENDING}", manifest_json(manifest))
     parts.remove()
     return manifest
-
-
-def _manifest(drive: Recorded, closing: _Closing) -> Manifest:
-    header, parts, when = drive.header, closing.parts, closing.when
-    return Manifest(
-        drive=header["drive"],
-        vehicle=header["vehicle"],
-        stage=header["stage"],
-        start=when.start,
-        clock=when.quality,
-        clock_within_s=when.within_s,
-        boot=header.get("boot", ""),
-        first_ns=parts.first_ns,
-        speed=header.get("speed", 1.0),
-        length_s=round((parts.last_ns - parts.first_ns) / 1e9, 3),
-        ticks=parts.ticks,
-        recovered=drive.end is None,
-        lost_blocks=drive.lost_blocks,
-        lost_ticks=int((drive.end or {}).get("lost_ticks", 0)),
-        lost_events=int((drive.end or {}).get("lost_events", 0)),
-        software=header["software"],
-        note=closing.note,
-        **closing.figures,
-    )
 
 
 def _words(manifest: Manifest) -> str:
