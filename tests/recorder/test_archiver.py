@@ -13,6 +13,7 @@ import pytest
 from live_drive import TICK_NS, Live
 
 from cabcanary import store
+from cabcanary.model import Reading
 from cabcanary.recorder import archiver, journal_drive
 from cabcanary.recorder.archived_drive import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
@@ -320,6 +321,34 @@ def test_settings_that_cannot_be_read_any_more_leave_the_raw_readings(journal, t
     assert table["map_raw"].to_list() == list(range(52))
     assert table["map"].null_count() == 52
     assert "boost" not in table.columns
+
+
+@pytest.mark.parametrize(("large", "step"), [(0.0, 1000), (3e9, 1000), (-3e9, 1), (2.0**31, 1)])
+def test_codes_and_times_are_exact_however_large_or_odd_they_are(journal, tmp_path, plain_ticks, large, step):
+    path = journal()
+    blocks = list(read_blocks(path.read_bytes()))
+    keys = [tuple(c[1:]) for c in json.loads(blocks[0].payload)["channels"]]
+    ticks = [
+        (
+            t,
+            tuple(
+                Reading(*key, r.value + large * (n == 1), t - 3_000_000 + (17 * n + c) * step)
+                for c, (key, r) in enumerate(zip(keys, row, strict=True))
+                for n in [t // 20_000_000 % 26]
+            ),
+        )
+        for t, row in plain_ticks(26, first=5)
+    ]
+    samples = encode_block(1, BlockKind.SAMPLES, SampleEncoder(keys).encode(ticks))
+    path.write_bytes(encode_block(0, BlockKind.HEADER, blocks[0].payload) + samples)
+    (report,) = archive_all(tmp_path)
+    (parquet,) = tmp_path.glob("drives/*/*/d.parquet")
+    assert list(ArchivedDrive(parquet).walk()) == ticks
+    assert report["archived"] == "d"
+    schema = pl.read_parquet_schema(parquet)
+    first = json.loads(blocks[0].payload)["channels"][0][0]
+    assert (f"{first}_read_us" in schema) is (step == 1000)
+    assert schema[f"{first}_raw"] == (pl.Int64 if abs(large) > 2**31 - 1 else pl.Int32)
 
 
 def test_events_come_out_in_the_order_of_time(journal, tmp_path):

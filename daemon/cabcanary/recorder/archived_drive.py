@@ -54,6 +54,10 @@ class ArchivedDrive(Recorded):
         with pq.ParquetFile(self.samples) as file:
             return int(file.metadata.row_group(number).num_rows)
 
+    def step_ns(self) -> int:
+        """As the file has them."""
+        return int(min((r.get("time_step_ns", 1) for r in self.header["raw"].values()), default=1))
+
     def forms(self) -> list[Form | None]:
         """How each channel's numbers stand in the file."""
         raw = self.header["raw"]
@@ -81,8 +85,9 @@ class ArchivedDrive(Recorded):
         )
         for c, (name, form) in enumerate(zip(names, self.forms(), strict=True)):
             said = raw[name]
-            times = _whole(group[said["time"]])
-            found.read_ns[c] = times if "later" not in said else _sum(times, _whole(group[said["later"]]))
+            step_ns = said.get("time_step_ns", 1)
+            times = _whole(group[said["time"]], step_ns)
+            found.read_ns[c] = times if "later" not in said else _sum(times, _whole(group[said["later"]], step_ns))
             numbers = group[f"{name}_raw"]
             there = ~_column(numbers.is_null())
             codes = _column(numbers.fill_null(0))
@@ -120,8 +125,9 @@ def _column(column: Any) -> Any:
     return column.combine_chunks().to_numpy(zero_copy_only=False)
 
 
-def _whole(column: Any) -> Any:
-    return _column(column.fill_null(NONE_NS))
+def _whole(column: Any, step_ns: int) -> Any:
+    numbers = _column(column.fill_null(NONE_NS))
+    return np.where(numbers == NONE_NS, NONE_NS, numbers * step_ns)
 
 
 def _sum(times: Any, later: Any) -> Any:

@@ -76,6 +76,10 @@ class Recorded(ABC):
     def forms(self) -> list[Form | None]:
         """How each channel's numbers stand as whole codes in all of the drive (None: as they are)."""
 
+    @abstractmethod
+    def step_ns(self) -> int:
+        """All times of readings are whole multiples of this, ns: 1000, or 1."""
+
     @property
     def print(self) -> str:
         """Differs between any two drives, and between one that was cut off and the same with more of it."""
@@ -208,6 +212,10 @@ class Drive(Recorded):
 
     def _decoded(self, payloads: Sequence[bytes]) -> list[Columns]:
         return [decode_columns(payloads, self._keys)] if payloads else []
+
+    def step_ns(self) -> int:
+        """What every block has taken its times in."""
+        return 1000 if all(head and HEAD.unpack_from(head)[2] == 1000 for head in self._heads) else 1
 
     def forms(self) -> list[Form | None]:
         """One form for each channel that holds every number of all blocks, where there is one."""

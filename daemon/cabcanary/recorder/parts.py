@@ -16,7 +16,7 @@ import pyarrow.parquet as pq
 
 from cabcanary import __version__
 from cabcanary.recorder.frame_columns import FrameColumns
-from cabcanary.recorder.layout import Layout
+from cabcanary.recorder.layout import Layout, TooNarrowError
 from cabcanary.store.archive import SampleWriter, check_pages, joined_rows, metadata_of, read_about
 from cabcanary.store.manifest import sync_folder
 from cabcanary.store.parquet_parts import join
@@ -35,11 +35,16 @@ class Parts:
 
     def __init__(self, folder: Path, drive: Recorded, plan: Plan | None) -> None:
         self._folder, self._drive, self._plan = folder, drive, plan
-        self._layout = Layout(drive.header, drive.forms(), plan)
+        self._wide = False
+        self._layout = self._laid_out()
         self._files: list[Path] = []
         self.ticks, self.first_ns, self.last_ns = 0, 0, 0
         #: How many had been finished before.
         self.found = 0
+
+    def _laid_out(self) -> Layout:
+        drive = self._drive
+        return Layout(drive.header, drive.forms(), self._plan, step_ns=drive.step_ns(), wide=self._wide)
 
     def make(self) -> None:
         """Make the parts that are not there yet.
@@ -48,6 +53,15 @@ class Parts:
             ValueError: the drive does not hold what it says.
             OSError: the card takes no more.
         """
+        try:
+            self._make()
+        except TooNarrowError:
+            # No converter has such codes, and whoever has them gets the room.
+            self._files, self.ticks, self.found, self._wide = [], 0, 0, True
+            self._layout = self._laid_out()
+            self._make()
+
+    def _make(self) -> None:
         self._folder.mkdir(parents=True, exist_ok=True)
         drive, plan = self._drive, self._plan
         pipeline = plan.pipeline() if plan is not None else None
@@ -94,7 +108,7 @@ class Parts:
 
     def _print(self) -> str:
         """What a part must be of, to be taken for finished: this journal, as this version reads it."""
-        return f"{self._drive.print} {__version__}"
+        return f"{self._drive.print} {__version__}" + (" wide" if self._wide else "")
 
     def _done(self, file: Path) -> dict[str, Any] | None:
         if not self._drive.print:

@@ -172,7 +172,7 @@ class SampleWriter:
         put("time_s", _array((rows.tick_ns - (self._first_ns or 0)) / 1e9), "BYTE_STREAM_SPLIT", unit="s")
         put("tick_ns", _array(rows.tick_ns), _DELTA, unit="ns")
         for time in self._times:
-            put(time, _masked(rows.read_ns[time]), _DELTA, unit="ns")
+            put(time, _masked(rows.read_ns[time]), _DELTA, unit=time[-2:])
         for c in self._columns:
             values, uncertainties = rows.values[c.name], rows.uncertainties[c.name]
             put(c.name, _numbers(values), _best(values), unit=c.unit)
@@ -184,7 +184,7 @@ class SampleWriter:
             raw = rows.raw[c.name]
             said = {k: str(v) for k, v in c.raw.items()}
             if "later" in c.raw:
-                put(c.raw["later"], _masked(rows.later_ns[c.raw["later"]]), "", unit="ns")
+                put(c.raw["later"], _masked(rows.later_ns[c.raw["later"]]), "", unit=c.raw["later"][-2:])
             if c.codes:
                 put(f"{c.name}_raw", _masked(raw), _DELTA, **said)
             else:
