@@ -20,6 +20,7 @@ import time
 from pathlib import Path
 
 import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from recorded_hour import KEYS, SCALES, STEPS, Signals, settings_text, written
 
@@ -28,6 +29,14 @@ pytestmark = pytest.mark.in_time
 
 SUPPORT = Path(__file__).parents[1] / "support"
 _PER_SYNC = 50
+_RULE = """
+[[rule]]
+id = "high"
+priority = "caution"
+say = "Too high"
+do = "Lift off gently"
+when = "c0 > 190 kPa"
+"""
 _COLUMNS = [*(f"raw{c}" for c in range(24)), *(f"quality{c}" for c in range(24))]
 
 _ARCHIVE = """
@@ -35,6 +44,8 @@ import json, sys, time
 from pathlib import Path
 from recorded_hour import peak_mb
 from cabcanary.recorder.archiver import archive_all
+from cabcanary.store.archive import be_sparing
+be_sparing()
 before = peak_mb()
 archive_all(Path(sys.argv[1]))
 print(json.dumps([time.process_time(), before, peak_mb()]))
@@ -156,7 +167,9 @@ def test_the_whole_daemon_with_24_channels_stays_small(
     files = tree(tmp_path / "iio")
     text = settings_text().replace('kind = "iio"\n', f'kind = "iio"\nfolder = "{tmp_path / "iio"}"\n')
     text += f'[daemon]\nfolder = "{tmp_path / "van"}"\n'
-    (tmp_path / "van.toml").write_text(text)
+    # A vehicle for which nothing can be watched is refused.
+    (tmp_path / "rules.toml").write_text(_RULE)
+    (tmp_path / "van.toml").write_text('rules = ["rules.toml"]\n' + text)
     command = [sys.executable, "-m", "cabcanary", "run", str(tmp_path / "van.toml")]
     signals = Signals()
     daemon = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
@@ -176,6 +189,26 @@ def test_the_whole_daemon_with_24_channels_stays_small(
         daemon.terminate()
         daemon.wait(30)
     assert journals, "no drive was recorded"
+    # As the daemon's own reader stamps it: each channel by itself.
+    archive_s, _, archive_mb = child("-c", _ARCHIVE, str(tmp_path / "van"))
+    (parquet,) = (tmp_path / "van").glob("drives/*/*/*.parquet")
+    with pq.ParquetFile(parquet) as file:
+        hour = 180_000 / file.metadata.num_rows
+        pages = sum(
+            file.metadata.row_group(g).column(c).total_compressed_size
+            for g in range(file.num_row_groups)
+            for c in range(file.metadata.num_columns)
+        )
+        values = file.read(columns=[f"c{c}" for c in range(24)])
+    pq.write_table(values, tmp_path / "values.parquet", compression="zstd")
+    footer = parquet.stat().st_size - pages
+    floor = (tmp_path / "values.parquet").stat().st_size
     with capsys.disabled():
         print(f"\n  the daemon after {seconds:g} s of 24 channels at 50 Hz: {now:.0f} MB resident, {peak:.0f} at most")
+        print(
+            f"  its archive: {pages * hour / 1e6:.1f} MB an hour beside the footer of {footer / 1e6:.2f}"
+            f" MB; values alone {floor * hour / 1e6:.1f}; {archive_s * hour:.0f} s CPU, {archive_mb:.0f} MB at most"
+        )
     assert peak <= 80
+    if seconds >= 100:
+        assert pages * hour <= 15e6

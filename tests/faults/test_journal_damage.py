@@ -27,14 +27,14 @@ from cabcanary.recorder.archiver import archive_all
 from cabcanary.recorder.journal_drive import Drive
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
-from cabcanary.store import samples
+from cabcanary.store import sample_columns
 from cabcanary.store.journal import BlockKind, decode_json, encode_block, encode_json, read_blocks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from cabcanary.store.samples import Tick
+    from cabcanary.store.sample_columns import Columns
 
 PAGE = 4096
 #: Two blocks of half a second, of 26 or 27 ticks each, go between two syncs; a second and a tenth at most.
@@ -187,14 +187,17 @@ def show(title: str, rows: list[tuple[str, int, int, int]]) -> None:
 @pytest.fixture(autouse=True)
 def each_block_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """The same block comes back at thousands of places: it is decoded once."""
-    seen: dict[bytes, list[Tick]] = {}
+    seen: dict[tuple[bytes, ...], Columns] = {}
 
-    def decode(payload: bytes, keys: Sequence[tuple[str, str]]) -> list[Tick]:
-        if payload not in seen:
-            seen[payload] = samples.decode_samples(payload, keys)
-        return seen[payload]
+    def decode(payloads: Sequence[bytes], keys: Sequence[tuple[str, str]]) -> Columns:
+        whole = []
+        for payload in payloads:
+            if (payload,) not in seen:
+                seen[(payload,)] = sample_columns.decode_columns([payload], keys)
+            whole.append(seen[(payload,)])
+        return sample_columns.joined(whole)
 
-    monkeypatch.setattr(recorded, "decode_samples", decode)
+    monkeypatch.setattr(recorded, "decode_columns", decode)
 
 
 @pytest.fixture

@@ -13,7 +13,8 @@ import pytest
 from live_drive import TICK_NS, Live
 
 from cabcanary import store
-from cabcanary.recorder import archiver
+from cabcanary.model import Reading
+from cabcanary.recorder import archiver, journal_drive
 from cabcanary.recorder.archived_drive import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
 from cabcanary.recorder.dating import AFTERWARDS, SATELLITES, SYNCHRONISED, UNKNOWN
@@ -146,7 +147,7 @@ def test_an_archive_holds_the_live_values(live, tmp_path):
 @pytest.mark.parametrize("live", range(3), indirect=True)
 def test_an_archived_drive_plays_again_as_its_journal_does(live, tmp_path, monkeypatch):
     # Several row groups, and a wire that is silent across the border of two.
-    monkeypatch.setattr(archiver, "ROWS_PER_GROUP", 100)
+    monkeypatch.setattr(journal_drive, "BLOCKS_PER_PIECE", 4)
     live.run(230, running=False)
     live.run(300, running=True)
     live.key_off(60)
@@ -294,7 +295,7 @@ def test_last_blocks_that_the_card_wrote_in_another_order_are_put_in_order(journ
 def test_an_empty_journal_hinders_nothing(journal, tmp_path):
     journal("a").write_bytes(b"")
     journal("b")
-    assert [r.get("failed") or r.get("archived") for r in archive_all(tmp_path)] == ["a", "b"]
+    assert [r.get("failed") or r.get("archived") for r in archive_all(tmp_path)] == ["b", "a"]
     assert only_manifest(tmp_path).drive == "b"
 
 
@@ -320,6 +321,34 @@ def test_settings_that_cannot_be_read_any_more_leave_the_raw_readings(journal, t
     assert table["map_raw"].to_list() == list(range(52))
     assert table["map"].null_count() == 52
     assert "boost" not in table.columns
+
+
+@pytest.mark.parametrize(("large", "step"), [(0.0, 1000), (3e9, 1000), (-3e9, 1), (2.0**31, 1)])
+def test_codes_and_times_are_exact_however_large_or_odd_they_are(journal, tmp_path, plain_ticks, large, step):
+    path = journal()
+    blocks = list(read_blocks(path.read_bytes()))
+    keys = [tuple(c[1:]) for c in json.loads(blocks[0].payload)["channels"]]
+    ticks = [
+        (
+            t,
+            tuple(
+                Reading(*key, r.value + large * (n == 1), t - 3_000_000 + (17 * n + c) * step)
+                for c, (key, r) in enumerate(zip(keys, row, strict=True))
+                for n in [t // 20_000_000 % 26]
+            ),
+        )
+        for t, row in plain_ticks(26, first=5)
+    ]
+    samples = encode_block(1, BlockKind.SAMPLES, SampleEncoder(keys).encode(ticks))
+    path.write_bytes(encode_block(0, BlockKind.HEADER, blocks[0].payload) + samples)
+    (report,) = archive_all(tmp_path)
+    (parquet,) = tmp_path.glob("drives/*/*/d.parquet")
+    assert list(ArchivedDrive(parquet).walk()) == ticks
+    assert report["archived"] == "d"
+    schema = pl.read_parquet_schema(parquet)
+    first = json.loads(blocks[0].payload)["channels"][0][0]
+    assert (f"{first}_read_us" in schema) is (step == 1000)
+    assert schema[f"{first}_raw"] == (pl.Int64 if abs(large) > 2**31 - 1 else pl.Int32)
 
 
 def test_events_come_out_in_the_order_of_time(journal, tmp_path):
@@ -362,7 +391,7 @@ def test_whatever_one_journal_does_the_others_are_archived_and_the_reason_is_tol
 
     monkeypatch.setattr(archiver, "write_drive", write)
     reports = archive_all(tmp_path)
-    assert [r.get("archived") or r["text"] for r in reports] == ["a", "b.ccj: OddError: frame 7", "c"]
+    assert [r.get("archived") or r["text"] for r in reports] == ["c", "b.ccj: OddError: frame 7", "a"]
     assert [p.name for p in journals(tmp_path)] == ["b.ccj"]
 
 

@@ -115,7 +115,7 @@ def test_power_cut_while_moving_leaves_the_drive_whole_and_is_made_good(tmp_path
 
     with monkeypatch.context() as patch:
         patch.setattr(dating, "_have_also", cut(dating._have_also))
-        patch.setattr(dating, "write_atomically", cut(dating.write_atomically))
+        patch.setattr(dating, "write_manifest", cut(dating.write_manifest))
         patch.setattr(type(tmp_path), "unlink", cut(type(tmp_path).unlink))
         with pytest.raises(OSError, match="Input/output"):
             date_afterwards(tmp_path, Fit("b", 1000 * S, WALL + 1000 * S))

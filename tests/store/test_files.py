@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import zlib
 
 import numpy as np
 import polars as pl
@@ -42,7 +43,10 @@ def keep(folder, manifest=MANIFEST, **more):
     target = drive_folder(folder, manifest.vehicle, manifest.start)
     target.mkdir(parents=True, exist_ok=True)
     path = target / f"{manifest.drive}.manifest.json"
-    path.write_text(json.dumps(json.loads(manifest_json(manifest)) | more))
+    content = {k: v for k, v in json.loads(manifest_json(manifest)).items() if k != "checksum"} | more
+    # As ARCHIVE.md says it: CRC-32 of the other keys, sorted, as JSON without spaces and in ASCII.
+    crc = zlib.crc32(json.dumps(content, sort_keys=True, separators=(",", ":")).encode("ascii"))
+    path.write_text(json.dumps(content | {"checksum": f"{crc:08x}"}))
     return path
 
 

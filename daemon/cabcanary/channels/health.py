@@ -30,9 +30,9 @@ _FASTEST_V_S = 150.0
 #: Heat moves slowly through any sensor's body.
 _FASTEST_C_S = 120.0
 #: The sample interval of a slow converter at the usual rate: no jump is told over less.
-_SHORTEST_S = 0.02
+SHORTEST_S = 0.02
 #: Scatter is taken over this many readings.
-_SCATTER_READINGS = 25
+SCATTER_READINGS = 25
 #: Scatter estimated from so few readings wanders: a noisy channel is quiet again below this share of the limit.
 _QUIET_SHARE = 0.5
 
@@ -71,10 +71,10 @@ class HealthTests:
     """Judges the readings of one channel, in order."""
 
     def __init__(self, limits: Limits, unit: str) -> None:
-        self._limits, self._unit = limits, unit
+        self.limits, self._unit = limits, unit
         self._last: tuple[int, float, float] | None = None  # time, raw, value
         self._same_since = 0
-        self._steps: deque[float] = deque(maxlen=_SCATTER_READINGS)
+        self._steps: deque[float] = deque(maxlen=SCATTER_READINGS)
         self._noisy = False
 
     def judge(self, raw: float, value: float, quality: Quality, time_ns: int) -> Verdict:
@@ -90,22 +90,31 @@ class HealthTests:
         return self._jump(step, seconds) or self._stuck(quality, time_ns) or self._noise()
 
     def _jump(self, step: float, seconds: float) -> Verdict:
-        fastest = self._limits.fastest
+        fastest = self.limits.fastest
         # Two looks in quick succession may have a whole sample of the converter between them.
-        if fastest is None or abs(step) <= fastest * max(seconds, _SHORTEST_S):
+        if fastest is None or abs(step) <= fastest * max(seconds, SHORTEST_S):
             return None
-        return Quality.IMPLAUSIBLE, f"jumped by {step:+.3g} {self._unit} in {seconds * 1000:.0f} ms"
+        return Quality.IMPLAUSIBLE, self.jump_words(step, seconds)
+
+    def jump_words(self, step: float, seconds: float) -> str:
+        """What is said of a change that nothing real makes."""
+        return f"jumped by {step:+.3g} {self._unit} in {seconds * 1000:.0f} ms"
 
     def _stuck(self, quality: Quality, time_ns: int) -> Verdict:
-        after = self._limits.stuck_ns
+        after = self.limits.stuck_ns
         # At an end of its range a reading may stand still with good reason.
         if after is None or quality is not Quality.GOOD or time_ns - self._same_since < after:
             return None
-        return Quality.STUCK, f"not the last digit has moved for {(time_ns - self._same_since) / 1e9:.0f} s"
+        return Quality.STUCK, self.stuck_words(time_ns - self._same_since)
+
+    @staticmethod
+    def stuck_words(since_ns: int) -> str:
+        """What is said of a number that has stood still for so long."""
+        return f"not the last digit has moved for {since_ns / 1e9:.0f} s"
 
     def _noise(self) -> Verdict:
-        noisiest = self._limits.noisiest
-        if noisiest is None or len(self._steps) < _SCATTER_READINGS:
+        noisiest = self.limits.noisiest
+        if noisiest is None or len(self._steps) < SCATTER_READINGS:
             return None
         # Scatter from the changes of the change, so that a ramp, however steep, is no noise: for independent
         # readings their variance is six times the reading's.
@@ -131,5 +140,5 @@ class HealthTests:
         last = state["last"]
         self._last = (int(last[0]), float(last[1]), float(last[2])) if last else None
         self._same_since = int(state["same"])
-        self._steps = deque(state["steps"], maxlen=_SCATTER_READINGS)
+        self._steps = deque(state["steps"], maxlen=SCATTER_READINGS)
         self._noisy = bool(state.get("noisy"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from cabcanary import units
 from cabcanary.channels.chain import Chain, Converted, Known, Surroundings
@@ -21,6 +21,16 @@ if TYPE_CHECKING:
 
 #: A number sent with few digits is taken to be at an end when it is within this share of the range.
 _END_SHARE = 0.002
+
+
+class OfNumber(NamedTuple):
+    """What a number means by itself: the value (its time is not set), what the health tests see of it (None: they
+    do not look at it) with the quality that the curve gave, and whether no verdict of theirs can change the value."""
+
+    value: Value
+    seen: float | None
+    curve_quality: Quality
+    firm: bool
 
 
 class Measured:
@@ -42,7 +52,8 @@ class Measured:
         self.chain = Chain(spec, wire)
         self._around = _Around(spec, channel_units)
         self.needs: tuple[str, ...] = self._around.needs
-        self._stale_ns = int(spec.stale_after * 1e9)
+        #: A reading older than this, ns, is stale.
+        self.stale_ns = int(spec.stale_after * 1e9)
         ends = self.chain.ends
         is_lambda = spec.measures == "lambda"
         self._ends = LambdaEnds(*ends, spec.response_time) if is_lambda and ends else None
@@ -56,7 +67,7 @@ class Measured:
         target = units.unit(spec.unit)
         per_kpa = 1000.0 / target.factor if target.dimension == units.PRESSURE else 1.0
         limits = limits_for(spec.health, spec.measures, from_converter=live, per_kpa=per_kpa)
-        self._health = HealthTests(limits, spec.unit)
+        self.health = HealthTests(limits, spec.unit)
         self._last: Value | None = None
         self._last_ns = -1
         self._logged: Logged | None = None
@@ -86,17 +97,48 @@ class Measured:
 
     def _without_states(self, reading: Reading | None, values: dict[str, Value], now_ns: int) -> Value:
         if reading is None:
-            return Value(None, Quality.ABSENT, 0, reason=f"no reading from {self.spec.source} yet")
+            return self.not_yet()
         if self._last is None or reading.time_ns != self._last_ns:
             converted = self._convert(reading, values)
             self._last = converted if self._travel is None else self._travel.step(converted)
             self._last_ns = reading.time_ns
-        if now_ns - reading.time_ns <= self._stale_ns:
+        if now_ns - reading.time_ns <= self.stale_ns:
             return self._last
+        return self.stale(self._last, reading.reason)
+
+    def not_yet(self) -> Value:
+        """What a channel shows whose source has not said anything."""
+        return Value(None, Quality.ABSENT, 0, reason=f"no reading from {self.spec.source} yet")
+
+    def stale(self, last: Value, reason: str) -> Value:
+        """What becomes of the last value when nothing new comes; `reason` is the last reading's."""
         words = f"nothing new from {self.spec.source} for over {self.spec.stale_after:g} s"
-        if reading.reason:
-            words += f" ({reading.reason})"
-        return self._last._replace(quality=Quality.STALE, reason=words)
+        if reason:
+            words += f" ({reason})"
+        return last._replace(quality=Quality.STALE, reason=words)
+
+    @property
+    def by_number_alone(self) -> bool:
+        """Whether a reading's number, with the times of the readings before it, makes the value, and nothing else."""
+        states = (self._ends, self._wideband, self._travel, self.health.limits.noisiest)
+        return not self.needs and all(s is None for s in states)
+
+    def of_number(self, raw: float) -> OfNumber:
+        """What `step` makes of a number before the health tests; only for a channel that is `by_number_alone`."""
+        around, missing = self._around.at({})
+        if around is None:
+            return OfNumber(Value(None, Quality.ABSENT, 0, reason=missing), None, Quality.ABSENT, firm=True)
+        converted = self.chain.convert(raw, around)
+        rails = self.spec.rails
+        if rails and not rails[0] <= converted.wire <= rails[1]:
+            dead = Value(None, Quality.OUT_OF_RANGE, 0, reason=self._rail_words(converted.wire, rails))
+            return OfNumber(dead, None, Quality.OUT_OF_RANGE, firm=True)
+        own = self._at_own_ends(converted)
+        quality, reason = own, ""
+        if self._is_implausible(converted.value):
+            quality, reason = self._implausible(converted.value)
+        value = Value(self._held(converted.value), quality, 0, converted.uncertainty, reason)
+        return OfNumber(value, converted.value, own, firm=bool(reason) or own is Quality.OUT_OF_RANGE)
 
     def _convert(self, reading: Reading, values: dict[str, Value]) -> Value:
         if reading.value is None:
@@ -119,19 +161,25 @@ class Measured:
         """The quality of a number that is on no rail, and why it is not good."""
         assert reading.value is not None
         value, quality = converted.value, self._at_own_ends(converted)
-        plausible = self.spec.plausible
-        verdict = self._health.judge(reading.value, value, quality, reading.time_ns)
+        verdict = self.health.judge(reading.value, value, quality, reading.time_ns)
         reason = ""
         if self._ends:
             quality, reason = self._ends.judge(self._held(value), quality, reading.time_ns)
-        if plausible and not plausible[0] <= value <= plausible[1]:
-            return Quality.IMPLAUSIBLE, f"{value:.4g} {self.spec.unit} cannot be true"
+        if self._is_implausible(value):
+            return self._implausible(value)
         # Lean at the end of a wideband's range weighs more: a pump that dies is faster than any other change. No
         # other end is believed of a wire that jumps or scatters: "at most" would silence rules.
         lean = self._ends is not None and quality is Quality.SATURATED_HIGH
         if verdict is not None and not lean and quality is not Quality.OUT_OF_RANGE:
             return verdict
         return quality, reason
+
+    def _is_implausible(self, value: float) -> bool:
+        plausible = self.spec.plausible
+        return plausible is not None and not plausible[0] <= value <= plausible[1]
+
+    def _implausible(self, value: float) -> tuple[Quality, str]:
+        return Quality.IMPLAUSIBLE, f"{value:.4g} {self.spec.unit} cannot be true"
 
     def _at_own_ends(self, converted: Converted) -> Quality:
         ends = self.spec.ends
@@ -179,7 +227,7 @@ class Measured:
         return {
             "last": list(self._last) if self._last else None,
             "last_ns": self._last_ns,
-            "health": self._health.state(),
+            "health": self.health.state(),
             "ends": self._ends.state() if self._ends else None,
             "wideband": self._wideband.state() if self._wideband else None,
             **({"travel": self._travel.state()} if self._travel else {}),
@@ -190,7 +238,7 @@ class Measured:
         last = state["last"]
         self._last = Value(last[0], Quality(last[1]), *last[2:]) if last else None
         self._last_ns = int(state["last_ns"])
-        self._health.restore(state["health"])
+        self.health.restore(state["health"])
         if self._ends and state["ends"]:
             self._ends.restore(state["ends"])
         if self._wideband and state["wideband"]:

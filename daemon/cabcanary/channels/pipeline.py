@@ -26,6 +26,22 @@ def _cannot_be_calculated(error: ArithmeticError, now_ns: int) -> Value:
     return Value(None, Quality.ABSENT, now_ns, reason=f"cannot be calculated from these inputs ({error})")
 
 
+def measured_value(channel: Measured, reading: Reading | None, values: dict[str, Value], now_ns: int) -> Value:
+    """What a measured channel comes to at a tick, whatever numbers it is given."""
+    try:
+        return channel.step(reading, values, now_ns)
+    except ArithmeticError as error:
+        return _cannot_be_calculated(error, now_ns)
+
+
+def derived_value(channel: Derived, values: dict[str, Value], now_ns: int) -> Value:
+    """What a derived channel comes to at a tick, whatever numbers it is given."""
+    try:
+        return channel.step(values, now_ns)
+    except ArithmeticError as error:
+        return _cannot_be_calculated(error, now_ns)
+
+
 class Pipeline:
     """Steps every channel once a tick. Same readings and state, same frame: nothing else comes in.
 
@@ -56,17 +72,11 @@ class Pipeline:
         """One tick: `newest` holds the newest reading of each wire, `now_ns` is the tick's time."""
         values: dict[str, Value] = {}
         for channel in self.measured:
-            try:
-                values[channel.name] = channel.step(newest.get(channel.key), values, now_ns)
-            except ArithmeticError as error:
-                values[channel.name] = _cannot_be_calculated(error, now_ns)
+            values[channel.name] = measured_value(channel, newest.get(channel.key), values, now_ns)
         for check in self.checks.values():
             check.step(values, now_ns)
         for derived in self.derived:
-            try:
-                values[derived.name] = derived.step(values, now_ns)
-            except ArithmeticError as error:
-                values[derived.name] = _cannot_be_calculated(error, now_ns)
+            values[derived.name] = derived_value(derived, values, now_ns)
         return Frame(now_ns, {name: values[name] for name in self.units})
 
     def ends(self) -> dict[str, tuple[float, float]]:

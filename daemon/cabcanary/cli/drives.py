@@ -139,6 +139,7 @@ def _drives(options: argparse.Namespace) -> int:
 
 
 def _list(options: argparse.Namespace, folder: Path) -> int:
+    from cabcanary.recorder.waiting import waiting_drives, waiting_lines
     from cabcanary.review.list.drives import Wanted, list_drives, table
 
     wanted = Wanted(
@@ -151,8 +152,13 @@ def _list(options: argparse.Namespace, folder: Path) -> int:
         _say(json.dumps(drives, ensure_ascii=False, indent=1))
     elif drives:
         _say("\n".join(table(drives)))
+    elif wanted != Wanted():
+        _say(f"no such drives in {folder}")
     else:
-        _say(f"no drives recorded in {folder} yet" if wanted == Wanted() else f"no such drives in {folder}")
+        _say(f"no drives archived in {folder} yet" if waiting_drives(folder) else f"no drives recorded in {folder} yet")
+    if wanted == Wanted() and not options.json:
+        for line in waiting_lines(waiting_drives(folder)):
+            _say(line)
     return FAILED if faults else OK
 
 

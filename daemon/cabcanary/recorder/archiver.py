@@ -12,20 +12,21 @@ import glob
 import json
 import os
 import sys
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clocks import make_clock
+from cabcanary.recorder.closing import Closing, manifest_of
 from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
 from cabcanary.recorder.journal_drive import Drive, NewerFormatError
-from cabcanary.recorder.layout import Survey, Table
-from cabcanary.recorder.retention import UNREADABLE, UNREADABLE_DAYS, make_room, remove_leftovers
-from cabcanary.recorder.summary import Summary
+from cabcanary.recorder.parts import Parts
+from cabcanary.recorder.retention import UNREADABLE, UNREADABLE_DAYS, has_a_block, make_room, remove_leftovers
+from cabcanary.recorder.tidying import tidy
+from cabcanary.recorder.waiting import PARTS, in_turn, remove_left_parts
 from cabcanary.settings.schema import Archive
-from cabcanary.store.archive import ROWS_PER_GROUP, SampleWriter, read_about
+from cabcanary.store.archive import be_sparing, read_about
 from cabcanary.store.boots import keep_index
 from cabcanary.store.manifest import (
     DRIVES,
@@ -41,7 +42,7 @@ from cabcanary.store.manifest import (
 from cabcanary.validation.problems import SettingsError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from cabcanary.plan.plan import Plan
     from cabcanary.recorder.dating import Fit
@@ -57,28 +58,34 @@ def keep_house(folder: Path, settings: dict[str, Any]) -> Iterator[dict[str, Any
     if not (folder / JOURNAL).is_dir() and not (folder / DRIVES).is_dir():
         return
     # Room first, so that there is some for the drives to be archived; a card that cannot be written says so by itself.
-    steps: list[Callable[[], list[dict[str, Any]]]] = [
+    steps: list[Callable[[], Iterable[dict[str, Any]]]] = [
         partial(make_room, folder, limits, now),
-        partial(archive_all, folder, fit),
+        partial(each_archived, folder, fit),
         partial(date_afterwards, folder, fit),
+        partial(tidy, folder),
         partial(make_room, folder, limits, now),
     ]
     told: set[str] = set()
     for step in steps:
-        try:
-            reports = step()
-        except OSError as error:
-            reports = [{"failed": "archive", "text": f"the archive cannot be kept: {error}"}]
-        except Exception as error:  # noqa: BLE001 - one step's fault must not keep the others from their work
-            reports = [{"failed": "archive", "text": f"the archive cannot be kept: {type(error).__name__}: {error}"}]
-        for report in reports:
+        for report in _without_fail(step):
             if report["text"] not in told:
                 told.add(report["text"])
                 yield report
     with contextlib.suppress(OSError):
         remove_leftovers(folder)
+        remove_left_parts(folder)
     with contextlib.suppress(OSError):
         keep_index(folder)
+
+
+def _without_fail(step: Callable[[], Iterable[dict[str, Any]]]) -> Iterator[dict[str, Any]]:
+    """The reports of one step; its fault must not keep the others from their work."""
+    try:
+        yield from step()
+    except OSError as error:
+        yield {"failed": "archive", "text": f"the archive cannot be kept: {error}"}
+    except Exception as error:  # noqa: BLE001 - whatever it is, the next step is taken
+        yield {"failed": "archive", "text": f"the archive cannot be kept: {type(error).__name__}: {error}"}
 
 
 def archive_all(folder: Path, fit: Fit | None = None) -> list[dict[str, Any]]:
@@ -86,24 +93,27 @@ def archive_all(folder: Path, fit: Fit | None = None) -> list[dict[str, Any]]:
 
     `fit` is the current fit of the wall clock; drives of the same start of the machine are dated by it.
     """
-    reports = []
-    for path in sorted((folder / JOURNAL).glob("*.ccj")):
+    return list(each_archived(folder, fit))
+
+
+def each_archived(folder: Path, fit: Fit | None = None) -> Iterator[dict[str, Any]]:
+    """As `archive_all`, a report as soon as its drive is archived: the power may go before the next one is."""
+    for path in in_turn(folder):
         try:
             descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
         except OSError:
             continue
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            reports.append(_archive_one(folder, path, fit))
+            yield _archive_one(folder, path, fit)
         except BlockingIOError:
             continue
         except (OSError, ValueError) as error:
-            reports.append({"failed": path.stem, "text": f"{path.name}: {error}"})
+            yield {"failed": path.stem, "text": f"{path.name}: {error}"}
         except Exception as error:  # noqa: BLE001 - whatever one journal holds, the others are archived
-            reports.append({"failed": path.stem, "text": f"{path.name}: {type(error).__name__}: {error}"})
+            yield {"failed": path.stem, "text": f"{path.name}: {type(error).__name__}: {error}"}
         finally:
             os.close(descriptor)
-    return reports
 
 
 def _archive_one(folder: Path, path: Path, fit: Fit | None) -> dict[str, Any]:
@@ -116,10 +126,11 @@ def _archive_one(folder: Path, path: Path, fit: Fit | None) -> dict[str, Any]:
         aside = path.rename(path.with_suffix(UNREADABLE))
         # From when on it lies there is said by whoever knows the time.
         os.utime(aside, (0, 0))
-        return {"failed": path.stem, "text": f"{path.name}: {error}; kept as {aside.name} for {UNREADABLE_DAYS} days"}
+        how_long = ", for some of it is whole" if has_a_block(aside) else f" for {UNREADABLE_DAYS} days"
+        return {"failed": path.stem, "text": f"{path.name}: {error}; kept as {aside.name}{how_long}"}
     name = drive.header["drive"]
     drive.header = {**drive.header, "drive": _free_name(folder, drive.header)}
-    manifest = write_drive(folder, drive, fit)
+    manifest = write_drive(folder, drive, fit, None, path.stem)
     path.unlink()
     sync_folder(path.parent)
     words = _words(manifest) + ("" if manifest.drive == name else f"; there was another drive {name} already")
@@ -166,20 +177,13 @@ _ABOUT = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Closing:
-    """What closing a drive has found out about it."""
-
-    survey: Survey
-    when: Dated
-    note: str
-    figures: dict[str, Any]
-
-
-def write_drive(folder: Path, drive: Recorded, fit: Fit | None = None, like: Manifest | None = None) -> Manifest:
+def write_drive(
+    folder: Path, drive: Recorded, fit: Fit | None = None, like: Manifest | None = None, parts_name: str = ""
+) -> Manifest:
     """Write a drive's Parquet file, its events and, last, its manifest.
 
-    With `like` it is made from that drive, and begins when that one did.
+    With `like` it is made from that drive, and begins when that one did. `parts_name` is the journal's, beside which
+    finished parts lie until all of them are there.
     """
     header = drive.header
     note = ""
@@ -187,69 +191,34 @@ def write_drive(folder: Path, drive: Recorded, fit: Fit | None = None, like: Man
         plan: Plan | None = drive.plan()
     except SettingsError as error:
         plan, note = None, f"values could not be computed: {error}"
-    survey = Survey(drive)
-    when = dated(header, drive.events, survey.first_ns if survey.ticks else None, fit)
+    parts = Parts(folder / JOURNAL / f"{parts_name or header['drive']}{PARTS}", drive, plan)
+    parts.make()
+    when = dated(header, drive.events, parts.first_ns if parts.ticks else None, fit)
     if like is not None:
         when = Dated(like.start, like.clock, like.clock_within_s)
     target = drive_folder(folder, header["vehicle"], when.start)
     make_folder(target)
-    summary = Summary(plan)
     about = {k: header[k] for k in _ABOUT if k in header} | {"start": when.start, "clock_quality": when.quality}
-    _write_samples(target / f"{header['drive']}.parquet", drive, plan, survey, summary, about)
-    lines = "".join(json.dumps(e, ensure_ascii=False) + "\n" for e in sorted(drive.events, key=lambda e: e["t"]))
-    write_atomically(target / f"{header['drive']}.events.jsonl", lines.encode())
-    closing = _Closing(survey, when, note, summary.result(drive.events, survey.first_ns))
-    manifest = _manifest(drive, closing)
-    if like is not None:
-        manifest = manifest.model_copy(update={"made_from": like.drive, "recovered": like.recovered})
-    write_atomically(target / f"{manifest.drive}{MANIFEST_ENDING}", manifest_json(manifest))
-    return manifest
-
-
-def _write_samples(
-    path: Path, drive: Recorded, plan: Plan | None, survey: Survey, summary: Summary, about: dict[str, Any]
-) -> None:
-    """Compute and write a row group at a time, so that a drive of hours takes the memory of minutes."""
-    table = Table(drive.header, survey, plan)
-    writer = SampleWriter(path, table.columns, about)
-    try:
-        walk = drive.walk_frames(plan) if plan is not None else ((tick, None) for tick in drive.walk())
-        for tick, frame in walk:
-            table.add(tick, frame)
-            if frame is not None:
-                summary.add(frame)
-            if len(table) >= ROWS_PER_GROUP:
-                writer.add(table.take())
-        if len(table):
-            writer.add(table.take())
-        writer.close()
-    except BaseException:
-        writer.discard()
-        raise
-
-
-def _manifest(drive: Recorded, closing: _Closing) -> Manifest:
-    header, survey, when = drive.header, closing.survey, closing.when
-    return Manifest(
-        drive=header["drive"],
-        vehicle=header["vehicle"],
-        stage=header["stage"],
-        start=when.start,
-        clock=when.quality,
+    closing = Closing(
+        first_ns=parts.first_ns,
         clock_within_s=when.within_s,
-        boot=header.get("boot", ""),
-        first_ns=survey.first_ns,
-        speed=header.get("speed", 1.0),
-        length_s=round((survey.last_ns - survey.first_ns) / 1e9, 3),
-        ticks=survey.ticks,
-        recovered=drive.end is None,
+        recovered=drive.end is None if like is None else like.recovered,
         lost_blocks=drive.lost_blocks,
         lost_ticks=int((drive.end or {}).get("lost_ticks", 0)),
         lost_events=int((drive.end or {}).get("lost_events", 0)),
-        software=header["software"],
-        note=closing.note,
-        **closing.figures,
+        note=note,
+        made_from="" if like is None else like.drive,
     )
+    # With it a manifest that was lost can be made again from this file and the events.
+    about["closing"] = closing._asdict()
+    samples = target / f"{header['drive']}.parquet"
+    parts.join(samples, about)
+    lines = "".join(json.dumps(e, ensure_ascii=False) + "\n" for e in sorted(drive.events, key=lambda e: e["t"]))
+    write_atomically(target / f"{header['drive']}.events.jsonl", lines.encode())
+    manifest = manifest_of(samples)
+    write_atomically(target / f"{manifest.drive}{MANIFEST_ENDING}", manifest_json(manifest))
+    parts.remove()
+    return manifest
 
 
 def _words(manifest: Manifest) -> str:
@@ -262,6 +231,7 @@ def _words(manifest: Manifest) -> str:
 def _be_modest() -> None:
     """Warnings come first: the others get the processor, and when memory runs out this process goes, not the daemon."""
     os.nice(10)
+    be_sparing()
     with contextlib.suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text("500")
 

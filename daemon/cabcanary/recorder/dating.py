@@ -17,7 +17,13 @@ from typing import TYPE_CHECKING, Any
 from cabcanary.clock import boot_id, wall_is_synchronised, wall_ns
 from cabcanary.clocks import make_clock
 from cabcanary.store.boots import drives_of_boot
-from cabcanary.store.manifest import drive_folder, make_folder, manifest_json, write_atomically
+from cabcanary.store.manifest import (
+    MARKS_ENDING,
+    drive_folder,
+    make_folder,
+    write_atomically,
+    write_manifest,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -99,11 +105,13 @@ def date_afterwards(folder: Path, fit: Fit | None) -> list[dict[str, Any]]:
         changed = manifest.model_copy(update={"start": start, "clock": AFTERWARDS, "clock_within_s": _WITHIN_S})
         target = drive_folder(folder, manifest.vehicle, start)
         make_folder(target)
+        marks = manifest.drive + MARKS_ENDING
         old = [] if target == path.parent else [p for p in path.parent.glob(f"{manifest.drive}.*") if p != path]
         for file in old:
-            _have_also(file, target / file.name)
+            if file.name != marks:
+                _have_also(file, target / file.name)
         # The manifest after its files, and the old one before its own: at no moment is there one without them.
-        write_atomically(target / path.name, manifest_json(changed))
+        write_manifest(target / path.name, changed)
         if target != path.parent:
             path.unlink()
         for file in old:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from abc import ABC, abstractmethod
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,14 +10,20 @@ from typing import TYPE_CHECKING, Any
 from cabcanary.plan.plan import Plan, plan_from_texts
 from cabcanary.settings.load import rules_from_text, settings_from_text
 from cabcanary.store.baselines import Baselines
-from cabcanary.store.journal import FORMAT, BlockKind, block_at, decode_events, decode_json, read_blocks
-from cabcanary.store.samples import Form, Tick, decode_samples, forms_of
+from cabcanary.store.journal import FORMAT, Block, BlockKind, block_at, decode_events, decode_json, read_blocks
+from cabcanary.store.sample_columns import Columns, columns_of, decode_columns, joined, ticks_of
+from cabcanary.store.samples import FORM, HEAD, Form, Tick, common_form, forms_of
 from cabcanary.store.samples_v1 import decode_old_samples
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from cabcanary.model import Frame
+
+#: How many blocks are taken at once: five minutes at 50 Hz.
+BLOCKS_PER_PIECE = 577
+#: And how many are held unpacked: a minute.
+_BLOCKS_AT_ONCE = 80
 
 
 class NewerFormatError(ValueError):
@@ -43,14 +50,55 @@ class Recorded(ABC):
     end: dict[str, Any] | None
     lost_blocks: int
 
+    @property
+    def keys(self) -> list[tuple[str, str]]:
+        """Source and item of each channel."""
+        return [(str(source), str(item)) for _, source, item in self.header["channels"]]
+
+    @property
     @abstractmethod
-    def blocks(self) -> Iterator[tuple[list[Tick], list[Form] | None]]:
-        """The ticks a piece at a time, and how each channel's numbers stand in it (None: as floats)."""
+    def pieces(self) -> int:
+        """How many pieces of a few minutes there are."""
+
+    def piece_numbers(self) -> Iterator[int]:
+        """The number of each piece, in order."""
+        yield from range(self.pieces)
+
+    @abstractmethod
+    def piece(self, number: int) -> Iterator[Columns]:
+        """The ticks of a piece in columns, less than a minute at a time: a drive of hours needs no memory of hours.
+
+        Raises:
+            ValueError: it does not hold what it says.
+        """
+
+    @abstractmethod
+    def forms(self) -> list[Form | None]:
+        """How each channel's numbers stand as whole codes in all of the drive (None: as they are)."""
+
+    @abstractmethod
+    def step_ns(self) -> int:
+        """All times of readings are whole multiples of this, ns: 1000, or 1."""
+
+    @property
+    def print(self) -> str:
+        """Differs between any two drives, and between one that was cut off and the same with more of it."""
+        return ""
+
+    def columns(self) -> Iterator[Columns]:
+        """Every tick that survived, in order, a piece at a time."""
+        last = -1
+        for number in range(self.pieces):
+            for some in self.piece(number):
+                columns = some.going_on(last)
+                if len(columns):
+                    last = int(columns.tick_ns[-1])
+                    yield columns
 
     def walk(self) -> Iterator[Tick]:
         """Every tick that survived, in order."""
-        for ticks, _ in self.blocks():
-            yield from ticks
+        for columns in self.columns():
+            yield from ticks_of(columns, self.keys)
 
     @property
     def ticks(self) -> list[Tick]:
@@ -87,23 +135,28 @@ class Drive(Recorded):
     def __init__(self, data: bytes) -> None:
         self._data = data
         header: dict[str, Any] | None = None
-        self.events = []
         self.end = None
         # Where the samples stand, by sequence: a card may have written its last blocks in another order.
         self._samples: dict[int, int] = {}
+        self._heads: set[bytes] = set()
+        events: dict[int, list[dict[str, Any]]] = {}
         found: set[int] = set()
         for block in read_blocks(data):
+            if block.kind is BlockKind.HEADER and header is None:
+                header = decode_json(block.payload)
+            if block.sequence in found:
+                # A card that wrote a block twice tells nothing new.
+                continue
             found.add(block.sequence)
             if block.kind in (BlockKind.SAMPLES, BlockKind.OLD_SAMPLES):
-                self._samples.setdefault(block.sequence, block.at)
-            elif block.kind is BlockKind.HEADER and header is None:
-                header = decode_json(block.payload)
+                self._samples[block.sequence] = block.at
+                self._heads.add(self._head_of(block))
             elif block.kind is BlockKind.EVENTS:
-                self.events += decode_events(block.payload)
+                events[block.sequence] = decode_events(block.payload)
             elif block.kind is BlockKind.END:
                 self.end = decode_json(block.payload)
         if header is None:
-            raise ValueError("the journal's first block did not survive, so nothing in it has a meaning")
+            raise ValueError("no header of the journal survived, so nothing in it has a meaning")
         try:
             self._keys = [(str(source), str(item)) for _, source, item in header["channels"]]
             newer = header.get("format", 1) > FORMAT
@@ -115,19 +168,58 @@ class Drive(Recorded):
                 "install that version to archive this drive"
             )
         self.header = header
+        self.events = [event for sequence in sorted(events) for event in events[sequence]]
+        self._order = sorted(self._samples)
         self.lost_blocks = max(found) + 1 - len(found)
 
-    def blocks(self) -> Iterator[tuple[list[Tick], list[Form] | None]]:
-        """The ticks of each samples block: a drive of hours needs no memory of hours."""
-        last = -1
-        for sequence in sorted(self._samples):
+    @staticmethod
+    def _head_of(block: Block) -> bytes:
+        """What a block says of its numbers; empty for the old format."""
+        if block.kind is BlockKind.OLD_SAMPLES or len(block.payload) < HEAD.size:
+            return b""
+        _, channels, unit, _ = HEAD.unpack_from(block.payload)
+        return HEAD.pack(0, channels, unit, 0) + block.payload[HEAD.size : HEAD.size + channels * FORM.size]
+
+    @property
+    def print(self) -> str:
+        """Of all that the journal holds."""
+        return f"{len(self._data)}-{zlib.crc32(self._data):08x}"
+
+    @property
+    def pieces(self) -> int:
+        """How many pieces of some minutes there are."""
+        return -(-len(self._order) // BLOCKS_PER_PIECE)
+
+    def piece(self, number: int) -> Iterator[Columns]:
+        """The ticks of some blocks."""
+        order = self._order[number * BLOCKS_PER_PIECE : (number + 1) * BLOCKS_PER_PIECE]
+        for first in range(0, len(order), _BLOCKS_AT_ONCE):
+            yield self._columns(order[first : first + _BLOCKS_AT_ONCE])
+
+    def _columns(self, order: list[int]) -> Columns:
+        parts: list[Columns] = []
+        payloads: list[bytes] = []
+        for sequence in order:
             block = block_at(self._data, self._samples[sequence])
             if block.kind is BlockKind.SAMPLES:
-                ticks, forms = decode_samples(block.payload, self._keys), forms_of(block.payload)
+                payloads.append(block.payload)
             else:
-                ticks, forms = decode_old_samples(block.payload, self._keys), None
-            if ticks and ticks[0][0] <= last:
-                ticks = [t for t in ticks if t[0] > last]
-            if ticks:
-                last = ticks[-1][0]
-                yield ticks, forms
+                parts += self._decoded(payloads)
+                payloads = []
+                parts.append(columns_of(decode_old_samples(block.payload, self._keys), len(self._keys)))
+        parts += self._decoded(payloads)
+        return joined(parts)
+
+    def _decoded(self, payloads: Sequence[bytes]) -> list[Columns]:
+        return [decode_columns(payloads, self._keys)] if payloads else []
+
+    def step_ns(self) -> int:
+        """What every block has taken its times in."""
+        return 1000 if all(head and HEAD.unpack_from(head)[2] == 1000 for head in self._heads) else 1
+
+    def forms(self) -> list[Form | None]:
+        """One form for each channel that holds every number of all blocks, where there is one."""
+        if b"" in self._heads:
+            return [None] * len(self._keys)
+        per_block = [forms_of(head) for head in self._heads]
+        return [common_form({forms[c] for forms in per_block}) for c in range(len(self._keys))]

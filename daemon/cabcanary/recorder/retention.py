@@ -11,6 +11,8 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.dating import UNKNOWN
+from cabcanary.recorder.waiting import room_taken
+from cabcanary.store.journal import read_blocks
 from cabcanary.store.manifest import DRIVES, JOURNAL, Manifest, read_manifests, remove_drive
 
 if TYPE_CHECKING:
@@ -58,11 +60,19 @@ def make_room(folder: Path, limits: Archive, now: datetime | None) -> list[dict[
     return _Room(folder, limits).make(now)
 
 
+def has_a_block(path: Path) -> bool:
+    """Whether anything in a journal can be read."""
+    return next(read_blocks(path.read_bytes()), None) is not None
+
+
 class _Room:
     def __init__(self, folder: Path, limits: Archive) -> None:
         self._folder, self._limits = folder, limits
         aside = [(p, p.stat()) for p in (folder / JOURNAL).glob(f"*{UNREADABLE}")]
-        self._aside = sorted((_Unreadable(p, s.st_mtime, s.st_size) for p, s in aside), key=lambda u: u.since_s)
+        journals = sorted((_Unreadable(p, s.st_mtime, s.st_size) for p, s in aside), key=lambda u: u.since_s)
+        # Where a block is whole there is something to be read, if not by this version: nobody throws that away.
+        self._aside = [j for j in journals if not has_a_block(j.path)]
+        self._kept_aside = sum(j.size for j in journals if j not in self._aside)
         self._reports: list[dict[str, Any]] = []
 
     @cached_property
@@ -85,7 +95,7 @@ class _Room:
     def make(self, now: datetime | None) -> list[dict[str, Any]]:
         if now is not None:
             self._by_age(now)
-        while reason := _too_full(self._folder, self._limits, self._whole_size):
+        while reason := _too_full(self._folder, self._limits, self._taken):
             if not self._free and not self._aside:
                 what = "only drives marked as kept are left; take some away or give the archive more room"
                 # There is nothing to say about an archive that is empty: others fill this card.
@@ -116,18 +126,20 @@ class _Room:
             for drive in [d for d in self._free if d.manifest.clock != UNKNOWN and d.manifest.start < oldest]:
                 self._remove(drive, f"older than {self._limits.oldest_days:g} days")
 
-    def _whole_size(self) -> int:
-        if "_drives" not in self.__dict__ and not self._over(sum(self._sizes.values())):
-            # Files without a manifest are in it, so it is at least what the drives take: no manifest need be read.
-            return 0
-        return self._size(self._drives)
-
     def _over(self, size: int) -> bool:
         aside = sum(j.size for j in self._aside)
         return self._limits.largest_gb is not None and size + aside > self._limits.largest_gb * _GB
 
     def _size(self, drives: list[_Kept]) -> int:
         return sum(d.size for d in drives) + sum(j.size for j in self._aside)
+
+    def _taken(self) -> int:
+        """All that the archive's limit is about: what waits to be archived will be a part of it."""
+        waiting = self._kept_aside + room_taken(self._folder)
+        if "_drives" not in self.__dict__ and not self._over(sum(self._sizes.values()) + waiting):
+            # Files without a manifest are in it, so it is at least what the drives take: no manifest need be read.
+            return 0
+        return self._size(self._drives) + waiting
 
     def _remove(self, drive: _Kept, why: str) -> None:
         remove_drive(drive.path)

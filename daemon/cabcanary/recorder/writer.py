@@ -33,6 +33,9 @@ _TICKS_WAITING = 30
 _MOST_BLOCKS_PER_SYNC = 60
 #: But written data never waits for its sync longer than this, real seconds.
 _LONGEST_UNSYNCED_S = 1.0
+#: The header is written again behind the first samples and then with every so many of their blocks, ten minutes: what
+#: hits one place of the card must not take the meaning from all the others.
+_BLOCKS_PER_HEADER = 1200
 #: A sync that takes longer than this, real seconds, is worth a word: a power cut would cost as much.
 _SLOW_SYNC_S = 2.0
 #: What waits for a stalled card, in ticks: a minute at 50 Hz. More is lost and counted.
@@ -212,6 +215,7 @@ class _DriveFile:
         self._ticks: list[Tick] = []
         self._events: list[dict[str, Any]] = []
         self._pending: list[_Piece] = [_Piece(BlockKind.HEADER, encode_json(header))]
+        self._sample_blocks = 0
         self.lost_ticks = self.lost_events = 0
 
     @property
@@ -251,11 +255,18 @@ class _DriveFile:
         if self._ticks:
             self._pending.append(_Piece(BlockKind.SAMPLES, self._encoder.encode(self._ticks), len(self._ticks)))
             self._ticks = []
+            self._repeat_header()
         if self._events:
             self._pending.append(_Piece(BlockKind.EVENTS, encode_events(self._events), len(self._events)))
             self._events = []
         if len(self._pending) > _MOST_SAMPLES_WAITING:
             self._let_go()
+
+    def _repeat_header(self) -> None:
+        due = self._sample_blocks % _BLOCKS_PER_HEADER == 0
+        self._sample_blocks += 1
+        if due and not any(piece.kind is BlockKind.HEADER for piece in self._pending):
+            self._pending.append(_Piece(BlockKind.HEADER, encode_json(self._header)))
 
     def _let_go(self) -> None:
         """Of what waits too long for a card that fails, the oldest; never the header, which gives all a meaning."""

@@ -88,7 +88,7 @@ class Archiving:
         archived: list[str] = []
 
         def take(message: dict[str, Any]) -> None:
-            what = next((w for w in ("archived", "dated", "removed") if w in message), "failed")
+            what = next((w for w in ("archived", "dated", "removed", "rebuilt") if w in message), "failed")
             if what == "archived":
                 archived.append(str(message["archived"]))
             self._tell(Event(self._clock.now_ns(), EventKind.RECORDER, what, str(message.get("text", "")), message))

@@ -26,6 +26,8 @@ ROWS_PER_GROUP = 15_000
 #: A column with more different numbers than this share of its rows is better written byte by byte than as a dictionary.
 _MANY = 0.25
 _ZSTD_LEVEL = 6
+#: Of a file that is only looked through.
+_COLUMNS_AT_ONCE = 8
 _DELTA = "DELTA_BINARY_PACKED"
 _WORDS = [q.words for q in Quality]
 
@@ -36,7 +38,7 @@ class Column:
 
     `raw` is None for a channel that is not measured; otherwise the metadata of its raw column: `unit` of the wire
     and, where the column holds a converter's whole codes, their offset and scale. `time` names the column with
-    the times of its readings.
+    the times of its readings, and `later`, where there is one, the column with how much later than those it was read.
     """
 
     name: str
@@ -59,6 +61,36 @@ class Rows:
     uncertainties: dict[str, NDArray[np.float64]]
     raw: dict[str, Any] = field(default_factory=dict)
     read_ns: dict[str, Any] = field(default_factory=dict)
+    #: How much later than its source's first a channel was read, ns, by the name of the column.
+    later_ns: dict[str, Any] = field(default_factory=dict)
+
+
+def be_sparing() -> None:
+    """Give memory back as soon as it is free. Arrow's own allocator keeps some of it for the next time."""
+    pa.set_memory_pool(pa.system_memory_pool())
+
+
+def joined_rows(parts: list[Rows]) -> Rows:
+    """Rows one behind the other. `parts` is emptied as it goes, so that they are not there twice."""
+    ticks = np.concatenate([p.tick_ns for p in parts])
+    found = Rows(ticks, {}, {}, {})
+    for kind in ("values", "qualities", "uncertainties", "raw", "read_ns", "later_ns"):
+        for name in getattr(parts[0], kind):
+            arrays = [getattr(p, kind).pop(name) if p is not parts[0] else getattr(p, kind)[name] for p in parts]
+            join: Any = np.ma.concatenate if isinstance(arrays[0], np.ma.MaskedArray) else np.concatenate
+            getattr(found, kind)[name] = join(arrays)
+        getattr(parts[0], kind).clear()
+    parts.clear()
+    return found
+
+
+def metadata_of(columns: list[Column], about: dict[str, Any]) -> dict[bytes, bytes]:
+    """A file's metadata: what is said about the drive, and the units and raw numbers of its columns."""
+    units = {"time_s": "s", "tick_ns": "ns", **{c.name: c.unit for c in columns}}
+    units |= {f"{c.name}_uncertainty": c.unit for c in columns}
+    units |= {f"{c.name}_raw": c.raw["unit"] for c in columns if c.raw is not None}
+    raw = {c.name: c.raw for c in columns if c.raw is not None}
+    return {METADATA_KEY: json.dumps({**about, "units": units, "raw": raw}, ensure_ascii=False).encode()}
 
 
 class SampleWriter:
@@ -67,25 +99,19 @@ class SampleWriter:
     `tick_ns` is the monotonic time of each tick and `time_s` counts from the first one. Each channel gives `<name>`
     in its unit, `<name>_quality` in words, `<name>_uncertainty` and, if measured, `<name>_raw`. Units stand in each
     field's metadata and, with `about`, as JSON under the key "cabcanary" of the file's metadata, where every Parquet
-    reader finds them.
+    reader finds them. `time_s` begins at `first_ns`, or with the first row.
     """
 
-    def __init__(self, path: Path, columns: list[Column], about: dict[str, Any]) -> None:
+    def __init__(self, path: Path, columns: list[Column], about: dict[str, Any], first_ns: int | None = None) -> None:
         self._path, self._columns = path, columns
         # What a backtest need not look at: a limit that no value of a row group reaches, qualities that are all good.
         self._described = {"time_s", "tick_ns", *(n for c in columns for n in (c.name, f"{c.name}_quality"))}
         self._times = list(dict.fromkeys(c.raw["time"] for c in columns if c.raw is not None and c.raw.get("time")))
-        units = {"time_s": "s", "tick_ns": "ns", **{c.name: c.unit for c in columns}}
-        units |= {f"{c.name}_uncertainty": c.unit for c in columns}
-        units |= {f"{c.name}_raw": c.raw["unit"] for c in columns if c.raw is not None}
-        raw = {c.name: c.raw for c in columns if c.raw is not None}
-        self._metadata = {
-            METADATA_KEY: json.dumps({**about, "units": units, "raw": raw}, ensure_ascii=False).encode(),
-        }
+        self._metadata = metadata_of(columns, about)
         self._temporary = path.with_name(path.name + ".new")
         self._file = self._temporary.open("wb")
         self._writer: pq.ParquetWriter | None = None
-        self._first_ns: int | None = None
+        self._first_ns = first_ns
 
     def add(self, rows: Rows) -> None:
         """Write one row group."""
@@ -112,6 +138,7 @@ class SampleWriter:
                     dict.fromkeys(every, empty),
                     {c.name: masked if c.codes else empty for c in self._columns if c.raw is not None},
                     dict.fromkeys(self._times, masked),
+                    {c.raw["later"]: masked for c in self._columns if c.raw is not None and "later" in c.raw},
                 )
             )
         assert self._writer is not None
@@ -135,30 +162,33 @@ class SampleWriter:
         names: dict[str, str] = {}
         fields: list[Any] = []
         arrays: list[Any] = []
+        words = _strings(_WORDS)
 
         def put(name: str, array: Any, encoding: str, **metadata: str) -> None:
             names[name] = encoding
             fields.append(pa.field(name, array.type, metadata=metadata or None))
             arrays.append(array)
 
-        put("time_s", pa.array((rows.tick_ns - (self._first_ns or 0)) / 1e9), "BYTE_STREAM_SPLIT", unit="s")
-        put("tick_ns", pa.array(rows.tick_ns), _DELTA, unit="ns")
+        put("time_s", _array((rows.tick_ns - (self._first_ns or 0)) / 1e9), "BYTE_STREAM_SPLIT", unit="s")
+        put("tick_ns", _array(rows.tick_ns), _DELTA, unit="ns")
         for time in self._times:
-            put(time, _masked(rows.read_ns[time]), _DELTA, unit="ns")
+            put(time, _masked(rows.read_ns[time]), _DELTA, unit=time[-2:])
         for c in self._columns:
             values, uncertainties = rows.values[c.name], rows.uncertainties[c.name]
-            put(c.name, pa.array(values, from_pandas=True), _best(values), unit=c.unit)
-            codes = pa.array(rows.qualities[c.name].astype(np.int8))
-            put(f"{c.name}_quality", pa.DictionaryArray.from_arrays(codes, pa.array(_WORDS)), "")
-            put(f"{c.name}_uncertainty", pa.array(uncertainties), _best(uncertainties), unit=c.unit)
+            put(c.name, _numbers(values), _best(values), unit=c.unit)
+            codes = _array(rows.qualities[c.name].astype(np.int8))
+            put(f"{c.name}_quality", pa.DictionaryArray.from_arrays(codes, words), "")
+            put(f"{c.name}_uncertainty", _array(uncertainties), _best(uncertainties), unit=c.unit)
             if c.raw is None:
                 continue
             raw = rows.raw[c.name]
             said = {k: str(v) for k, v in c.raw.items()}
+            if "later" in c.raw:
+                put(c.raw["later"], _masked(rows.later_ns[c.raw["later"]]), "", unit=c.raw["later"][-2:])
             if c.codes:
                 put(f"{c.name}_raw", _masked(raw), _DELTA, **said)
             else:
-                put(f"{c.name}_raw", pa.array(raw, from_pandas=True), _best(raw), **said)
+                put(f"{c.name}_raw", _numbers(raw), _best(raw), **said)
         return names, fields, arrays
 
     def _open(self, schema: Any, names: dict[str, str], table: Any) -> pq.ParquetWriter:
@@ -170,12 +200,32 @@ class SampleWriter:
             compression_level=_ZSTD_LEVEL,
             use_dictionary=[n for n, encoding in names.items() if not encoding] or False,
             column_encoding={n: encoding for n, encoding in names.items() if encoding},
+            write_page_checksum=True,
             write_statistics=[n for n in table.column_names if n in self._described],
         )
 
 
-def _masked(numbers: Any) -> Any:
-    return pa.array(np.ma.getdata(numbers), mask=np.ma.getmaskarray(numbers))
+def _array(numbers: NDArray[Any], there: NDArray[np.bool_] | None = None) -> pa.Array:
+    """Arrow's array over the same memory. `pa.array` would do it as well, and load pandas where that is installed."""
+    numbers = np.ascontiguousarray(numbers)
+    bits = None if there is None or np.all(there) else pa.py_buffer(np.packbits(there, bitorder="little"))
+    kind = pa.from_numpy_dtype(numbers.dtype)
+    return pa.Array.from_buffers(kind, len(numbers), [bits, pa.py_buffer(numbers)])
+
+
+def _strings(words: list[str]) -> pa.Array:
+    data = [word.encode() for word in words]
+    ends = np.cumsum([0, *map(len, data)]).astype(np.int32)
+    return pa.Array.from_buffers(pa.string(), len(data), [None, pa.py_buffer(ends), pa.py_buffer(b"".join(data))])
+
+
+def _numbers(numbers: NDArray[np.float64]) -> pa.Array:
+    """NaN is no number."""
+    return _array(numbers, ~np.isnan(numbers))
+
+
+def _masked(numbers: Any) -> pa.Array:
+    return _array(np.ma.getdata(numbers), ~np.ma.getmaskarray(numbers))
 
 
 def _best(numbers: NDArray[np.float64]) -> str:
@@ -200,3 +250,20 @@ def read_about(path: Path) -> dict[str, Any]:
     if not isinstance(about, dict):
         raise ValueError(f"{path}: its description is damaged")  # noqa: TRY004 - one kind of error for a bad file
     return about
+
+
+def check_pages(path: Path) -> int:
+    """The number of rows of a file each of whose pages holds what was written into it.
+
+    Raises:
+        ValueError: one does not, or it is no Parquet file.
+    """
+    try:
+        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+            for number in range(file.num_row_groups):
+                for first in range(0, file.metadata.num_columns, _COLUMNS_AT_ONCE):
+                    some = file.schema_arrow.names[first : first + _COLUMNS_AT_ONCE]
+                    file.read_row_group(number, columns=some, use_threads=False)
+            return int(file.metadata.num_rows)
+    except (OSError, pa.ArrowException) as error:
+        raise ValueError(f"{path.name} is damaged: {error}") from error

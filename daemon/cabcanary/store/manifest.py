@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import json
 import os
 import re
+import zlib
 from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -17,6 +19,9 @@ if TYPE_CHECKING:
 DRIVES = "drives"
 JOURNAL = "journal"
 MANIFEST_ENDING = ".manifest.json"
+MARKS_ENDING = ".marks.json"
+#: Behind the ending of a manifest whose drive is being removed.
+REMOVED = ".removed"
 
 
 class AlertCount(BaseModel):
@@ -130,7 +135,7 @@ def read_manifests(folder: Path) -> tuple[list[tuple[Path, Manifest]], list[str]
     found, faults = [], []
     for path in sorted((folder / DRIVES).glob(f"vehicle=*/month=*/*{MANIFEST_ENDING}")):
         try:
-            found.append((path, Manifest.model_validate_json(path.read_bytes())))
+            found.append((path, read_manifest(path)))
         except (OSError, ValidationError, ValueError) as error:
             faults.append(f"{path}: {str(error).splitlines()[0]}")
     return sorted(found, key=lambda f: (f[1].start, f[1].drive)), faults
@@ -150,7 +155,51 @@ def newest_first(folder: Path, vehicle: str) -> Iterator[tuple[Path, Manifest]]:
 def manifest_json(manifest: Manifest) -> bytes:
     """A manifest as its file holds it."""
     content: dict[str, Any] = manifest.model_dump()
+    content["checksum"] = _checksum(content)
     return json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n"
+
+
+def read_manifest(path: Path) -> Manifest:
+    """A manifest from its file.
+
+    Raises:
+        ValueError: it is damaged.
+        OSError: it cannot be read.
+    """
+    content = json.loads(path.read_bytes())
+    # Those of earlier versions have none.
+    if isinstance(content, dict) and content.get("checksum", "") not in ("", _checksum(content)):
+        raise ValueError("it is damaged: its checksum is another one")
+    return Manifest.model_validate(content)
+
+
+_PLAIN = json.JSONEncoder(sort_keys=True, separators=(",", ":"))
+
+
+def _checksum(content: dict[str, Any]) -> str:
+    """CRC-32 of the other keys, in the order of their names, as JSON without spaces."""
+    others = {key: value for key, value in content.items() if key != "checksum"}
+    return f"{zlib.crc32(_PLAIN.encode(others).encode()):08x}"
+
+
+class Marks(BaseModel):
+    """What was said of a drive after it was archived; it stands beside the manifest as well, which can be made anew."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
+
+    kept: bool = False
+    notes: list[str] = []
+    start: str
+    clock: str
+    clock_within_s: float | None
+
+
+def write_manifest(path: Path, manifest: Manifest) -> None:
+    """Write a manifest, and before it what of it stands nowhere else."""
+    name = manifest.drive + MARKS_ENDING
+    marks = Marks.model_validate(manifest.model_dump(include=set(Marks.model_fields)))
+    write_atomically(path.with_name(name), marks.model_dump_json(indent=1).encode() + b"\n")
+    write_atomically(path, manifest_json(manifest))
 
 
 def files_of(manifest_path: Path) -> list[Path]:
@@ -162,6 +211,18 @@ def files_of(manifest_path: Path) -> list[Path]:
 
 def remove_drive(manifest_path: Path) -> None:
     """Remove a drive. The manifest goes first: without one a drive is not listed, so none is listed in pieces."""
-    for path in files_of(manifest_path):
-        path.unlink(missing_ok=True)
+    going = manifest_path.with_name(manifest_path.name + REMOVED)
+    manifest_path.replace(going)
     sync_folder(manifest_path.parent)
+    finish_removal(going)
+
+
+def finish_removal(going: Path) -> None:
+    """Remove what is left of a drive; `going` is its manifest under the name that says so, and goes last."""
+    drive = going.name.removesuffix(MANIFEST_ENDING + REMOVED)
+    for path in going.parent.glob(f"{glob.escape(drive)}.*"):
+        if path != going:
+            path.unlink(missing_ok=True)
+    sync_folder(going.parent)
+    going.unlink(missing_ok=True)
+    sync_folder(going.parent)

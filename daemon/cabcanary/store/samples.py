@@ -16,16 +16,16 @@ if TYPE_CHECKING:
 #: One tick: its time, and the newest reading of each measured channel (None: none yet).
 Tick = tuple[int, tuple[Reading | None, ...]]
 
-_HEAD = struct.Struct("<IHHq")
-_FORM = struct.Struct("<Bdd")
-_LENGTHS = struct.Struct("<4I")
+HEAD = struct.Struct("<IHHq")
+FORM = struct.Struct("<Bdd")
+LENGTHS = struct.Struct("<4I")
 _FLOAT = struct.Struct("<d")
 _NS_PER_US = 1000
 
 #: What a tick says of a channel's reading.
-_SAME, _NONE_YET, _WITH_NUMBER, _WITHOUT_NUMBER = 0, 1, 32, 64
+SAME, NONE_YET, WITH_NUMBER, WITHOUT_NUMBER = 0, 1, 32, 64
 #: How a channel's numbers are written.
-_AS_FLOAT, _AS_STEPS, _AS_PARTS, _NO_NUMBERS = 0, 1, 2, 3
+AS_FLOAT, AS_STEPS, AS_PARTS, NO_NUMBERS = 0, 1, 2, 3
 #: Beyond this a float no longer holds every whole number.
 _LARGEST_CODE = 2**53
 #: Decimal places of numbers that came as text, and of the fixed-point numbers of a bus.
@@ -54,9 +54,9 @@ class Form:
         """The whole number that stands for `number`, or None where none gives it back to the last bit."""
         if not number and math.copysign(1.0, number) < 0:
             return None
-        if self.kind == _AS_STEPS:
+        if self.kind == AS_STEPS:
             wanted = number / self.a - self.b
-        elif self.kind == _AS_PARTS:
+        elif self.kind == AS_PARTS:
             wanted = number * self.a
         else:
             return None
@@ -67,21 +67,21 @@ class Form:
 
     def number(self, code: int) -> float:
         """The number that a code stands for."""
-        return (code + self.b) * self.a if self.kind == _AS_STEPS else code / self.a
+        return (code + self.b) * self.a if self.kind == AS_STEPS else code / self.a
 
     def as_json(self) -> dict[str, float]:
         """The form in words: number = (code + offset) * scale, or code / parts."""
-        return {"scale": self.a, "offset": self.b} if self.kind == _AS_STEPS else {"parts": self.a}
+        return {"scale": self.a, "offset": self.b} if self.kind == AS_STEPS else {"parts": self.a}
 
     @classmethod
     def from_json(cls, words: dict[str, float]) -> Form:
         """The form that `as_json` gave these words for."""
         if "parts" in words:
-            return cls(_AS_PARTS, float(words["parts"]))
-        return cls(_AS_STEPS, float(words["scale"]), float(words["offset"]))
+            return cls(AS_PARTS, float(words["parts"]))
+        return cls(AS_STEPS, float(words["scale"]), float(words["offset"]))
 
 
-_FLOATS, _NOTHING = Form(_AS_FLOAT), Form(_NO_NUMBERS)
+_FLOATS, _NOTHING = Form(AS_FLOAT), Form(NO_NUMBERS)
 
 
 class SampleEncoder:
@@ -110,8 +110,8 @@ class SampleEncoder:
             near = references.setdefault(source, list(times))
             numbers = _put_readings(out, [row[c] for _, row in ticks], near, unit, (c, reasons))
             forms += self._put_numbers(out.numbers, numbers, c)
-        lengths = _LENGTHS.pack(len(out.ticks), len(out.states), len(out.times), len(out.numbers))
-        head = _HEAD.pack(len(ticks), len(self._keys), unit, first)
+        lengths = LENGTHS.pack(len(out.ticks), len(out.states), len(out.times), len(out.numbers))
+        head = HEAD.pack(len(ticks), len(self._keys), unit, first)
         words = json.dumps(reasons, separators=(",", ":")).encode() if reasons else b""
         return b"".join((head, forms, lengths, out.ticks, out.states, out.times, out.numbers, words))
 
@@ -125,7 +125,7 @@ class SampleEncoder:
             for code in codes:
                 _put(stream, code - last)
                 last = code
-        return _FORM.pack(form.kind, form.a, form.b)
+        return FORM.pack(form.kind, form.a, form.b)
 
     def _fit(self, numbers: list[float], channel: int) -> tuple[Form, list[int] | None]:
         if not numbers:
@@ -134,8 +134,8 @@ class SampleEncoder:
         candidates = [before] if before is not None else []
         steps = self._steps.get(self._keys[channel])
         if steps is not None and steps.scale:
-            candidates.append(Form(_AS_STEPS, steps.scale, steps.offset))
-        candidates += [Form(_AS_PARTS, parts) for parts in _DECIMALS]
+            candidates.append(Form(AS_STEPS, steps.scale, steps.offset))
+        candidates += [Form(AS_PARTS, parts) for parts in _DECIMALS]
         for form in candidates:
             codes = []
             for number in numbers:
@@ -181,21 +181,21 @@ def _put_readings(
     reason = ""
     for n, reading in enumerate(readings):
         if reading is None:
-            states.append(_NONE_YET)
+            states.append(NONE_YET)
             last = None
             continue
         if reading is last or (last is not None and reading.time_ns == last.time_ns and reading == last):
-            states.append(_SAME)
+            states.append(SAME)
             continue
         last = reading
         time = reading.time_ns // unit
         _put(times, time - near[n])
         near[n] = time
         if reading.value is None:
-            states.append(_WITHOUT_NUMBER + _without_number(reading))
+            states.append(WITHOUT_NUMBER + _without_number(reading))
         else:
             # A number is good as read.
-            states.append(_WITH_NUMBER)
+            states.append(WITH_NUMBER)
             numbers.append(reading.value)
         if reading.reason != reason:
             reason = reading.reason
@@ -233,14 +233,14 @@ def decode_samples(payload: bytes, keys: Sequence[tuple[str, str]]) -> list[Tick
 
 
 def _decode(payload: bytes, keys: Sequence[tuple[str, str]]) -> list[Tick]:
-    count, channels, unit, first = _HEAD.unpack_from(payload, 0)
+    count, channels, unit, first = HEAD.unpack_from(payload, 0)
     if channels != len(keys):
         raise ValueError(f"a samples block has {channels} channels, the header {len(keys)}")
-    at = _HEAD.size
-    forms = [Form(*_FORM.unpack_from(payload, at + c * _FORM.size)) for c in range(channels)]
-    at += channels * _FORM.size
-    lengths = _LENGTHS.unpack_from(payload, at)
-    at += _LENGTHS.size
+    at = HEAD.size
+    forms = [Form(*FORM.unpack_from(payload, at + c * FORM.size)) for c in range(channels)]
+    at += channels * FORM.size
+    lengths = LENGTHS.unpack_from(payload, at)
+    at += LENGTHS.size
     streams = []
     for length in lengths:
         streams.append(_Stream(payload[at : at + length]))
@@ -287,27 +287,27 @@ def _take_readings(
     reasons: dict[int, str],
 ) -> list[Reading | None]:
     times, numbers = streams
-    if form.kind not in (_AS_FLOAT, _AS_STEPS, _AS_PARTS, _NO_NUMBERS):
+    if form.kind not in (AS_FLOAT, AS_STEPS, AS_PARTS, NO_NUMBERS):
         raise ValueError(f"a samples block has numbers of the unknown form {form.kind}")
     found: list[Reading | None] = []
     last: Reading | None = None
     reason, code = "", 0
     for n, state in enumerate(states):
-        if state == _NONE_YET:
+        if state == NONE_YET:
             last = None
-        elif state != _SAME:
+        elif state != SAME:
             near[n] += times.number()
             reason = reasons.get(n, reason)
             value: float | None = None
             quality = Quality.GOOD
-            if state == _WITH_NUMBER:
-                if form.kind == _AS_FLOAT:
+            if state == WITH_NUMBER:
+                if form.kind == AS_FLOAT:
                     value = numbers.float()
                 else:
                     code += numbers.number()
                     value = form.number(code)
-            elif state > _WITHOUT_NUMBER:
-                quality = Quality(state - _WITHOUT_NUMBER)
+            elif state > WITHOUT_NUMBER:
+                quality = Quality(state - WITHOUT_NUMBER)
             else:
                 raise ValueError(f"a samples block has a reading in the unknown state {state}")
             last = Reading(*key, value, near[n] * unit, quality, reason)
@@ -341,17 +341,17 @@ class _Stream:
 
 def forms_of(payload: bytes) -> list[Form]:
     """How each channel's numbers stand in a samples block."""
-    _, channels, _, _ = _HEAD.unpack_from(payload, 0)
-    return [Form(*_FORM.unpack_from(payload, _HEAD.size + c * _FORM.size)) for c in range(channels)]
+    _, channels, _, _ = HEAD.unpack_from(payload, 0)
+    return [Form(*FORM.unpack_from(payload, HEAD.size + c * FORM.size)) for c in range(channels)]
 
 
 def common_form(forms: set[Form]) -> Form | None:
     """One form that holds every number of all of these, or None; a block without numbers says nothing."""
-    forms = {f for f in forms if f.kind != _NO_NUMBERS}
+    forms = {f for f in forms if f.kind != NO_NUMBERS}
     if len(forms) == 1:
         (form,) = forms
-        return form if form.kind != _AS_FLOAT else None
-    if forms and all(f.kind == _AS_PARTS for f in forms):
+        return form if form.kind != AS_FLOAT else None
+    if forms and all(f.kind == AS_PARTS for f in forms):
         # Tenths are hundredths, too: both quotients are rounded from the same number.
         return max(forms, key=lambda f: f.a)
     return None

@@ -19,18 +19,17 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from cabcanary.store.manifest import Manifest
-    from cabcanary.store.samples import Form, Tick
 
 
 class _Shown(ArchivedDrive):
-    """Shows how far it has been read, each time that it is."""
+    """Shows how far it has been read."""
 
     def __init__(self, samples: Path, ticks: int) -> None:
         super().__init__(samples)
         self._ticks = ticks
 
-    def blocks(self) -> Iterator[tuple[list[Tick], list[Form] | None]]:
-        return shown(super().blocks(), "converting", "ticks", self._ticks, lambda block: len(block[0]))
+    def piece_numbers(self) -> Iterator[int]:
+        return shown(super().piece_numbers(), "converting", "ticks", self._ticks, self.rows_of)
 
 
 def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file: Path) -> Manifest:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from cabcanary.alerts.words import mixture_under_boost
-from cabcanary.store.manifest import Manifest, manifest_json, read_manifests, remove_drive, slug, write_atomically
+from cabcanary.store.manifest import Manifest, read_manifests, remove_drive, slug, write_manifest
 
 #: Only values of these qualities are numbers to rely on; no dead sensor may look alive in a table.
 BELIEVED = ("good", "saturated high", "saturated low")
@@ -90,7 +90,7 @@ def find_samples(folder: Path, name: str) -> Path:
 def keep_drive(folder: Path, name: str, *, kept: bool) -> str:
     """Mark a drive as kept, so that it is never removed to make room, or take the mark away; returns a confirmation."""
     path, manifest = find_drive(folder, name)
-    write_atomically(path, manifest_json(manifest.model_copy(update={"kept": kept})))
+    write_manifest(path, manifest.model_copy(update={"kept": kept}))
     return f"{manifest.drive} is {'kept: it is never removed to make room' if kept else 'no longer kept'}"
 
 
@@ -100,7 +100,7 @@ def note_drive(folder: Path, name: str, text: str) -> str:
         raise DriveError("a note needs words, as in: cabcanary drives note last new hose clamps")
     path, manifest = find_drive(folder, name)
     notes = [*manifest.notes, text.strip()]
-    write_atomically(path, manifest_json(manifest.model_copy(update={"notes": notes})))
+    write_manifest(path, manifest.model_copy(update={"notes": notes}))
     return f"{manifest.drive}: {text.strip()}"
 
 
