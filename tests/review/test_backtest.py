@@ -19,7 +19,7 @@ from small_drive import small_drive
 
 from cabcanary.alerts.words import alert_event
 from cabcanary.cli.main import main
-from cabcanary.recorder import archiver
+from cabcanary.recorder import journal_drive
 from cabcanary.review.backtest.backtest import backtest
 from cabcanary.review.backtest.results import Task
 from cabcanary.review.backtest.rule_choice import RuleSource
@@ -60,7 +60,7 @@ SHORTER = ("acknowledged, put aside, brought back",)
 @pytest.mark.parametrize("name", [n if n in SHORTER else pytest.param(n, marks=pytest.mark.long) for n in LIVE])
 def test_a_backtest_gives_the_very_alert_events_of_the_live_drive(name, tmp_path, monkeypatch):
     scenario, presses = LIVE[name]
-    monkeypatch.setattr(archiver, "ROWS_PER_GROUP", 4000)
+    monkeypatch.setattr(journal_drive, "BLOCKS_PER_PIECE", 150)
     driven = archived(tmp_path, scenario, 1, presses=presses)
     result = backtest(Task(str(driven.samples), RuleSource()))
     live = [e for e in driven.told if e["t"] >= driven.first_ns]

@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 
 #: Samples of another program's file may be under way: the manifest follows within this, s.
 _UNDER_WAY_S = 600.0
-#: A month in which nothing has changed for so long, s, is not read through at each start; whoever reads a manifest there
-#: looks at its checksum all the same.
+#: A month in which nothing has changed for so long, s, is not read through at each start; whoever reads a manifest
+#: there looks at its checksum all the same.
 _STILL_S = 40 * 86_400.0
 
 
