@@ -244,7 +244,7 @@ def test_the_command_drives_another_compressor(capsys) -> None:
 
 def test_without_a_fault_to_put_in_there_is_a_table_all_the_same(capsys) -> None:
     code = main(["bench", "corpus", "--hours", "0.05", "--faults", "0", "--compressor", "turbo", "--cores", "1"])
-    assert "h of ordinary drives" in capsys.readouterr().out
+    assert "false alarms per hour" in capsys.readouterr().out
     assert code == 0
 
 

@@ -98,7 +98,7 @@ def _events(samples: Path) -> list[dict[str, Any]]:
     for line in file.read_text(encoding="utf-8", errors="replace").splitlines():
         try:
             found.append(json.loads(line))
-        except ValueError:
+        except (ValueError, RecursionError):
             # A line that the card has spoilt costs itself.
             continue
     return [event for event in found if isinstance(event, dict) and "t" in event]

@@ -68,7 +68,7 @@ def _looked(folder: Path) -> _Index:
 def _boots_in(month: Path) -> list[str]:
     boots = set()
     for path in month.glob(f"*{MANIFEST_ENDING}"):
-        with contextlib.suppress(OSError, ValueError, AttributeError):
+        with contextlib.suppress(OSError, ValueError, AttributeError, RecursionError):
             boots.add(str(json.loads(path.read_bytes()).get("boot", ""))[:_LETTERS])
     return sorted(boots)
 
@@ -77,5 +77,5 @@ def _read(folder: Path) -> _Index:
     try:
         content: dict[str, Any] = json.loads((folder / BOOTS_FILE).read_bytes())
         return {str(k): (int(t), [str(b) for b in boots]) for k, (t, boots) in content.items()}
-    except (OSError, ValueError, TypeError, AttributeError):
+    except (OSError, ValueError, TypeError, AttributeError, RecursionError):
         return {}

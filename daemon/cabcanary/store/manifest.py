@@ -166,7 +166,10 @@ def read_manifest(path: Path) -> Manifest:
         ValueError: it is damaged.
         OSError: it cannot be read.
     """
-    content = json.loads(path.read_bytes())
+    try:
+        content = json.loads(path.read_bytes())
+    except RecursionError as error:
+        raise ValueError("it is damaged: nested without end") from error
     # Those of earlier versions have none.
     if isinstance(content, dict) and content.get("checksum", "") not in ("", _checksum(content)):
         raise ValueError("it is damaged: its checksum is another one")
