@@ -88,11 +88,17 @@ def stretched(samples: Path, target: Path, ticks: int) -> Path:
                 {n: np.array([codes[w] for w in taken[f"{n}_quality"].to_pylist()], np.uint8) for n in names},
                 {n: taken[f"{n}_uncertainty"].to_numpy() for n in names},
                 {c.name: _raw(taken[f"{c.name}_raw"], c) for c in columns if c.raw is not None},
-                {t: _masked(taken[t], late) for t in {r["time"] for r in raw.values()}},
+                {t: _masked(taken[t], _in_unit(late, t)) for t in {r["time"] for r in raw.values()}},
+                {t: _masked(taken[t], 0) for t in {r["later"] for r in raw.values() if "later" in r}},
             )
         )
     writer.close()
     return target
+
+
+def _in_unit(late_ns, name):
+    """Times stand in whole microseconds where that is exact."""
+    return late_ns // 1000 if name.endswith("_us") else late_ns
 
 
 def _raw(column, channel):
