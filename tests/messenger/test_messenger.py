@@ -20,9 +20,11 @@ import pytest
 from broker import PASSWORD, TOPIC, USER, Broker, mqtt_table
 from harness import Ride, wait_for
 
+from cabcanary.messenger.broker import Broker as MessengerBroker
 from cabcanary.messenger.credentials import SecretError, hung_up, read_credential, tls_context
 from cabcanary.messenger.mqtt_client import without_closed_sockets
 from cabcanary.messenger.payloads import MODELS, SCHEMAS, message_of, schema_text
+from cabcanary.processes.status import Status
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -476,6 +478,43 @@ def test_a_broker_that_hangs_up_without_a_word_does_not_displace_its_reason() ->
     assert all(hung_up(OSError(words)) for words in said)
     assert not hung_up(OSError("[SSL: TLSV13_ALERT_CERTIFICATE_REQUIRED] tlsv13 alert certificate required"))
     assert not hung_up(OSError("[Errno 111] Connection refused"))
+
+
+REFUSED = "[SSL: TLSV13_ALERT_CERTIFICATE_REQUIRED] tlsv13 alert certificate required"
+HUNG_UP, AWAY = "EOF occurred in violation of protocol (_ssl.c:2427)", "[Errno 111] Connection refused"
+
+
+@pytest.mark.parametrize(
+    ("tries", "told"),
+    [
+        ((REFUSED, HUNG_UP, REFUSED, HUNG_UP), ("it refuses us: certificate required",)),
+        ((AWAY, HUNG_UP, REFUSED), ("Connection refused", "EOF occurred", "it refuses us")),
+        ((HUNG_UP, REFUSED, AWAY), ("EOF occurred", "it refuses us", "Connection refused")),
+    ],
+)
+def test_a_reason_is_told_once_though_the_broker_hangs_up_between(
+    monkeypatch: pytest.MonkeyPatch, tries: tuple[str, ...], told: tuple[str, ...]
+) -> None:
+    heard: list[str] = []
+    settings = {"topic": "van", "host": "broker", "port": 8883}
+    status = Status("messenger", lambda _name, _ok, words: heard.append(words))
+    broker: Any = MessengerBroker(settings, None, None, status)  # type: ignore[arg-type]
+    left = list(tries)
+
+    def connect() -> Any:
+        if not left:
+            raise asyncio.CancelledError
+        raise OSError(left.pop(0))
+
+    async def no_wait(_seconds: float) -> None:
+        return None
+
+    monkeypatch.setattr(broker, "_client", connect)
+    monkeypatch.setattr("cabcanary.messenger.broker.asyncio.sleep", no_wait)
+    with pytest.raises(asyncio.CancelledError):
+        asyncio.run(broker.run())
+    assert len(heard) == len(told), heard
+    assert all(words in line for words, line in zip(told, heard, strict=True)), heard
 
 
 def test_a_socket_closed_before_it_is_watched_is_no_fault_of_ours(caplog: pytest.LogCaptureFixture) -> None:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import asyncio
 import io
 import os
+import statistics
 import subprocess
 import sys
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -98,6 +100,25 @@ async def test_a_fault_in_the_warning_path_sounds_as_cannot_see_and_the_next_tic
         assert sounding() == 1500.0
     daemon._console.close(1.0)
     assert daemon.stream.getvalue().count("fault in the monitor itself: ZeroDivisionError: a bug") == 1
+
+
+async def test_the_tick_moves_by_what_the_pace_asks(daemon, monkeypatch) -> None:
+    came: list[int] = []
+
+    class Slower:
+        def __init__(self, *_: object) -> None:
+            pass
+
+        def shift_ns(self, _newest: object, now_ns: int) -> int:
+            came.append(now_ns)
+            return 40_000_000
+
+    monkeypatch.setattr("cabcanary.runtime.daemon.Pace", Slower)
+    ticking = asyncio.ensure_future(daemon._keep_ticking())
+    await asyncio.sleep(0.5)
+    ticking.cancel()
+    # 20 ms of the tick and 40 of the shift; a busy machine is late for one, and no sooner for most.
+    assert statistics.median(b - a for a, b in pairwise(came)) >= 50_000_000
 
 
 async def test_once_the_fault_is_gone_its_sound_is_too(daemon, monkeypatch) -> None:

@@ -14,7 +14,7 @@ import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from pydantic import ValidationError
 
-from cabcanary.messenger.credentials import SecretError, explain, hung_up, password, tls_context
+from cabcanary.messenger.credentials import REFUSES_US, SecretError, explain, hung_up, password, tls_context
 from cabcanary.messenger.keeper import TRY_AGAIN_S
 from cabcanary.messenger.mqtt_client import FIRST_FAILURE, Client
 from cabcanary.messenger.outbox import OutboxMessage
@@ -80,8 +80,8 @@ class Broker:
             except SecretError as error:
                 self._bad(str(error))
             except (aiomqtt.MqttError, OSError) as error:
-                # A reason that is known already is better than none.
-                if self._status.ok is not False or not hung_up(error):
+                # The broker's reason and its hanging up race each other: once it is known it is not displaced by none.
+                if not (hung_up(error) and not self._status.ok and REFUSES_US in self._status.words):
                     self._bad(f"broker {self._where}: {explain(error)}")
             finally:
                 self._connected = False

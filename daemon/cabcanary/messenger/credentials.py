@@ -90,6 +90,8 @@ def tls_context(tls: dict[str, Any] | None) -> ssl.SSLContext | None:
     return context
 
 
+#: How the broker's own words on our certificate begin.
+REFUSES_US = "it refuses us: "
 #: In the words of OpenSSL and of the C library: the other end closed the connection and did not say why.
 _HUNG_UP = re.compile("EOF occurred|reset by peer|Broken pipe")
 
@@ -117,5 +119,5 @@ def explain(error: BaseException) -> str:
     # What the broker thinks of our certificate comes after the handshake, in the words of OpenSSL alone.
     alert = re.search(r"\[SSL: (?:SSLV3|TLSV1|TLSV13)_ALERT_(\w+)\]", str(error))
     if alert:
-        return f"it refuses us: {alert[1].replace('_', ' ').lower()}; see mqtt.tls.certificate and its dates"
+        return f"{REFUSES_US}{alert[1].replace('_', ' ').lower()}; see mqtt.tls.certificate and its dates"
     return str(error) or type(error).__name__
