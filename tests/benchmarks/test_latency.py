@@ -170,6 +170,12 @@ class Pin:
         said = log.read_text(errors="replace")[-2000:] if log.exists() else ""
         pytest.fail(f"the pin never went {'on' if on else 'off'}: an alert was not heard; the daemon's log:\n{said}")
 
+    def stays_off(self, seconds: float) -> bool:
+        """Whether it did not go on for so long."""
+        time.sleep(seconds)
+        *lines, self._rest = (self._rest + self._file.read()).split(b"\n")
+        return not any(json.loads(line)["state"] for line in lines)
+
     def skip(self) -> None:
         """Forget what has been."""
         self._file.read()
@@ -296,11 +302,14 @@ class Stand:
         port.write(b"p=%.1f v=14.1\n" % kpa)
 
     def _until_silent(self, heard_ns: int, row: Row) -> None:
-        """Until the alert has ended, and not only a pulse: a warning's are 0.26 s long with gaps of 0.08 s."""
+        """Until the alert has ended, and not only a pulse: a warning's are 0.26 s long with gaps of 0.11 s. What ends
+        with the first pulse may be either, so nothing may follow for longer than a gap."""
         self.pin.until(on=False, again=lambda: self.repeat(row, self.port, 50.0))
         if time.monotonic_ns() - heard_ns > 200_000_000:
-            time.sleep(0.2)
-            self.pin.skip()
+            ends = time.monotonic() + 20.0
+            while not self.pin.stays_off(0.4):
+                assert time.monotonic() < ends, "the alert does not end"
+                self.repeat(row, self.port, 50.0)
 
     def close(self) -> None:
         for reader in self._readers:
