@@ -20,7 +20,7 @@ from cabcanary_bench.corpus.corpus_grade import KindResult, Report
 from cabcanary_bench.corpus.corpus_run import bench_baselines
 from cabcanary_bench.corpus.seen import NEEDS, chance_of
 from cabcanary_bench.corpus.vehicles import Graded, jobs_for, table
-from cabcanary_bench.corpus.watched import ALL_FAULTS, chance, limits_of, run_watched, watch
+from cabcanary_bench.corpus.watched import ALL_FAULTS, chance, fed_by_the_key, limits_of, run_watched, watch
 from cabcanary_bench.drives.mountain import mountain
 from cabcanary_bench.drives.scenario import Phase, Scenario
 from cabcanary_bench.fast.fast import drive
@@ -150,6 +150,35 @@ def test_the_bench_van_by_its_settings_alone_sounds_as_the_bench_van(tmp_path: P
     assert [s.alert for s in other.sounds] == [s.alert for s in own.sounds]
     # Other noise and other phases of the same clocks: a reading or two.
     assert all(abs(a.at_s - b.at_s) < 0.1 for a, b in zip(own.sounds, other.sounds, strict=True))
+
+
+def test_fed_by_the_key_a_monitor_sees_only_what_is_between_on_and_off(tmp_path: Path) -> None:
+    vehicle = watch(config_folder() / "market-hatchback.toml", Build(), tmp_path)
+    scenario = Scenario(
+        "key",
+        39.0,
+        (
+            Phase("off", 0.0, 4.0, 0, hold=True, key_on=False),
+            Phase("on", 4.0, 34.0, 0, hold=True),
+            Phase("off again", 34.0, 39.0, 0, hold=True, key_on=False),
+        ),
+    )
+    recording = drive(scenario, 1, fitted=Fitted(load_plan(vehicle.file).settings, vehicle.build))
+    on_s = [recording.drive_s(int(t)) for t in recording.tick_ns[recording.truth["key_on"] > 0]]
+    for boots_s in (0.0, 15.0):
+        (run,) = fed_by_the_key(recording, boots_s).runs
+        first, last = (recording.drive_s(int(recording.tick_ns[n])) for n in (run[0], run[1] - 1))
+        assert first == pytest.approx(on_s[0] + boots_s, abs=0.021)
+        assert last == pytest.approx(on_s[-1], abs=0.021)
+    assert fed_by_the_key(recording, 60.0).runs == ()
+
+
+def test_a_level_without_a_throttle_is_held_to_what_it_could_show(tmp_path: Path) -> None:
+    least = limits_of(watch(config_folder() / "market-hatchback.toml", Build("centrifugal"), tmp_path))
+    van = limits_of(watch(BENCH, Build(), tmp_path))
+    # Boost is unsure by 2 psi there; the stage before its compressor bears 2 psi (both settings' own numbers).
+    assert (least.lean_from_psi, least.lost_from_psi, least.unmeant_psi) == (4.0, 4.0, 2.0)
+    assert (van.lean_from_psi, van.lost_from_psi) == (2.0, None)
 
 
 # --- what can be seen -------------------------------------------------------------------------------------

@@ -83,6 +83,45 @@ def test_it_ends_once_the_air_is_known_again(cab):
     assert van.hold(6000, boost=5, barometer=100)[-1][1:] == ("cannot_see_barometer", "normal")
 
 
+def unsure_and_sure(van):
+    """The interval too wide for 10 s, then known for 6 s; what was told, and how many tried to be heard."""
+    van.hold(10_000, boost=within(6.0, 10.0), barometer=within(85.0, 105.0))
+    heard = [a.alert for a in van.engine.asking(van.now_ns)]
+    van.hold(6000, boost=5, barometer=100)
+    return heard
+
+
+def test_what_comes_and_goes_with_every_hill_is_told_once(cab):
+    van, other = cab(over()), cab(over())
+    assert unsure_and_sure(van) == ["cannot_see_barometer"]
+    assert unsure_and_sure(van) == []
+    assert van.state("cannot_see_barometer") == "normal"
+    other.engine.restore(van.engine.state())
+    assert unsure_and_sure(other) == []
+
+
+def test_what_has_been_told_once_still_stands_where_one_looks(cab):
+    van = cab(over())
+    unsure_and_sure(van)
+    van.hold(10_000, boost=within(6.0, 10.0), barometer=within(85.0, 105.0))
+    assert van.state("cannot_see_barometer") == "active, acknowledged"
+
+
+def test_a_sensor_that_dies_is_heard_after_it_was_only_unsure(cab):
+    van = cab(over())
+    unsure_and_sure(van)
+    assert van.hold(1000, boost=None, barometer=None)[0][1:] == ("cannot_see_barometer", "active, unacknowledged")
+
+
+def test_a_drive_an_hour_later_is_told_of_it_again(cab):
+    van = cab(over())
+    unsure_and_sure(van)
+    for _ in range(60):
+        van.now_ns += 60_000_000_000
+        van.tick(boost=5, barometer=100)
+    assert unsure_and_sure(van) == ["cannot_see_barometer"]
+
+
 def test_a_sensor_that_dies_beside_an_unsure_one_is_heard_at_once(cab):
     van = cab(over())
     van.hold(1000, boost=5)

@@ -181,13 +181,19 @@ def _pressures(settings: Settings) -> tuple[str, ...]:
     return tuple(dict.fromkeys(p for p in boosts if p in settings.channels))
 
 
+def is_to_be_fed_by_the_key(settings: Settings) -> bool:
+    """Whether nothing tells a key that is off from a fuse that has blown: the monitor is to be off with the key."""
+    engines = [c for c in settings.channels.values() if isinstance(c, EngineRunningChannel)]
+    return bool(engines) and not any(c.supply or c.engine_speed or c.ignition for c in engines)
+
+
 def _monitor_facts(settings: Settings) -> tuple[str, ...]:
     told = []
     if settings.watcher is None:
         told.append("nothing beside it tells when it has stopped: add [watcher]")
-    engines = [c for c in settings.channels.values() if isinstance(c, EngineRunningChannel)]
-    if engines and not any(c.supply or c.engine_speed or c.ignition for c in engines):
+    if is_to_be_fed_by_the_key(settings):
         told.append("two dark sensors may be the key or a blown fuse, and are told as blindness: feed it by the key")
+        told.append("fed by the key, it says at a start with the engine off, or never, that it cannot record")
     return tuple(told)
 
 

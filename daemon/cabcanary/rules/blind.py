@@ -38,6 +38,9 @@ _SPOKEN = {
 }
 #: What to do where only the air's pressure is not known well enough: standing still, the manifold shows it.
 LEARN_AIR = "Stop once, engine off, key on"
+#: An interval that stays too wide is told once, and shown from then on: it comes and goes with every hill. So much
+#: later it is another drive, ns.
+_UNSURE_AGAIN_NS = 3_600_000_000_000
 #: A sensor that is known to be dead may be put aside for the way home, unless a warning depends on it.
 _LONGEST_SHELVE_NS = 3_600_000_000_000
 
@@ -91,6 +94,8 @@ class BlindAlerts:
         self._priority: dict[str, Priority] = {}
         #: Those that are not dead: their interval is too wide to tell.
         self._unsure: set[str] = set()
+        #: When that was last told aloud, and how gravely.
+        self._unsure_told: dict[str, tuple[int, Priority]] = {}
         #: Whether at the last step something was not raised only because of how the sensors were just then.
         self.held_back = False
 
@@ -151,12 +156,21 @@ class BlindAlerts:
             self.held_back = True
             return None
         alert = self.alerts.setdefault(BLIND + root, AlertState())
-        alert.active, alert.acknowledged, alert.since_ns = True, False, now_ns
+        known = unsure and self._told_lately(now_ns, root, priority)
+        alert.active, alert.acknowledged, alert.since_ns = True, known, now_ns
         if priority is Priority.WARNING:
             alert.shelved_until_ns = None
         self._priority[root] = priority
         (self._unsure.add if unsure else self._unsure.discard)(root)
         return self.change(now_ns, BLIND + root, value.reason, value.quality)
+
+    def _told_lately(self, now_ns: int, root: str, priority: Priority) -> bool:
+        """Whether a person has heard of this interval; noted as told where not."""
+        told = self._unsure_told.get(root)
+        if told is not None and now_ns - told[0] < _UNSURE_AGAIN_NS and priority <= told[1]:
+            return True
+        self._unsure_told[root] = (now_ns, priority)
+        return False
 
     def _end(self, now_ns: int, root: str) -> Change:
         alert = self.alerts[BLIND + root]
@@ -231,6 +245,7 @@ class BlindAlerts:
             "alerts": {k: asdict(a) for k, a in self.alerts.items()},
             "priority": {k: int(p) for k, p in self._priority.items()},
             "unsure": sorted(self._unsure),
+            "unsure_told": {k: [t, int(p)] for k, (t, p) in self._unsure_told.items()},
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -238,3 +253,4 @@ class BlindAlerts:
         self.alerts = {k: AlertState(**a) for k, a in state["alerts"].items()}
         self._priority = {k: Priority(p) for k, p in state["priority"].items()}
         self._unsure = set(state.get("unsure", ()))
+        self._unsure_told = {k: (int(t), Priority(p)) for k, (t, p) in state.get("unsure_told", {}).items()}

@@ -28,9 +28,10 @@ from cabcanary_bench.fast.fast import COMPUTER, drive
 from cabcanary_bench.faults.circumstances import CircumstanceKind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
+    from cabcanary.channels.pipeline import Kept
     from cabcanary.rules.rule import Rule
     from cabcanary.store.baselines import Baselines
     from cabcanary_bench.drives.labels import Label
@@ -143,13 +144,15 @@ def _drive(scenario: Scenario, seed: int, injected: Injected | None, plan: Plan)
     return driven_of(drive(scenario, seed, obd_rates=_obd_rates(plan)), injected, plan)
 
 
-def driven_of(recording: Recording, injected: Injected | None, plan: Plan) -> Driven:
-    """What the channels of a plan make of a recording."""
+def driven_of(
+    recording: Recording, injected: Injected | None, plan: Plan, kept: Mapping[str, Kept] | None = None
+) -> Driven:
+    """What the channels of a plan make of a recording; `kept` is what they have kept from the drive before."""
     labels = recording.labels
     if injected is not None:
         recording, label = injected.into(recording)
         labels = (*labels, label)
-    runs = tuple(_signals(recording, run, plan, injected) for run in range(len(recording.runs)))
+    runs = tuple(_signals(recording, run, plan, injected, kept or {}) for run in range(len(recording.runs)))
     return Driven(runs, recording.zero_ns, recording.scenario.length_s / 3600, labels, _down(recording))
 
 
@@ -219,9 +222,12 @@ def _down(recording: Recording) -> tuple[tuple[float, float], ...]:
     return tuple(zip(ends[:-1], starts[1:], strict=True))
 
 
-def _signals(recording: Recording, run: int, plan: Plan, injected: Injected | None) -> Signals:
+def _signals(
+    recording: Recording, run: int, plan: Plan, injected: Injected | None, kept: Mapping[str, Kept]
+) -> Signals:
     """The drive's columns, made tick by tick by the live path's channels."""
     pipeline = plan.pipeline()
+    pipeline.recall(kept, None)
     names = list(plan.channel_units)
     # Arrays and not lists: a number in a list takes four times the memory, and two drives are made at a time.
     times = array("q")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
+from cabcanary.plan.coverage import is_to_be_fed_by_the_key
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.can.can_settings import CanSource
 from cabcanary.sources.kernel.kernel_settings import HwmonSource, IioSource
@@ -71,6 +72,8 @@ _COMPRESSOR = frozenset(
 )
 _BUS = frozenset({_K.CAN_SILENT, _K.ADAPTER_UNPLUGGED})
 _CONVERTER = frozenset({_K.CONVERTER_HUNG, _K.CONVERTER_FROZEN, _K.CONVERTER_GROUND_BAD})
+#: Told once the engine stands; a monitor that is fed by the key may be off by then, and on only after the engine.
+_AT_STANDSTILL = frozenset({"card_dead", "clock_lost"})
 #: Faults of a sensor's own wire: nothing to break where it is not fitted.
 _WIRES: Mapping[str, str] = {
     _K.CHARGE_WIRE_OPEN: "charge_temperature",
@@ -84,6 +87,8 @@ def chance_of(kind: str, settings: Settings, compressor: CompressorKind) -> Chan
     """Whether a vehicle can have a kind of fault (or injected thing, by its name) and could show it."""
     if _absent(kind, settings, compressor):
         return "absent"
+    if kind in _AT_STANDSTILL and is_to_be_fed_by_the_key(settings):
+        return "unseen"
     fitted = set(settings.channels)
     needs = NEEDS.get(kind)
     return "seen" if needs is None or any(set(one.split()) <= fitted for one in needs) else "unseen"

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import random
 import tomllib
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import tomli_w
 
 from cabcanary import units
+from cabcanary.plan.coverage import is_to_be_fed_by_the_key
 from cabcanary.plan.plan import Plan, plan_in_stage
+from cabcanary.settings.derived import AirPressureChannel
 from cabcanary.settings.load import load_rule_file, load_settings
 from cabcanary.settings.schema import Settings
 from cabcanary.store.baselines import Baseline, Baselines
@@ -20,7 +24,7 @@ from cabcanary_bench.corpus.injected import INJECTED
 from cabcanary_bench.corpus.seen import Chance, chance_of
 from cabcanary_bench.corpus.translated import translated
 from cabcanary_bench.drives.labels import BENCH_LIMITS, Limits
-from cabcanary_bench.fast.fast import drive
+from cabcanary_bench.fast.fast import TICK_S, drive
 from cabcanary_bench.fast.fitted import Fitted
 from cabcanary_bench.faults.circumstances import CircumstanceKind
 from cabcanary_bench.faults.kinds import FaultKind
@@ -29,9 +33,19 @@ from cabcanary_bench.sensors.traits import Traits
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from cabcanary.channels.pipeline import Kept
     from cabcanary_bench.corpus.injected import Injected
+    from cabcanary_bench.fast.fast import Recording
     from cabcanary_bench.van.build import Build
 
+#: A small computer that is fed by the key needs so long until the daemon looks; by then the engine may run.
+_BOOTS_S = (0.0, 15.0, 30.0)
+#: What weather changes from one drive to the next, kPa (common practice, no source), and how well the last one knew it.
+_WEATHER_KPA, _KEPT_KPA = 0.8, 0.8
+#: A fall from less is not told from a foot that eases (`boost_lost`), and the air is not known better, psi.
+_FALLS_FROM_PSI = 4.0
+#: By so much boost is unsure after ten minutes of any road where nobody measures the air, psi.
+_AIR_PSI = 2.0
 _BOOST_UNIT = units.unit("psi")
 
 
@@ -120,10 +134,20 @@ def limits_of(vehicle: Watched) -> Limits:
             points = tuple((_BOOST_UNIT.from_si(of.to_si(x)), y) for x, y in table.points)
             limits = replace(limits, ceiling=points)
         spec = rules.stage_limits.get("hose_limit")
-        if spec is not None and vehicle.stage in spec.by_stage:
-            most = _BOOST_UNIT.from_si(units.unit(spec.unit).to_si(spec.by_stage[vehicle.stage]))
-            limits = replace(limits, over_boost_psi=most)
+        psi = {} if spec is None else {k: _psi(v, spec.unit) for k, v in spec.by_stage.items()}
+        limits = replace(limits, over_boost_psi=psi.get(vehicle.stage, limits.over_boost_psi))
+        if vehicle.before in psi:
+            limits = replace(limits, unmeant_psi=psi[vehicle.before])
+    if not {"throttle", "engine_speed"} <= set(settings.channels):
+        # Only the fall itself can be told.
+        limits = replace(limits, lost_from_psi=_FALLS_FROM_PSI)
+    if not any(isinstance(c, AirPressureChannel) and c.sensors for c in settings.channels.values()):
+        limits = replace(limits, lean_from_psi=limits.lean_from_psi + _AIR_PSI)
     return limits
+
+
+def _psi(value: float, unit: str) -> float:
+    return _BOOST_UNIT.from_si(units.unit(unit).to_si(value))
 
 
 def chance(kind: str, vehicle: Watched) -> Chance:
@@ -142,7 +166,32 @@ def run_watched(job: Job, vehicle: Watched) -> Outcome:
     ends = fitted.lambda_ends
     traits = Traits() if ends is None else Traits(lambda_ends=ends)
     recording = drive(scenario, job.seed, traits, fitted=fitted, limits=limits_of(vehicle))
-    return judge(job, driven_of(recording, _in_its_wires(injected, fitted), plan), plan, weaken=False)
+    kept: dict[str, Kept] = {}
+    if is_to_be_fed_by_the_key(plan.settings):
+        boots_s = _BOOTS_S[job.seed % len(_BOOTS_S)]
+        recording, kept = fed_by_the_key(recording, boots_s), _air_kept(plan, recording, job.seed) if boots_s else {}
+    return judge(job, driven_of(recording, _in_its_wires(injected, fitted), plan, kept), plan, weaken=False)
+
+
+def fed_by_the_key(recording: Recording, boots_s: float) -> Recording:
+    """The drive as a monitor sees it that has power only while the key is on, as `check` advises on this vehicle, and
+    looks for the first time so many seconds after that."""
+    runs: list[tuple[int, int]] = []
+    for first, last in recording.runs:
+        on = recording.truth["key_on"][first:last] != 0.0
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
+        pairs = zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+        waits = round(boots_s / TICK_S)
+        runs += [(first + begin + waits, first + end) for begin, end in pairs if begin + waits < end]
+    return replace(recording, runs=tuple(runs))
+
+
+def _air_kept(plan: Plan, recording: Recording, seed: int) -> dict[str, Kept]:
+    """What a drive before has left of the air's pressure: weather has gone on since, and a clock was never set."""
+    error_kpa = random.Random(seed).gauss(0.0, _WEATHER_KPA)  # noqa: S311
+    kpa = float(recording.truth["baro_kpa"][0]) + error_kpa
+    channels = plan.settings.channels.items()
+    return {name: (kpa, _KEPT_KPA) for name, spec in channels if isinstance(spec, AirPressureChannel)}
 
 
 def _in_its_wires(injected: Injected | None, fitted: Fitted) -> Injected | None:

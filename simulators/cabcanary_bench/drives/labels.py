@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cabcanary_bench.drives.verdict import CEILING, LEAN_BY, OVER_BOOST_PSI
+from cabcanary_bench.faults.kinds import FaultKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,9 +20,10 @@ if TYPE_CHECKING:
     from cabcanary_bench.faults.faults import Fault
 
 _KPA_PER_PSI = 6.894757
-_BOOSTED_PSI = 2.0
 #: The engine computer's barometer goes in whole kPa; a limit passed by less may not be passed at all.
 _PLAINLY_PSI = 0.3
+#: Boost so short a time before a hose came off is what is lost.
+_BEFORE_S = 0.2
 #: A label's kind: boost above the limit for a moment, with no fault.
 ABOVE_THE_LIMIT = "above_the_limit"
 #: Ticks of 20 ms: longer than the on-delay of over-boost and the time permitted to a mixture 0.05 too lean.
@@ -32,10 +34,18 @@ _ABOVE_IDLE_RPM, _LEAST_CLOSED_TICKS = 1200.0, 750
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What a vehicle is held to: (boost in psi, leanest lambda) from point to point, and the most boost, psi gauge."""
+    """What a vehicle is held to: (boost in psi, leanest lambda) from point to point, and the most boost, psi gauge.
+
+    `lean_from_psi` is the boost from which a lean mixture has to be found; `unmeant_psi` is what a stage without a
+    compressor bears; `lost_from_psi` from which boost a vehicle without a throttle sensor shows that it is lost (None:
+    from any).
+    """
 
     ceiling: tuple[tuple[float, float], ...]
     over_boost_psi: float
+    lean_from_psi: float = 2.0
+    unmeant_psi: float = 2.0
+    lost_from_psi: float | None = None
 
 
 BENCH_LIMITS = Limits(CEILING, OVER_BOOST_PSI)
@@ -47,7 +57,7 @@ class Label:
 
     `onset_cylinder_s` is when it first was there in the engine, `onset_sensor_s` when it first stood in what the
     sensors put out; None: never within its time. For what should be found as lean or as over-boost both count by
-    the vehicle's limits (lean: past the ceiling by 0.05 lambda above 2 psi), for everything else by its
+    the vehicle's limits (lean: past the ceiling by 0.05 lambda above `lean_from_psi`), for everything else by its
     strength with the engine's key on. `must_be_found` says that it was severe enough and did show.
     """
 
@@ -146,11 +156,18 @@ def _plainly(
     fault: Fault, truth: Mapping[str, NDArray[np.float64]], sensor: NDArray[np.bool_], limits: Limits
 ) -> NDArray[np.bool_]:
     """Where it stands in the sensors' outputs beyond what two barometers may differ by."""
-    if fault.kind.info.expects != "over_boost":
+    if fault.kind is FaultKind.HOSE_OFF and limits.lost_from_psi is not None:
+        before = (truth["time_s"] >= fault.start_s - _BEFORE_S) & (truth["time_s"] < fault.start_s)
+        had_boost = bool(np.any(before & (truth["boost_kpa"] / _KPA_PER_PSI > limits.lost_from_psi)))
+        return sensor & had_boost
+    least = {"over_boost": limits.over_boost_psi}.get(fault.kind.info.expects)
+    if fault.kind is FaultKind.UNMEANT_BOOST:
+        least = limits.unmeant_psi
+    if least is None:
         return sensor
     with np.errstate(invalid="ignore"):
         shown = (truth["shown_map_kpa"] - truth["baro_kpa"]) / _KPA_PER_PSI
-        plainly: NDArray[np.bool_] = shown > limits.over_boost_psi + _PLAINLY_PSI
+        plainly: NDArray[np.bool_] = sensor & (shown > least + _PLAINLY_PSI)
     return plainly
 
 
@@ -162,7 +179,7 @@ def _longest(there: NDArray[np.bool_]) -> int:
 
 def _too_lean(boost_psi: NDArray[np.float64], lambda_: NDArray[np.float64], limits: Limits) -> NDArray[np.bool_]:
     limit = np.interp(boost_psi, [b for b, _ in limits.ceiling], [c for _, c in limits.ceiling])
-    lean: NDArray[np.bool_] = (boost_psi > _BOOSTED_PSI) & (lambda_ >= limit + LEAN_BY)
+    lean: NDArray[np.bool_] = (boost_psi > limits.lean_from_psi) & (lambda_ >= limit + LEAN_BY)
     return lean
 
 
