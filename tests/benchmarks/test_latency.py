@@ -112,6 +112,8 @@ def fsync(descriptor):
     _fsync(descriptor)
 os.fsync = fsync
 """
+#: Programs that subscribe to the feed and never read it.
+_READERS = 20
 #: Reads its port, sets its pin.
 BARE = """
 import asyncio, os, sys, tty
@@ -207,6 +209,11 @@ class Row:
         return f"  {self.name:<36}{len(ours):>6}{figures}{beside}{words}{again}"
 
 
+def log_of(folder: Path) -> bytes:
+    """What the daemon has logged so far."""
+    return (folder / "log").read_bytes()
+
+
 class Stand:
     """A daemon and a bare program, each with its own port and pin."""
 
@@ -247,8 +254,10 @@ class Stand:
         wait_for("the daemon's feed", lambda: (self.folder / "feed.sock").exists())
         self.send(50.0)
         # The drive has started, so every tick is recorded from here on.
-        wait_for("a drive", lambda: self.again(50.0) and b"DRIVE" in (self.folder / "log").read_bytes())
-        for _ in range(3 if readers else 0):
+        wait_for("a drive", lambda: self.again(50.0) and b"DRIVE" in log_of(self.folder))
+        # What a start says of itself sounds at the pin as well.
+        wait_for("the start-up proof", lambda: self.again(50.0) and b"start-up proof" in log_of(self.folder))
+        for _ in range(_READERS if readers else 0):
             reader = socket.socket(socket.AF_UNIX)
             reader.connect(str(self.folder / "feed.sock"))
             reader.sendall(b'{"subscribe": {"frames_hz": 100}}\n')
@@ -339,7 +348,7 @@ CONDITIONS: dict[str, dict[str, bool]] = {
     "quiet": {},
     "disk stalled, 5 s for each sync": {"stalled": True},
     "broker dead": {"broker": True},
-    "three readers that never read": {"readers": True},
+    f"{_READERS} readers that never read": {"readers": True},
     "a second port flooding, 115200 baud": {"flood": True},
     "all of these at once": {"stalled": True, "broker": True, "readers": True, "flood": True},
 }
