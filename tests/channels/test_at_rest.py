@@ -69,7 +69,17 @@ def test_with_the_wideband_dark_a_supply_that_rests_tells_it():
     assert Car("lambda", "supply").idle(supply=14.2).hold(30, 100.0, ABSENT, supply=12.6).seen[-1] == 0.0
     assert 0.0 not in Car("lambda", "supply").idle(supply=14.2).hold(60, 100.0, ABSENT, supply=14.2).seen
     # A wideband that died beside a pressure alone is a wideband that died.
-    assert 0.0 not in Car("lambda").idle().hold(60, 100.0, ABSENT).seen
+    assert 0.0 not in Car("lambda").idle().hold(5, 33.0, ABSENT).hold(60, 100.0, ABSENT).seen
+    assert 0.0 not in Car("lambda").idle().hold(5, 100.0, BURNS).hold(60, 100.0, ABSENT).seen
+
+
+def test_a_start_stop_that_takes_the_widebands_feed_with_the_engine_is_a_stop():
+    # An engine fills its manifold within a second or two (common practice, no source), and the feed goes with it.
+    car = Car("lambda").idle().hold(1, 70.0, ABSENT).hold(8, 100.0, ABSENT)
+    assert car.seen[-1] == 0.0
+    assert 0.0 not in car.seen[: 5 * 20]
+    # A pull in which the wideband dies at its first moment does not stay at the air's pressure, and is none.
+    assert 0.0 not in Car("lambda").idle().hold(1, 70.0, ABSENT).hold(60, 100.0, ABSENT, wave=2.0).seen
 
 
 @pytest.mark.parametrize(

@@ -28,6 +28,27 @@ def test_warming_shows_no_number_at_all() -> None:
     assert "warming up" in warming.reason
 
 
+def test_an_output_that_rests_at_a_rail_until_it_is_hot_is_warming_and_no_broken_wire() -> None:
+    # Analogue outputs without a live zero show 0 V while they heat (common practice, no source).
+    states = WidebandStates(SPEC)
+    dark = Value(None, Quality.OUT_OF_RANGE, 0, reason="0.00 V")
+    shown = states.step(dark, 800.0, 1 * S)
+    assert (shown.quality, shown.value) == (Quality.WARMING, None)
+    assert shown.reason == "0.00 V; it may be warming up, 20 s to go"
+    other = WidebandStates(SPEC)
+    other.restore(states.state())
+    for each in (states, other):
+        assert each.step(dark, 800.0, 20 * S).quality is Quality.WARMING
+        # For longer than that no sensor takes: the wire is what it looks like.
+        assert each.step(dark, 800.0, 21 * S).quality is Quality.OUT_OF_RANGE
+
+
+def test_once_it_has_been_on_a_rail_is_a_broken_wire_at_once() -> None:
+    states = WidebandStates(SPEC)
+    states.step(value(), 800.0, 1 * S)
+    assert states.step(value(Quality.OUT_OF_RANGE), 800.0, 2 * S).quality is Quality.OUT_OF_RANGE
+
+
 def test_a_short_loss_of_the_wire_begins_no_new_warm_up() -> None:
     states = WidebandStates(SPEC)
     states.step(value(), 800.0, 0 * S)

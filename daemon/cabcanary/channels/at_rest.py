@@ -18,6 +18,8 @@ _STANDS_NS = 6_000_000_000
 _RUNS_ON_NS = 3_000_000_000
 #: From an idle's vacuum to the air's pressure a manifold takes less than this, ns, once the engine stops.
 _FILLS_NS = 3_000_000_000
+#: A feed and an engine that are switched off together show it within this, ns.
+_TOGETHER_NS = 1_500_000_000
 #: A mixture that burns is never this still when smoothed: the engine computer's own control moves it by 0.02.
 _STILL_LAMBDA, _STEP_LAMBDA = 0.01, 0.05
 #: How far two pressure readings of the same air may differ, kPa.
@@ -31,12 +33,13 @@ class AtRest:
     A manifold that is quiet at the air's pressure is no proof by itself: so is one whose line is off, and nearly so one
     behind an open throttle. Beside it the wideband must show free air. Or the manifold must have filled at once from an
     idle's vacuum and been quiet ever since, and what gas is left in the pipe must be as still; or the wideband be dark
-    beside a supply that does not charge.
+    beside a supply that does not charge, or, where there is no supply, have gone dark just as the manifold filled.
     """
 
     def __init__(self) -> None:
         self._pressure, self._mixture = Quiet(QUIET_KPA, STEP_KPA), Quiet(_STILL_LAMBDA, _STEP_LAMBDA)
         self._drew_ns: int | None = None
+        self._dark_ns: int | None = None
         self._ran = False
         self.runs = self.stands = False
 
@@ -55,6 +58,10 @@ class AtRest:
         still_ns = self._mixture.step(None if mixture is None else mixture.value, now_ns)
         if turns and kpa is not None and kpa < LOWEST_KPA:
             self._drew_ns = now_ns
+        if mixture is None or mixture.quality not in _DARK:
+            self._dark_ns = None
+        elif self._dark_ns is None:
+            self._dark_ns = now_ns
         self._ran = turns or charges is True or (self._ran and kpa is not None and quiet_ns < _RUNS_ON_NS)
         self.runs = self._ran
         self.stands = (
@@ -73,8 +80,14 @@ class AtRest:
             return mixture.quality in (Quality.GOOD, Quality.SATURATED_HIGH)
         filled = self._drew_ns is not None and since_ns - self._drew_ns <= _FILLS_NS
         if mixture is None or mixture.quality in _DARK:
-            return filled and charges is False
+            return filled and (charges is False or (charges is None and self._went_together()))
         return filled and still_ns >= _STANDS_NS and mixture.quality is Quality.GOOD
+
+    def _went_together(self) -> bool:
+        """Start-stop and the key take a wideband's feed with the engine."""
+        if self._drew_ns is None or self._dark_ns is None:
+            return False
+        return abs(self._dark_ns - self._drew_ns) <= _TOGETHER_NS
 
     def state(self) -> dict[str, Any]:
         """All that later ticks depend on; plain JSON."""
@@ -82,6 +95,7 @@ class AtRest:
             "pressure": self._pressure.state(),
             "mixture": self._mixture.state(),
             "drew": self._drew_ns,
+            "dark": self._dark_ns,
             "ran": self._ran,
         }
 
@@ -91,3 +105,4 @@ class AtRest:
             self._pressure.restore(state["pressure"])
             self._mixture.restore(state["mixture"])
             self._drew_ns, self._ran = state["drew"], bool(state["ran"])
+            self._dark_ns = state.get("dark")

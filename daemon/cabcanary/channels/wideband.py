@@ -30,6 +30,7 @@ class WidebandStates:
         self._warm_up_ns = int(spec.warm_up * 1e9)
         self._cools_ns = int(spec.cools_after * 1e9)
         self._free_air_ns = int(spec.free_air_after * 1e9)
+        self._first_ns: int | None = None
         self._on_since: int | None = None
         self._off_since: int | None = None
         self._stood_since: int | None = None
@@ -44,15 +45,26 @@ class WidebandStates:
         if value.quality is Quality.WARMING and self._served_ns >= _LONG_SERVICE_NS:
             words = "heats again after long service: heater or feed lost"
             return value._replace(value=None, quality=Quality.ABSENT, reason=words)
+        if value.quality is Quality.OUT_OF_RANGE and self._may_be_cold(now_ns):
+            words = f"{value.reason}; it may be warming up, {self._left_s(self._first_ns, now_ns):.0f} s to go"
+            return value._replace(value=None, quality=Quality.WARMING, reason=words)
         if value.quality not in (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW):
             return value
         if self._on_since is not None and now_ns - self._on_since < self._warm_up_ns:
-            left = (self._warm_up_ns - (now_ns - self._on_since)) / 1e9
-            return value._replace(value=None, quality=Quality.WARMING, reason=f"warming up, {left:.0f} s to go")
+            words = f"warming up, {self._left_s(self._on_since, now_ns):.0f} s to go"
+            return value._replace(value=None, quality=Quality.WARMING, reason=words)
         since = self._at_lean_end_since
         if since is not None and now_ns - since >= self._free_air_ns:
             return value._replace(reason="free air: the engine stands and the sensor shows no exhaust gas")
         return value
+
+    def _may_be_cold(self, now_ns: int) -> bool:
+        """Many an output rests at a rail until its sensor is hot: from the start on, and only until it has served."""
+        self._first_ns = now_ns if self._first_ns is None else self._first_ns
+        return self._on_since is None and now_ns - self._first_ns < self._warm_up_ns
+
+    def _left_s(self, since_ns: int | None, now_ns: int) -> float:
+        return (self._warm_up_ns - (now_ns - (since_ns or 0))) / 1e9
 
     def _follow(self, value: Value, rpm: float | None, now_ns: int) -> None:
         off = value.quality in (Quality.ABSENT, Quality.STALE, Quality.OUT_OF_RANGE)
@@ -90,6 +102,7 @@ class WidebandStates:
     def state(self) -> dict[str, Any]:
         """All that later states depend on."""
         return {
+            "first": self._first_ns,
             "on": self._on_since,
             "off": self._off_since,
             "stood": self._stood_since,
@@ -101,6 +114,7 @@ class WidebandStates:
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state."""
         self._on_since, self._off_since = state["on"], state["off"]
+        self._first_ns = state.get("first", state["last"])
         self._stood_since, self._at_lean_end_since = state["stood"], state["lean_end"]
         # Older versions did not count it.
         self._served_ns, self._last_ns = int(state.get("served", 0)), state.get("last")
