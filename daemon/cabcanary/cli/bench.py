@@ -12,6 +12,9 @@ from cabcanary.cli.shared import SAFETY
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Callable
+
+    from cabcanary_bench.van.build import Build
 
 OK, FAILED, WRONG = 0, 1, 2
 
@@ -29,7 +32,9 @@ def add_bench(verbs: Any) -> None:
         "bench",
         help="drive the simulated van against the real daemon",
         description="Drive the simulated van through a scenario against the daemon that is installed here, and grade "
-        "the alerts heard. `bench corpus` makes and grades many labelled drives, without wires and on all cores.",
+        "the alerts heard. With --config your own vehicle is rehearsed before anybody drives: every fault that its "
+        "sensors could show, by its own settings and rules. `bench corpus` makes and grades many labelled drives, "
+        "without wires and on all cores.",
         epilog=f"Exit codes: 0 all expectations met, 1 one not met, 2 the command or the scenario is wrong. {SAFETY}",
     )
     bench.add_argument(
@@ -82,8 +87,10 @@ def _bench(options: argparse.Namespace) -> int:
     for_corpus = [f"--{n.replace('_', '-')}" for n in _FOR_CORPUS if getattr(options, n) is not None]
     if options.scenario == _CORPUS:
         return _grade_corpus(options)
+    if options.scenario is None and (options.config or options.all_vehicles):
+        return _rehearse(options)
     if for_corpus:
-        return _wrong(f"{', '.join(for_corpus)}: only for `cabcanary bench corpus`")
+        return _wrong(f"{', '.join(for_corpus)}: only for `cabcanary bench corpus`, or a vehicle without a scenario")
     if not options.speed >= 1:
         return _wrong("--speed takes a number from 1")
     return _drive(options)
@@ -140,9 +147,34 @@ def _grade_corpus(options: argparse.Namespace) -> int:
     )
 
 
+def _rehearse(options: argparse.Namespace) -> int:
+    from cabcanary_bench.corpus.rehearsal import run_rehearsal
+
+    for_corpus = [f"--{n}" for n in ("hours", "faults") if getattr(options, n) is not None]
+    if for_corpus:
+        return _wrong(f"{', '.join(for_corpus)}: only for `cabcanary bench corpus`")
+
+    def run(files: list[Path], build: Build, seed: int) -> int:
+        kinds = options.compressor or ()
+        return run_rehearsal(files, kinds, build, seed, options.cores, as_json=options.json)
+
+    return _with_vehicles(options, run)
+
+
 def _grade_vehicles(options: argparse.Namespace, hours: float, faults: int) -> int:
+    from cabcanary_bench.corpus.vehicles import run_vehicles
+
+    def run(files: list[Path], build: Build, seed: int) -> int:
+        kinds = options.compressor or (_COMPRESSORS if options.all_vehicles else ())
+        return run_vehicles(files, kinds, build, hours, faults, seed, options.cores, as_json=options.json)
+
+    return _with_vehicles(options, run)
+
+
+def _with_vehicles(options: argparse.Namespace, run: Callable[[list[Path], Build, int], int]) -> int:
+    """What is asked of other vehicles, with their files, what they are built like, and the seed."""
     from cabcanary.validation.problems import SettingsError
-    from cabcanary_bench.corpus.vehicles import run_vehicles, shipped
+    from cabcanary_bench.corpus.vehicles import shipped
     from cabcanary_bench.fast.fitted import NoWireError
     from cabcanary_bench.paths import config_folder
     from cabcanary_bench.van.build import Build
@@ -151,15 +183,15 @@ def _grade_vehicles(options: argparse.Namespace, hours: float, faults: int) -> i
         return _wrong("--keep: only for the bench van as it is shipped")
     if options.all_vehicles and options.config:
         return _wrong("--all-vehicles takes the settings that come with the program; leave --config away")
+    if options.cores is not None and options.cores < 1:
+        return _wrong("--cores takes a number from 1")
     ends = _throttle(options.throttle)
     if ends is None:
         return _wrong("--throttle takes two percentages, the lower first, such as 15:80")
     build = Build("displacement", options.metering or "speed_density", options.alternator or "by_drive", *ends)
     files = shipped() if options.all_vehicles else options.config or [config_folder() / "bench-van.toml"]
-    kinds = options.compressor or (_COMPRESSORS if options.all_vehicles else ())
-    seed = _SEED if options.seed is None else options.seed
     try:
-        return run_vehicles(files, kinds, build, hours, faults, seed, options.cores, as_json=options.json)
+        return run(files, build, _SEED if options.seed is None else options.seed)
     except (SettingsError, NoWireError) as error:
         return _wrong(str(error))
 

@@ -118,3 +118,12 @@ def _no_such_compressor(kind: str, compressor: CompressorKind) -> bool:
 def _on_converter(settings: Settings, channel: str) -> bool:
     spec = settings.channels.get(channel)
     return isinstance(spec, MeasuredChannel) and isinstance(settings.sources[spec.source], IioSource | HwmonSource)
+
+
+def missing_for(kind: str, settings: Settings) -> str:
+    """In words, what would have to be fitted to show it: of the ways there are, the one that takes least."""
+    if kind in _AT_STANDSTILL and is_to_be_fed_by_the_key(settings):
+        return "a supply wire or an engine-speed wire, and a monitor that stays on a while after the key"
+    fitted = set(settings.channels)
+    lacking = [[c for c in one.split() if c not in fitted] for one in NEEDS.get(kind, ())]
+    return " and ".join(c.replace("_", " ") for c in min(lacking, key=len, default=[])) or "nothing more"

@@ -12,6 +12,8 @@ import numpy as np
 import tomli_w
 
 from cabcanary import units
+from cabcanary.clock import NS_PER_S
+from cabcanary.model import Quality
 from cabcanary.plan.coverage import is_to_be_fed_by_the_key
 from cabcanary.plan.plan import Plan, plan_in_stage
 from cabcanary.settings.derived import AirPressureChannel
@@ -34,7 +36,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from cabcanary.channels.pipeline import Kept
+    from cabcanary_bench.corpus.corpus_kept import Driven
     from cabcanary_bench.corpus.injected import Injected
+    from cabcanary_bench.drives.labels import Label
     from cabcanary_bench.fast.fast import Recording
     from cabcanary_bench.van.build import Build
 
@@ -170,7 +174,23 @@ def run_watched(job: Job, vehicle: Watched) -> Outcome:
     if is_to_be_fed_by_the_key(plan.settings):
         boots_s = _BOOTS_S[job.seed % len(_BOOTS_S)]
         recording, kept = fed_by_the_key(recording, boots_s), _air_kept(plan, recording, job.seed) if boots_s else {}
-    return judge(job, driven_of(recording, _in_its_wires(injected, fitted), plan, kept), plan, weaken=False)
+    driven = driven_of(recording, _in_its_wires(injected, fitted), plan, kept)
+    if "throttle" not in plan.settings.channels:
+        driven = replace(driven, labels=tuple(_where_air_is_known(label, driven, plan) for label in driven.labels))
+    return judge(job, driven, plan, weaken=False)
+
+
+def _where_air_is_known(label: Label, driven: Driven, plan: Plan) -> Label:
+    """Without a throttle only the air's pressure tells a hose that is off from a foot that eases: known well it must
+    be, or nobody can."""
+    air = next((n for n, c in plan.settings.channels.items() if isinstance(c, AirPressureChannel)), None)
+    if label.kind != FaultKind.HOSE_OFF or air is None:
+        return label
+    for run in driven.runs:
+        row = int(np.searchsorted(run.times_ns, driven.zero_ns + round(label.start_s * NS_PER_S)))
+        if 0 < row < len(run) and run.columns[air].qualities[row] != Quality.GOOD:
+            return replace(label, must_be_found=False)
+    return label
 
 
 def fed_by_the_key(recording: Recording, boots_s: float) -> Recording:
