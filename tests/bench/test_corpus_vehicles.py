@@ -247,7 +247,7 @@ def test_the_table_says_found_missed_unseen_and_false(small, tmp_path: Path) -> 
         "fuse_blown": KindResult(below=1),
     }
     false = defaultdict(Counter, {"warning": Counter({"over_boost": 1})})
-    report = Report(hours=2.0, kinds=kinds, false=false, false_at=["town 3 at 4.0 s: over_boost"])
+    report = Report(hours=2.0, kinds=kinds, false=false, false_at=["town 3 at 4.0 s: over_boost, warning"])
     top = Report(kinds={"lean_mixture": KindResult(must=1, found=1)})
     lines = table([Graded(van, report, top)])
     cells = {line.split()[0]: " ".join(line.split()[1:]) for line in lines if line.strip()}

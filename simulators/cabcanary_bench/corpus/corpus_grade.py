@@ -176,7 +176,9 @@ def _ordinary(report: Report, outcome: Outcome) -> None:
             report.rightly[sound.alert] += 1
             continue
         report.false[sound.priority][sound.alert] += 1
-        report.false_at.append(f"{outcome.job.name} {outcome.job.seed} at {sound.at_s:.1f} s: {sound.alert}")
+        report.false_at.append(
+            f"{outcome.job.name} {outcome.job.seed} at {sound.at_s:.1f} s: {sound.alert}, {sound.priority}"
+        )
 
 
 def _is_right(sound: Sound, labels: Sequence[Label]) -> bool:

@@ -191,7 +191,9 @@ def _missed(graded: Sequence[Graded]) -> list[str]:
         for report in (g.report, g.top):
             for kind, result in report.kinds.items():
                 found += [f"{g.vehicle.title}: {kind} missed in {m}" for m in result.missed[:3]]
-        found += [f"{g.vehicle.title}: {where}" for where in g.report.false_at[:6]]
+        # The gravest first.
+        worst = sorted(g.report.false_at, key=lambda where: not where.endswith(", warning"))
+        found += [f"{g.vehicle.title}: {where}" for where in worst[:6]]
     return ["", *found] if found else []
 
 
