@@ -388,3 +388,12 @@ def test_who_was_to_blame_once_is_not_to_blame_for_ever(cab):
     van.hold(5000, **{"lambda": 0.82})
     told = van.hold(1000, boost=None, map=None, **{"lambda": 0.95})
     assert [(a, s) for _, a, s in told] == [("cannot_see_map", ACTIVE)]
+
+
+def test_a_program_is_told_what_is_wrong_with_the_channel_and_no_number_of_it(cab):
+    van = cab(OVER)
+    van.hold(1000, boost=5)
+    told = [c for _ in range(100) for c in van.tick(boost=None, map=Value(3.0, Quality.STUCK, 0)) if c.blind]
+    assert told[0].measured == ({"channel": "map", "unit": "kPa", "quality": "stuck"},)
+    ended = [c for _ in range(500) for c in van.tick(boost=5, map=135) if c.blind]
+    assert [c.measured for c in ended] == [()]

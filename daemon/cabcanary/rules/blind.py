@@ -6,6 +6,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.model import USABLE, Priority, Quality, Value
+from cabcanary.rules.measured import channel_seen
 from cabcanary.rules.states import AlertState, Blame, Change
 
 if TYPE_CHECKING:
@@ -82,9 +83,10 @@ def _unsure(channels: Sequence[str], values: Mapping[str, Value], roots: Mapping
 
 
 class BlindAlerts:
-    """The alerts of channels that these rules cannot see through."""
+    """The alerts of channels that these rules cannot see through; `channel_units` as for `Engine`."""
 
-    def __init__(self, rules: Iterable[Rule]) -> None:
+    def __init__(self, rules: Iterable[Rule], channel_units: Mapping[str, str]) -> None:
+        self._units = channel_units
         self._called: dict[str, str] = {}
         self._says: dict[str, str] = {}
         for rule in rules:
@@ -237,7 +239,12 @@ class BlindAlerts:
             figures,
             shelved=alert.shelved,
             reason=reason,
+            measured=() if quality is None or root in self._says else (self._seen(root, quality),),
         )
+
+    def _seen(self, root: str, quality: Quality) -> dict[str, Any]:
+        """What is wrong with the channel, for a program; a number that cannot be trusted is none."""
+        return channel_seen(root, Value(None, quality, 0), self._units.get(root, ""))
 
     def state(self) -> dict[str, Any]:
         """Everything that later steps depend on; plain JSON."""

@@ -138,7 +138,7 @@ class Engine:
         self._watched = [r for r in self._runners if not r.rule.out_of_service]
         # A condition that has a memory must see every tick.
         self._always = [s for s in self._shared.values() if s.remembers]
-        self._blind = BlindAlerts(self.rules)
+        self._blind = BlindAlerts(self.rules, self._units)
         #: Rules that this tick could not work out, by a fault of our own; the others went on.
         self.faults: dict[str, Exception] = {}
         self._warming: dict[str, int] = {}

@@ -25,7 +25,7 @@ class BlindRun:
         self.found: list[Found] = []
         self._drive, self._runs, self._turn = drive, runs, Turn(acts)
         self._warming_before: Mapping[str, int] = state["warming"]
-        self._alerts = BlindAlerts([run.rule for run in runs])
+        self._alerts = BlindAlerts([run.rule for run in runs], drive.channel_units)
         if state["blind"] is not None:
             self._alerts.restore(state["blind"])
         self._blame: dict[int, Blame] = {}

@@ -89,7 +89,7 @@ class DriveTicks:
     ) -> None:
         self.signals, self.times = signals, signals.times_ns
         self.evaluator = Evaluator(signals)
-        self._roots, self._units, self._running = dict(roots), dict(channel_units), running
+        self._roots, self.channel_units, self._running = dict(roots), dict(channel_units), running
         self._reason = reason or (lambda _channel, _row: "")
         self._standing: tuple[int, Bools] = (-1, nowhere(0))
 
@@ -138,7 +138,7 @@ class DriveTicks:
 
     def seen(self, rule: Rule, sides: Sequence[tuple[Compare, Interval, Interval]], row: int) -> Figures:
         """The figures of a change at one tick."""
-        return figures(rule, self.values(row), sides, self._units)
+        return figures(rule, self.values(row), sides, self.channel_units)
 
     def is_warming(self, channel: str, row: int) -> bool:
         """Whether the channel says at this row that it is warming up."""
