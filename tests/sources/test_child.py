@@ -145,11 +145,15 @@ asyncio.run(main())
 
 @pytest.mark.parametrize("module", ["cabcanary.recorder.archiver", "cabcanary.review.rules.learning"])
 def test_a_daemon_that_is_killed_leaves_no_helper_at_its_work(tmp_path: Path, module: str) -> None:
-    # A file that says nothing and does not end: whoever opens it hangs, as on a card that has stalled.
-    (tmp_path / "journal").mkdir()
-    hanging = tmp_path / "journal" / "20250101T000000Z-00000000.ccj"
+    # A file that says nothing and does not end: whoever reads it hangs, as on a card that has stalled.
+    month = tmp_path / "drives" / "vehicle=van" / "month=2025-01"
+    month.mkdir(parents=True)
+    hanging = month / "a.manifest.json"
     os.mkfifo(hanging)
-    given = json.dumps({"folder": str(tmp_path), "config": str(hanging)})
+    (month / "a.parquet").write_bytes(bytes(100))
+    # The archive is over this, so the archiver must look at its drives.
+    limits = {"largest_gb": 1e-9, "free_gb": 0.0}
+    given = json.dumps({"folder": str(tmp_path), "archive": limits, "config": str(hanging)})
     with subprocess.Popen([sys.executable, "-c", PARENT, module, given], stdout=subprocess.PIPE, text=True) as parent:
         assert parent.stdout is not None
         watched = os.pidfd_open(int(parent.stdout.readline()))

@@ -30,6 +30,7 @@ from cabcanary.recorder.waiting import PARTS, in_turn, remove_left_parts
 from cabcanary.settings.schema import Archive
 from cabcanary.store.archive import be_sparing, read_about
 from cabcanary.store.boots import keep_index
+from cabcanary.store.journal import JournalFile
 from cabcanary.store.manifest import (
     DRIVES,
     JOURNAL,
@@ -107,7 +108,7 @@ def each_archived(folder: Path, fit: Fit | None = None) -> Iterator[dict[str, An
             continue
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            yield _archive_one(folder, path, fit)
+            yield _archive_one(folder, path, JournalFile(descriptor), fit)
         except BlockingIOError:
             continue
         except (OSError, ValueError) as error:
@@ -118,9 +119,9 @@ def each_archived(folder: Path, fit: Fit | None = None) -> Iterator[dict[str, An
             os.close(descriptor)
 
 
-def _archive_one(folder: Path, path: Path, fit: Fit | None) -> dict[str, Any]:
+def _archive_one(folder: Path, path: Path, journal: JournalFile, fit: Fit | None) -> dict[str, Any]:
     try:
-        drive = Drive(path.read_bytes())
+        drive = Drive(journal)
     except NewerFormatError:
         raise
     except ValueError as error:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.recorder.waiting import room_taken
-from cabcanary.store.journal import read_blocks
+from cabcanary.store.journal import JournalFile, read_blocks
 from cabcanary.store.manifest import DRIVES, JOURNAL, Manifest, read_manifests, remove_drive
 
 if TYPE_CHECKING:
@@ -63,7 +63,8 @@ def make_room(folder: Path, limits: Archive, now: datetime | None) -> list[dict[
 
 def has_a_block(path: Path) -> bool:
     """Whether anything in a journal can be read."""
-    return next(read_blocks(path.read_bytes()), None) is not None
+    with path.open("rb", buffering=0) as file:
+        return next(read_blocks(JournalFile(file.fileno())), None) is not None
 
 
 class _Room:
