@@ -10,7 +10,6 @@ nanoseconds that no wire has.
 
 from __future__ import annotations
 
-import asyncio
 import ctypes
 import select
 import time
@@ -86,6 +85,9 @@ class Clock:
 
     def run(self, main: Coroutine[Any, Any, None]) -> None:
         """Run a program in a loop whose time is this clock's."""
+        # Here, because the archiver has a clock and no loop, and the loop's libraries take 3 MB.
+        import asyncio
+
         asyncio.run(main)
 
 

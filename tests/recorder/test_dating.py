@@ -4,14 +4,16 @@ import json
 from dataclasses import replace
 
 import pytest
-from live_drive import START_NS, Live
+from live_drive import START_NS, TICK_NS, Live
 
 from cabcanary.clock import boot_id
 from cabcanary.model import Reading
 from cabcanary.recorder import dating, told_time
+from cabcanary.recorder.archiver import archive_all
 from cabcanary.recorder.dating import AFTERWARDS, SATELLITES, SYNCHRONISED, UNKNOWN, Fit, date_afterwards, dated
 from cabcanary.recorder.journal_drive import Drive
 from cabcanary.recorder.told_time import ToldTime
+from cabcanary.review.list.drives import DriveError, find_drive, list_drives, table
 from cabcanary.sources.serial.serial_settings import GpsTimeSource
 from cabcanary.store.manifest import Manifest, drive_folder, manifest_json, read_manifests
 
@@ -92,6 +94,49 @@ def test_an_archived_drive_moves_to_the_month_that_it_was_in(tmp_path, undated):
     assert list(undated.iterdir()) == []
     # And once is enough.
     assert date_afterwards(tmp_path, Fit("b", 2000 * S, WALL + 2000 * S)) == []
+
+
+@pytest.fixture
+def named_by_the_epoch(plan, wires, tmp_path, monkeypatch):
+    """A drive of a clock that nobody had set when it was archived; the names of all its files but their endings."""
+    monkeypatch.setattr(told_time, "wall_ns", lambda: EPOCH + 7 * S)
+    monkeypatch.setattr(told_time, "wall_is_synchronised", lambda: False)
+    live = Live(plan, tmp_path / "van", wires(1))
+    live.run(150, running=False)
+    live.run(100, running=True)
+    live.finish()
+    archive_all(tmp_path / "van")
+    ((_, manifest),), _ = read_manifests(tmp_path / "van")
+    assert manifest.drive.startswith("19700102T000007Z-")
+    return manifest.drive
+
+
+def test_a_drive_with_another_date_in_its_name_says_why_and_is_found_by_both(named_by_the_epoch, tmp_path):
+    folder, drive = tmp_path / "van", named_by_the_epoch
+    # Nobody knows better yet: the date is doubted, and the name no more than that.
+    _, line = table(list_drives(folder)[0])
+    assert line[: len("1970-01-02 00:00:00?")].endswith("?")
+    begun = START_NS + 150 * TICK_NS
+    assert len(date_afterwards(folder, Fit(boot_id(), begun, WALL))) == 1
+    _, line, why = table(list_drives(folder)[0])
+    assert line.startswith("2025-03-01 10:14:5")
+    assert line.endswith(drive)
+    assert why == "    its name was given before the clock was set, which showed 1970-01-02 00:00"
+    for name in (drive, "19700102", "20250301", "20250301T1014"):
+        assert find_drive(folder, name)[1].drive == drive
+    with pytest.raises(DriveError, match="no drive '20250302'"):
+        find_drive(folder, "20250302")
+
+
+def test_of_a_drive_that_is_named_as_it_is_dated_nothing_is_said(plan, wires, tmp_path, monkeypatch):
+    monkeypatch.setattr(told_time, "wall_ns", lambda: WALL)
+    monkeypatch.setattr(told_time, "wall_is_synchronised", lambda: True)
+    live = Live(plan, tmp_path / "van", wires(1))
+    live.run(150, running=False)
+    live.run(100, running=True)
+    live.finish()
+    archive_all(tmp_path / "van")
+    assert len(table(list_drives(tmp_path / "van")[0])) == 2
 
 
 def test_of_another_start_of_the_machine_nothing_is_known(tmp_path, undated):

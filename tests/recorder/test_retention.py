@@ -107,15 +107,79 @@ def test_a_card_that_others_fill_is_told_of(tmp_path, card):
     assert report["text"] == "less than 1 GB are free on the card; other files fill it"
 
 
-def test_drives_are_not_given_up_for_a_card_that_others_fill_until_it_is_nearly_full(tmp_path, drive, card):
+def told(reports):
+    return [r.get("removed", "failed") for r in reports]
+
+
+@pytest.mark.parametrize("free", [500_000_000, 150_000_000])
+def test_no_drive_is_given_up_for_room_that_all_of_them_would_not_make(tmp_path, drive, card, free):
     drive("a", "2025-01-01")
     drive("b", "2025-02-01")
-    card(500_000_000)
+    card(free)
     (report,) = make_room(tmp_path, Archive(), NOW)
-    assert "other files fill the card" in report["text"]
+    assert report == {
+        "failed": "archive",
+        "text": "less than 1 GB are free on the card, and all drives together would not make room: other files fill "
+        "the card; no drive is given up for it",
+    }
     assert left(tmp_path) == ["a", "b"]
-    card(150_000_000)
-    assert [r.get("removed") for r in make_room(tmp_path, Archive(), NOW)][:2] == ["a", "b"]
+
+
+@pytest.mark.parametrize("reserve", [200, 60])
+def test_on_a_card_that_others_fill_the_oldest_go_so_far_that_recording_goes_on(tmp_path, drive, card, reserve):
+    for name, start in (("a", "2025-01-01"), ("b", "2025-02-01"), ("c", "2025-03-01"), ("d", "2025-04-01")):
+        drive(name, start)
+    card(reserve * 1_000_000 + 2 * SIZE)
+    reports = make_room(tmp_path, Archive(), NOW)
+    assert told(reports) == ["a", "b", "failed"]
+    assert reports[0]["text"] == f"drive a of 2025-01-01 removed: less than {reserve} MB are free on the card"
+    assert left(tmp_path) == ["c", "d"]
+    assert told(make_room(tmp_path, Archive(), NOW)) == ["failed"]
+
+
+def test_where_even_one_drive_would_find_no_room_the_old_ones_stay_and_it_is_told(tmp_path, drive, card):
+    drive("a", "2025-01-01")
+    drive("b", "2025-02-01")
+    # Beside the samples there are manifests of some hundred bytes.
+    card(59_990_000)
+    (report,) = make_room(tmp_path, Archive(), NOW)
+    assert report["text"].endswith("other files fill the card; soon nothing can be recorded")
+    assert left(tmp_path) == ["a", "b"]
+
+
+def test_the_limit_itself_is_reached_where_it_can_be_if_every_drive_must_go_for_it(tmp_path, drive, card):
+    drive("a", "2025-01-01")
+    drive("b", "2025-02-01")
+    card(1_000_000_000)
+    assert told(make_room(tmp_path, Archive(), NOW)) == ["a", "b"]
+
+
+def test_drives_marked_as_kept_that_fill_the_card_or_the_archive_are_named_and_the_others_stay(tmp_path, drive, card):
+    for n in range(5):
+        drive(f"kept{n}", "2025-01-01", kept=True)
+    drive("a", "2025-02-01")
+    card(1_000_000_000 + 2 * SIZE)
+    why = "drives marked as kept fill it; take some away or give the archive more room"
+    (report,) = make_room(tmp_path, Archive(), NOW)
+    assert report["text"] == f"less than 1 GB are free on the card, and {why}"
+    (report,) = make_room(tmp_path, Archive(free_gb=0, largest_gb=4.5 * SIZE / 1e9), NOW)
+    assert report["text"] == f"the archive is over 0.00045 GB, and {why}"
+    assert "a" in left(tmp_path)
+
+
+def test_a_card_that_counts_what_has_gone_only_later_costs_no_more_drives(tmp_path, drive, monkeypatch):
+    for name, start in (("a", "2025-01-01"), ("b", "2025-02-01"), ("c", "2025-03-01")):
+        drive(name, start)
+    usage = types.SimpleNamespace(free=1_000_000_000 - SIZE // 2)
+    monkeypatch.setattr(retention.shutil, "disk_usage", lambda _: usage)
+    assert told(make_room(tmp_path, Archive(), NOW)) == ["a"]
+
+
+def test_what_nothing_could_be_made_of_goes_also_where_that_is_not_enough(tmp_path, drive, aside, card):
+    drive("a", "2025-01-01")
+    aside("first", NOW.timestamp() - 200)
+    card(500_000_000)
+    assert told(make_room(tmp_path, Archive(), NOW)) == ["first.unreadable", "failed"]
 
 
 def test_age_counts_only_where_both_dates_are_known(tmp_path, drive):

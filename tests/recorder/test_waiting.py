@@ -1,10 +1,12 @@
 """Drives that wait to be archived: none keeps another waiting, and what was done of one is not done again."""
 
 import fcntl
+import os
 import signal
 import subprocess
 import sys
 
+import numpy as np
 import pytest
 from live_drive import Live
 
@@ -14,6 +16,7 @@ from cabcanary.recorder.parts import Parts
 from cabcanary.recorder.retention import make_room
 from cabcanary.recorder.waiting import in_turn, remove_left_parts, room_taken, waiting_drives, waiting_lines
 from cabcanary.settings.schema import Archive
+from cabcanary.store.archive import Gathered, Rows
 from cabcanary.store.manifest import read_manifests
 
 
@@ -200,3 +203,47 @@ def test_retention_counts_what_waits(journal, tmp_path):
     reports = make_room(tmp_path, limit, None)
     assert [next(iter(r)) for r in reports] == ["removed"]
     assert list((tmp_path / "journal").iterdir()) == [journal]
+
+
+#: Archives a folder, and says how much memory that has taken at most, kB.
+PEAK = """
+import sys
+from pathlib import Path
+from cabcanary.recorder.archiver import archive_all
+archive_all(Path(sys.argv[1]))
+print(next(l.split()[1] for l in open("/proc/self/status") if l.startswith("VmHWM")))
+"""
+
+
+@pytest.mark.waits
+def test_a_long_journal_takes_no_more_memory_than_a_short_one(journal, tmp_path):
+    peaks_mb = []
+    content = journal.read_bytes()
+    for more in (0, 100_000_000):
+        journal.write_bytes(content)
+        # Nothing in it, but it has to be looked through all the same.
+        os.truncate(journal, len(content) + more)
+        done = subprocess.run([sys.executable, "-c", PEAK, str(tmp_path)], capture_output=True, check=True, text=True)
+        peaks_mb.append(int(done.stdout) / 1024)
+        assert not journal.exists()
+    assert peaks_mb[1] - peaks_mb[0] < 10
+    assert next(m.ticks for _, m in read_manifests(tmp_path)[0]) > 400
+
+
+@pytest.mark.parametrize("expected", [1, 3, 100])
+def test_rows_are_put_one_behind_the_other_whatever_room_was_expected(expected):
+    def rows(first, count):
+        n = np.arange(first, first + count)
+        masked = np.ma.masked_array(n.astype(np.int32), mask=n % 3 == 0)
+        return Rows(n, {"a": n / 7}, {"a": n.astype(np.uint8)}, {"a": n * 0.5}, {"a": masked}, {"t": masked * 2}, {})
+
+    gathered = Gathered(expected)
+    for first, count in ((0, 5), (5, 0), (5, 1), (6, 30)):
+        gathered.add(rows(first, count))
+    assert len(gathered) == 36
+    found, wanted = gathered.rows(), rows(0, 36)
+    assert found.tick_ns.tolist() == wanted.tick_ns.tolist()
+    for kind in ("values", "qualities", "uncertainties", "raw", "read_ns", "later_ns"):
+        got, due = getattr(found, kind), getattr(wanted, kind)
+        assert {k: v.tolist() for k, v in got.items()} == {k: v.tolist() for k, v in due.items()}
+        assert {k: v.dtype for k, v in got.items()} == {k: v.dtype for k, v in due.items()}

@@ -532,6 +532,31 @@ def test_the_same_curve_gives_the_same_drive_to_the_last_bit(folder: Path, tmp_p
     assert old.equals(new)
 
 
+#: The drive begins 6 s after the sensor came on: 8 s, of which 2 are kept.
+@pytest.mark.parametrize(("warm_up", "left_s"), [("4 s", 0.0), ("10 s", 4.0)])
+def test_another_curve_begins_no_warm_up_anew_and_cuts_none_short(
+    settings: Path, tmp_path: Path, warm_up: str, left_s: float
+) -> None:
+    text = settings.read_text()
+    settings.write_text(text.replace("[channels.map]", f'wideband = {{ warm_up = "{warm_up}" }}\n[channels.map]'))
+    live = Live(load_plan(settings), tmp_path / "van", Wires(1))
+    live.run(400, running=False)
+    live.run(400, running=True)
+    live.finish()
+    archive_all(tmp_path / "van")
+    original = samples(tmp_path / "van")
+    curve = tmp_path / "better.toml"
+    curve.write_text("[channels.lambda]\nends = [0.60, 1.60]\n")
+    done("reconvert", "last", "--curve", curve, "--folder", tmp_path / "van")
+    converted = samples(tmp_path / "van", f"{original.stem}-r1")
+    old, new = (pl.read_parquet(p) for p in (original, converted))
+    warming = [(table["lambda_quality"].cast(pl.String) == "warming").to_list() for table in (old, new)]
+    assert warming[1] == warming[0]
+    assert max((t for t, w in zip(new["time_s"], warming[1], strict=True) if w), default=0.0) <= left_s
+    assert any(warming[1]) is (left_s > 0)
+    assert (new["lambda_quality"].cast(pl.String) == "good").sum() > 100
+
+
 def test_settings_with_words_of_any_kind_are_converted_again(settings: Path, tmp_path: Path) -> None:
     # TOML 1.0.0, "String": a control character such as U+007F may only stand there escaped.
     odd = 'stage = "low\\u007f \\"boost\\", \\u00b0C"'

@@ -120,12 +120,13 @@ def test_a_drive_that_cannot_be_read_does_not_keep_the_others_from_being_learnt(
 
 def test_settings_that_cannot_be_read_are_said_and_end_with_1(tmp_path):
     given = json.dumps({"config": str(tmp_path / "none.toml")}) + "\n"
-    done = subprocess.run(
-        [sys.executable, "-m", "cabcanary.review.rules.learning"],
-        input=given,
-        text=True,
-        capture_output=True,
-        check=False,
-    )
-    assert done.returncode == 1
-    assert json.loads(done.stdout)["failed"] == "learning"
+    command = [sys.executable, "-m", "cabcanary.review.rules.learning"]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        # The daemon keeps this end open for as long as it lives.
+        process.stdin.write(given)
+        process.stdin.flush()
+        said = process.stdout.read()
+        assert process.wait(60) == 1
+    assert json.loads(said)["failed"] == "learning"

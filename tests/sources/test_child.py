@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import errno
+import json
 import os
+import select
 import shutil
+import signal
 import subprocess
 import sys
 import threading
 from pathlib import Path
 
 import pytest
+from harness import wait_for
 
 from cabcanary.processes.child import Child
 
@@ -117,3 +123,58 @@ async def test_descriptors_do_not_pile_up() -> None:
         assert await child.stdout.read() == b""
     await asyncio.sleep(0.05)
     assert count() <= before
+
+
+#: A daemon that has one helper and nothing else; a line for the helper's process.
+PARENT = """
+import asyncio, json, sys
+from cabcanary.processes.helper import Helper
+from cabcanary.processes.status import Status
+
+async def main():
+    helper = Helper(sys.argv[1], json.loads(sys.argv[2]), Status("helper", print), print)
+    work = asyncio.ensure_future(helper.run_once())
+    while helper.process is None:
+        await asyncio.sleep(0.01)
+    print(helper.process.pid, flush=True)
+    print("ended with", await work, flush=True)
+
+asyncio.run(main())
+"""
+
+
+@pytest.mark.parametrize("module", ["cabcanary.recorder.archiver", "cabcanary.review.rules.learning"])
+def test_a_daemon_that_is_killed_leaves_no_helper_at_its_work(tmp_path: Path, module: str) -> None:
+    # A file that says nothing and does not end: whoever reads it hangs, as on a card that has stalled.
+    month = tmp_path / "drives" / "vehicle=van" / "month=2025-01"
+    month.mkdir(parents=True)
+    hanging = month / "a.manifest.json"
+    os.mkfifo(hanging)
+    (month / "a.parquet").write_bytes(bytes(100))
+    # The archive is over this, so the archiver must look at its drives.
+    limits = {"largest_gb": 1e-9, "free_gb": 0.0}
+    given = json.dumps({"folder": str(tmp_path), "archive": limits, "config": str(hanging)})
+    with subprocess.Popen([sys.executable, "-c", PARENT, module, given], stdout=subprocess.PIPE, text=True) as parent:
+        assert parent.stdout is not None
+        watched = os.pidfd_open(int(parent.stdout.readline()))
+        writer = wait_for("the helper at its work", lambda: opened_by_a_reader(hanging))
+        try:
+            parent.kill()
+            assert parent.wait(10) == -signal.SIGKILL
+            ended, _, _ = select.select([watched], [], [], 10.0)
+            assert ended, "the helper lingers"
+        finally:
+            with contextlib.suppress(ProcessLookupError):
+                signal.pidfd_send_signal(watched, signal.SIGKILL)
+            os.close(watched)
+            os.close(writer)
+
+
+def opened_by_a_reader(pipe: Path) -> int | None:
+    """The end for writing of a pipe that somebody reads, who then waits for what never comes."""
+    try:
+        return os.open(pipe, os.O_WRONLY | os.O_NONBLOCK)
+    except OSError as error:
+        if error.errno != errno.ENXIO:
+            raise
+        return None

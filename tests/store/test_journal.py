@@ -1,6 +1,9 @@
 """The journal's format and how much of it survives. JOURNAL.md beside the code is the format's promise."""
 
+import os
+import random
 import struct
+import zlib
 
 import pytest
 import zstandard
@@ -8,9 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabcanary.model import Reading
+from cabcanary.store import journal
 from cabcanary.store.journal import (
     Block,
     BlockKind,
+    JournalFile,
+    block_at,
+    crc_of,
     decode_events,
     decode_json,
     encode_block,
@@ -163,3 +170,48 @@ def test_a_good_checksum_over_a_payload_that_claims_to_unpack_to_a_terabyte_is_d
 def test_an_event_that_is_no_object_is_refused(payload):
     with pytest.raises(ValueError):
         decode_events(payload)
+
+
+# --- on the card ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(params=[1, 7, 64, 1 << 18])
+def on_card(request, tmp_path, monkeypatch):
+    """Puts bytes into a file and opens that as a journal, read so many bytes at a time."""
+    monkeypatch.setattr(journal, "_WINDOW", max(request.param, len(b"CCJ1")))
+    descriptors = []
+
+    def put(data):
+        path = tmp_path / f"{len(descriptors)}.ccj"
+        path.write_bytes(data)
+        descriptors.append(os.open(path, os.O_RDONLY))
+        return JournalFile(descriptors[-1])
+
+    yield put
+    for descriptor in descriptors:
+        os.close(descriptor)
+
+
+def test_a_journal_on_the_card_is_read_as_its_bytes_are_whatever_is_damaged(on_card):
+    chance = random.Random(1)
+    for _ in range(30):
+        data = bytearray(JOURNAL)
+        for _ in range(chance.randrange(4)):
+            data[chance.randrange(len(data))] = chance.randrange(256)
+        data = bytes(data[: chance.randrange(len(data))]) + chance.randbytes(chance.randrange(40)) + b"CCJ1CC" + JOURNAL
+        file = on_card(data)
+        assert [(b, b.at) for b in read_blocks(file)] == [(b, b.at) for b in read_blocks(data)]
+        assert [block_at(file, b.at) for b in read_blocks(data)] == list(read_blocks(data))
+        assert crc_of(file) == crc_of(data) == zlib.crc32(data)
+        assert len(file) == len(data)
+
+
+def test_a_block_that_the_card_gives_otherwise_than_before_is_an_error(on_card, tmp_path):
+    places = [b.at for b in read_blocks(on_card(JOURNAL))]
+    (tmp_path / "0.ccj").write_bytes(bytes(len(JOURNAL)))
+    descriptor = os.open(tmp_path / "0.ccj", os.O_RDONLY)
+    try:
+        with pytest.raises(ValueError, match="other bytes than before"):
+            block_at(JournalFile(descriptor), places[1])
+    finally:
+        os.close(descriptor)

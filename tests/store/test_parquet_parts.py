@@ -1,5 +1,6 @@
 """Parquet files put one behind the other by copying bytes: read by programs that share no code with this one."""
 
+import contextlib
 import io
 
 import duckdb
@@ -9,6 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from cabcanary.store.archive import Column, Rows, SampleWriter
 from cabcanary.store.parquet_parts import join
 
 SCHEMA = pa.schema(
@@ -67,3 +69,21 @@ def test_a_part_that_is_cut_off_makes_no_file(parts, kept):
     parts[1].write_bytes(parts[1].read_bytes()[:kept])
     with pytest.raises((ValueError, OSError)):
         join(parts, io.BytesIO(), SCHEMA)
+
+
+def test_a_part_that_the_card_has_changed_anywhere_makes_no_file(tmp_path):
+    part, n = tmp_path / "a.part", np.arange(300)
+    writer = SampleWriter(part, [Column("v", "V")], {"of": "a test"})
+    writer.add(Rows(n * 20_000_000, {"v": n / 3}, {"v": (n % 3).astype(np.uint8)}, {"v": n * 0.5}))
+    writer.close()
+    schema, whole = pq.read_schema(part), part.read_bytes()
+    joined = io.BytesIO()
+    assert join([part], joined, schema) == 300
+    assert pq.read_table(joined).equals(pq.read_table(part))
+    footer = len(whole) - 8 - int.from_bytes(whole[-8:-4], "little")
+    assert footer > 1000
+    for at in range(footer):
+        part.write_bytes(whole[:at] + bytes([whole[at] ^ 1 << at % 8]) + whole[at + 1 :])
+        # The magic is written anew.
+        with pytest.raises(ValueError, match="not what was written") if at >= 4 else contextlib.nullcontext():
+            join([part], io.BytesIO(), schema)

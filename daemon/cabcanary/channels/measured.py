@@ -233,6 +233,12 @@ class Measured:
             **({"travel": self._travel.state()} if self._travel else {}),
         }
 
+    def restore_converted(self, state: dict[str, Any]) -> None:
+        """Go on from the state that another curve has left: its values are gone, but since when the sensor has been
+        powered is no matter of a curve, and a warm-up that is over is not begun again."""
+        if self._wideband and state["wideband"]:
+            self._wideband.restore(state["wideband"])
+
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state."""
         last = state["last"]

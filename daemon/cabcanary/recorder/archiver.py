@@ -1,7 +1,8 @@
 """Journal -> archive, in a process of its own: closes finished drives and recovers those that were cut off.
 
 `python -m cabcanary.recorder.archiver`; one line of JSON on standard input, {"folder": …}; one JSON object a
-line on standard output for each drive. A journal that a live daemon holds is left alone.
+line on standard output for each drive. A journal that a live daemon holds is left alone. It ends when its standard
+input ends, wherever it is: the next start goes on from there, and two at one journal would be in each other's way.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.clocks import make_clock
+from cabcanary.processes.input_ends import end_with_input
 from cabcanary.recorder.closing import Closing, manifest_of
 from cabcanary.recorder.dating import Dated, date_afterwards, dated, known_time
 from cabcanary.recorder.journal_drive import Drive, NewerFormatError
@@ -28,6 +30,7 @@ from cabcanary.recorder.waiting import PARTS, in_turn, remove_left_parts
 from cabcanary.settings.schema import Archive
 from cabcanary.store.archive import be_sparing, read_about
 from cabcanary.store.boots import keep_index
+from cabcanary.store.journal import JournalFile
 from cabcanary.store.manifest import (
     DRIVES,
     JOURNAL,
@@ -105,7 +108,7 @@ def each_archived(folder: Path, fit: Fit | None = None) -> Iterator[dict[str, An
             continue
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            yield _archive_one(folder, path, fit)
+            yield _archive_one(folder, path, JournalFile(descriptor), fit)
         except BlockingIOError:
             continue
         except (OSError, ValueError) as error:
@@ -116,9 +119,9 @@ def each_archived(folder: Path, fit: Fit | None = None) -> Iterator[dict[str, An
             os.close(descriptor)
 
 
-def _archive_one(folder: Path, path: Path, fit: Fit | None) -> dict[str, Any]:
+def _archive_one(folder: Path, path: Path, journal: JournalFile, fit: Fit | None) -> dict[str, Any]:
     try:
-        drive = Drive(path.read_bytes())
+        drive = Drive(journal)
     except NewerFormatError:
         raise
     except ValueError as error:
@@ -240,13 +243,15 @@ def main() -> int:
     """Archive the drives that wait, once."""
     _be_modest()
     settings = json.loads(sys.stdin.readline())
+    end_with_input(sys.stdin.fileno())
     try:
         for report in keep_house(Path(settings["folder"]), settings):
             sys.stdout.write(json.dumps(report, ensure_ascii=False) + "\n")
             sys.stdout.flush()
     except BrokenPipeError:
-        # The daemon was killed meanwhile: the drives are archived all the same, and nobody is left to hear of it.
+        # The daemon was killed, and this is seen before the end of the input is.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
     return 0
 
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import zlib
 from abc import ABC, abstractmethod
+from array import array
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.plan.plan import Plan, plan_from_texts
 from cabcanary.settings.load import rules_from_text, settings_from_text
 from cabcanary.store.baselines import Baselines
-from cabcanary.store.journal import FORMAT, Block, BlockKind, block_at, decode_events, decode_json, read_blocks
+from cabcanary.store.journal import FORMAT, Block, BlockKind, block_at, crc_of, decode_events, decode_json, read_blocks
 from cabcanary.store.sample_columns import Columns, columns_of, decode_columns, joined, ticks_of
 from cabcanary.store.samples import FORM, HEAD, Form, Tick, common_form, forms_of
 from cabcanary.store.samples_v1 import decode_old_samples
@@ -19,11 +19,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from cabcanary.model import Frame
+    from cabcanary.store.journal import Journal
 
 #: How many blocks are taken at once: five minutes at 50 Hz.
 BLOCKS_PER_PIECE = 577
-#: And how many are held unpacked: a minute.
-_BLOCKS_AT_ONCE = 80
+#: And how many are held unpacked: 20 s. A minute takes 4 MB more, and saves a tenth of the time.
+_BLOCKS_AT_ONCE = 40
 
 
 class NewerFormatError(ValueError):
@@ -130,14 +131,14 @@ class Recorded(ABC):
 
 
 class Drive(Recorded):
-    """A journal's content, as far as it survived; its samples stay packed until they are walked through."""
+    """A journal's content, as far as it survived; its samples stay where they are until they are walked through."""
 
-    def __init__(self, data: bytes) -> None:
-        self._data = data
+    def __init__(self, data: Journal) -> None:
+        self._data, self._print = data, ""
         header: dict[str, Any] | None = None
         self.end = None
         # Where the samples stand, by sequence: a card may have written its last blocks in another order.
-        self._samples: dict[int, int] = {}
+        samples: dict[int, int] = {}
         self._heads: set[bytes] = set()
         events: dict[int, list[dict[str, Any]]] = {}
         found: set[int] = set()
@@ -149,7 +150,7 @@ class Drive(Recorded):
                 continue
             found.add(block.sequence)
             if block.kind in (BlockKind.SAMPLES, BlockKind.OLD_SAMPLES):
-                self._samples[block.sequence] = block.at
+                samples[block.sequence] = block.at
                 self._heads.add(self._head_of(block))
             elif block.kind is BlockKind.EVENTS:
                 events[block.sequence] = decode_events(block.payload)
@@ -169,7 +170,7 @@ class Drive(Recorded):
             )
         self.header = header
         self.events = [event for sequence in sorted(events) for event in events[sequence]]
-        self._order = sorted(self._samples)
+        self._places = array("Q", (samples[sequence] for sequence in sorted(samples)))
         self.lost_blocks = max(found) + 1 - len(found)
 
     @staticmethod
@@ -183,24 +184,25 @@ class Drive(Recorded):
     @property
     def print(self) -> str:
         """Of all that the journal holds."""
-        return f"{len(self._data)}-{zlib.crc32(self._data):08x}"
+        self._print = self._print or f"{len(self._data)}-{crc_of(self._data):08x}"
+        return self._print
 
     @property
     def pieces(self) -> int:
         """How many pieces of some minutes there are."""
-        return -(-len(self._order) // BLOCKS_PER_PIECE)
+        return -(-len(self._places) // BLOCKS_PER_PIECE)
 
     def piece(self, number: int) -> Iterator[Columns]:
         """The ticks of some blocks."""
-        order = self._order[number * BLOCKS_PER_PIECE : (number + 1) * BLOCKS_PER_PIECE]
-        for first in range(0, len(order), _BLOCKS_AT_ONCE):
-            yield self._columns(order[first : first + _BLOCKS_AT_ONCE])
+        places = self._places[number * BLOCKS_PER_PIECE : (number + 1) * BLOCKS_PER_PIECE]
+        for first in range(0, len(places), _BLOCKS_AT_ONCE):
+            yield self._columns(places[first : first + _BLOCKS_AT_ONCE])
 
-    def _columns(self, order: list[int]) -> Columns:
+    def _columns(self, places: Sequence[int]) -> Columns:
         parts: list[Columns] = []
         payloads: list[bytes] = []
-        for sequence in order:
-            block = block_at(self._data, self._samples[sequence])
+        for place in places:
+            block = block_at(self._data, place)
             if block.kind is BlockKind.SAMPLES:
                 payloads.append(block.payload)
             else:

@@ -6,7 +6,7 @@ by the live code. Only what looks at the readings before (jumps, standing still)
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -26,7 +26,7 @@ class MeasuredColumns:
 
     def __init__(self, measured: Measured, channel: int) -> None:
         self._measured, self._channel = measured, channel
-        self._known: dict[float, OfNumber] = {}
+        self._known = _Table.empty()
 
     def step(self, columns: Columns) -> Stepped:
         """The values of all ticks; the channel's own state goes on with them.
@@ -51,16 +51,60 @@ class MeasuredColumns:
             measured.restore({**state, "last": list(last), "last_ns": last.time_ns, "health": made.health})
         return stepped
 
-    def _of(self, numbers: NDArray[np.float64]) -> tuple[list[OfNumber], NDArray[Any]]:
-        """What each different number means, and which of them stands where; by bits, for 0.0 is -0.0."""
+    def _of(self, numbers: NDArray[np.float64]) -> tuple[_Table, NDArray[Any]]:
+        """What all different numbers so far mean, and which of them stands where; by bits, for 0.0 is -0.0."""
         bits, inverse = np.unique(numbers.view(np.int64), return_inverse=True)
-        found = []
-        for bit, number in zip(bits.tolist(), bits.view(np.float64).tolist(), strict=True):
-            known = self._known.get(bit)
-            if known is None:
-                known = self._known[bit] = self._measured.of_number(number)
-            found.append(known)
-        return found, inverse
+        new = bits[~np.isin(bits, self._known.bits, assume_unique=True)]
+        if len(new):
+            self._known = self._known.and_also(
+                new, [self._measured.of_number(n) for n in new.view(np.float64).tolist()]
+            )
+        return self._known, np.searchsorted(self._known.bits, bits)[inverse]
+
+
+class _Table(NamedTuple):
+    """What different numbers mean, in the order of their bits: `OfNumber` in arrays, since a converter has thousands of
+    numbers. `has_value` and `looked` say where a value, and what the health tests see, is a number at all."""
+
+    bits: NDArray[np.int64]
+    values: NDArray[np.float64]
+    has_value: NDArray[np.bool_]
+    doubts: NDArray[np.float64]
+    qualities: NDArray[np.uint8]
+    seen: NDArray[np.float64]
+    looked: NDArray[np.bool_]
+    curve_good: NDArray[np.bool_]
+    firm: NDArray[np.bool_]
+    #: The words beside the value, by bits, where there are any.
+    words: dict[int, str]
+
+    @classmethod
+    def empty(cls) -> _Table:
+        return cls._of(np.zeros(0, dtype=np.int64), [])
+
+    @classmethod
+    def _of(cls, bits: NDArray[np.int64], found: list[OfNumber]) -> _Table:
+        values = [o.value for o in found]
+        return cls(
+            bits,
+            np.array([np.nan if v.value is None else v.value for v in values], dtype=float),
+            np.array([v.value is not None for v in values], dtype=bool),
+            np.array([v.uncertainty for v in values], dtype=float),
+            np.array([v.quality for v in values], dtype=np.uint8),
+            np.array([np.nan if o.seen is None else o.seen for o in found], dtype=float),
+            np.array([o.seen is not None for o in found], dtype=bool),
+            np.array([o.curve_quality is Quality.GOOD for o in found], dtype=bool),
+            np.array([o.firm for o in found], dtype=bool),
+            {bit: v.reason for bit, v in zip(bits.tolist(), values, strict=True) if v.reason},
+        )
+
+    def and_also(self, bits: NDArray[np.int64], found: list[OfNumber]) -> _Table:
+        """A table with other numbers as well; this one stays as it is."""
+        *new, words = _Table._of(bits, found)
+        *old, known = self
+        order = np.argsort(np.concatenate((self.bits, bits)))
+        both = [np.concatenate(pair)[order] for pair in zip(old, new, strict=True)]
+        return _Table._make([*both, {**known, **words}])
 
 
 class _Made:
@@ -72,16 +116,15 @@ class _Made:
         self.qualities = columns.qualities[channel, at].copy()
         self._with = np.flatnonzero(self.qualities == Quality.GOOD)
         self._raw = columns.numbers[channel, at[self._with]]
-        self._table, inverse = of(self._raw)
+        table, inverse = of(self._raw)
         self.numbers = np.full(len(at), np.nan)
         self.doubts = np.zeros(len(at))
         self._which = np.full(len(at), -1)
         self._which[self._with] = inverse
-        table = self._table
-        values = np.array([np.nan if o.value.value is None else o.value.value for o in table], dtype=float)
-        self.numbers[self._with] = values[inverse]
-        self.doubts[self._with] = np.array([o.value.uncertainty for o in table], dtype=float)[inverse]
-        self.qualities[self._with] = np.array([o.value.quality for o in table], dtype=np.uint8)[inverse]
+        self._table: _Table = table
+        self.numbers[self._with] = table.values[inverse]
+        self.doubts[self._with] = table.doubts[inverse]
+        self.qualities[self._with] = table.qualities[inverse]
         self._words: dict[int, tuple[float, float, int]] = {}
         self.health: dict[str, Any] = {}
 
@@ -93,12 +136,12 @@ class _Made:
         self._health_words = measured.health
         self.health = health
         table, which = self._table, self._which[self._with]
-        looked = np.array([o.seen is not None for o in table], dtype=bool)[which]
+        looked = table.looked[which]
         at = self._with[looked]
         if not len(at):
             return
         which, raw = which[looked], self._raw[looked]
-        values = np.array([np.nan if o.seen is None else o.seen for o in table])[which]
+        values = table.seen[which]
         times, before = self.times[at], health["last"]
         if before is not None:
             times, raw, values = (np.concatenate(([b], a)) for b, a in zip(before, (times, raw, values), strict=True))
@@ -117,9 +160,9 @@ class _Made:
             jumped = later & ~(np.abs(steps) <= limits.fastest * np.maximum(seconds, SHORTEST_S))
         stuck = np.zeros(len(steps), dtype=bool)
         if limits.stuck_ns is not None:
-            good = np.array([o.curve_quality is Quality.GOOD for o in table], dtype=bool)[which]
+            good = table.curve_good[which]
             stuck = later & ~jumped & good & (times[1:] - same >= limits.stuck_ns)
-        weak = ~np.array([o.firm for o in table], dtype=bool)[which]
+        weak = ~table.firm[which]
         told = np.flatnonzero((jumped | stuck) & weak)
         self.qualities[at[told]] = np.where(jumped[told], Quality.IMPLAUSIBLE, Quality.STUCK)
         still = np.where(jumped, -1, times[1:] - same)
@@ -135,23 +178,22 @@ class _Made:
 
     def value(self, k: int) -> Value:
         """The value of the k-th new reading, with its words."""
-        number = float(self.numbers[k])
-        known = self._table[self._which[k]] if self._which[k] >= 0 else None
-        absent = known is None or known.value.value is None
+        which = int(self._which[k])
+        number = float(self.numbers[k]) if which >= 0 and self._table.has_value[which] else None
         return Value(
-            None if absent else number,
+            number,
             Quality(int(self.qualities[k])),
             int(self.times[k]),
             float(self.doubts[k]),
-            self._reason(k, known),
+            self._reason(k, which),
         )
 
-    def _reason(self, k: int, known: OfNumber | None) -> str:
-        if known is None:
+    def _reason(self, k: int, which: int) -> str:
+        if which < 0:
             return self._columns.reason(self._channel, int(self._at[k]))
         place = int(np.searchsorted(self._told[0], k))
         if place == len(self._told[0]) or self._told[0][place] != k:
-            return known.value.reason
+            return self._table.words.get(int(self._table.bits[which]), "")
         _, steps, seconds, still = self._told
         if still[place] < 0:
             return self._health_words.jump_words(float(steps[place]), float(seconds[place]))

@@ -11,13 +11,12 @@ import os
 import shutil
 from typing import TYPE_CHECKING, Any
 
-import pyarrow as pa
 import pyarrow.parquet as pq
 
 from cabcanary import __version__
 from cabcanary.recorder.frame_columns import FrameColumns
 from cabcanary.recorder.layout import Layout, TooNarrowError
-from cabcanary.store.archive import SampleWriter, check_pages, joined_rows, metadata_of, read_about
+from cabcanary.store.archive import Gathered, SampleWriter, give_back, metadata_of, read_about
 from cabcanary.store.manifest import sync_folder
 from cabcanary.store.parquet_parts import join
 
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
     from cabcanary.channels.pipeline import Pipeline
     from cabcanary.plan.plan import Plan
     from cabcanary.recorder.journal_drive import Recorded
-    from cabcanary.store.archive import Rows
 
 
 class Parts:
@@ -81,29 +79,29 @@ class Parts:
                 pipeline.restore(state)
             going_on = False
             self._count(file, self._write(file, number, frames, pipeline))
+            give_back()
 
     def _write(self, file: Path, number: int, frames: FrameColumns | None, pipeline: Pipeline | None) -> dict[str, Any]:
         """Make one part; returns what it says of itself."""
         last_ns, first_ns = (self.last_ns, self.first_ns) if self.ticks else (-1, None)
-        rows: list[Rows] = []
-        ticks = 0
+        rows, ticks = Gathered(), 0
         for some in self._drive.piece(number):
             columns = some.going_on(last_ns)
             if len(columns):
                 last_ns, ticks = int(columns.tick_ns[-1]), ticks + len(columns)
                 first_ns = int(columns.tick_ns[0]) if first_ns is None else first_ns
-                rows.append(self._layout.rows(columns, None if frames is None else frames.step(columns)))
+                rows.add(self._layout.rows(columns, None if frames is None else frames.step(columns)))
+        give_back()
         told = {"of": self._print(), "ticks": ticks, "first_ns": first_ns, "last_ns": last_ns}
         told["state"] = None if pipeline is None else pipeline.state()
         writer = SampleWriter(file, self._layout.columns, told, first_ns)
         try:
-            if rows:
-                writer.add(joined_rows(rows))
+            if len(rows):
+                writer.add(rows.rows())
             writer.close()
         except BaseException:
             writer.discard()
             raise
-        pa.default_memory_pool().release_unused()
         return told
 
     def _print(self) -> str:
@@ -138,7 +136,7 @@ class Parts:
                 join(self._files, file, schema)
                 file.flush()
                 os.fsync(file.fileno())
-            if check_pages(temporary) != self.ticks:
+            if pq.read_metadata(temporary).num_rows != self.ticks:
                 raise ValueError("the parts of a drive do not fit together")
         except ValueError:
             # A card has changed what it was given: they are all made anew.
@@ -147,6 +145,7 @@ class Parts:
             raise
         temporary.replace(path)
         sync_folder(path.parent)
+        give_back()
 
     def remove(self) -> None:
         """They are no longer needed."""

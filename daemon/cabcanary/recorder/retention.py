@@ -12,18 +12,18 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.recorder.waiting import room_taken
-from cabcanary.store.journal import read_blocks
+from cabcanary.store.journal import JournalFile, read_blocks
 from cabcanary.store.manifest import DRIVES, JOURNAL, Manifest, read_manifests, remove_drive
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
     from cabcanary.settings.schema import Archive
 
 _GB = 1e9
-#: Room for a day of driving. Below it drives go even if that cannot reach the limit: recording must go on.
-_LAST_RESERVE = 200e6
+#: What is made free where the limit is out of reach, the first of these that can be had: recording must go on. A day of
+#: driving; or one drive of two hours, with its journal, the finished parts and the file that is made of them.
+_LAST_RESERVES = (200e6, 60e6)
 #: What a power cut has left half written is of no use to anybody after this.
 _LEFTOVERS_S = 86_400.0
 #: The ending of a journal of which nothing could be read, and how long it lies there for whoever wants to look at it.
@@ -54,7 +54,8 @@ class _Unreadable:
 def make_room(folder: Path, limits: Archive, now: datetime | None) -> list[dict[str, Any]]:
     """Remove drives until the limits hold, and before them journals that nothing could be made of.
 
-    One report for each, and one if that is not enough. `now` is the wall clock's time, or None while nobody knows it:
+    What can be reached is known before anything goes: for a limit that is out of reach, nothing is removed. One report
+    for each, and one for a limit that cannot be kept. `now` is the wall clock's time, or None while nobody knows it:
     then nothing goes by its age.
     """
     return _Room(folder, limits).make(now)
@@ -62,7 +63,8 @@ def make_room(folder: Path, limits: Archive, now: datetime | None) -> list[dict[
 
 def has_a_block(path: Path) -> bool:
     """Whether anything in a journal can be read."""
-    return next(read_blocks(path.read_bytes()), None) is not None
+    with path.open("rb", buffering=0) as file:
+        return next(read_blocks(JournalFile(file.fileno())), None) is not None
 
 
 class _Room:
@@ -95,20 +97,69 @@ class _Room:
     def make(self, now: datetime | None) -> list[dict[str, Any]]:
         if now is not None:
             self._by_age(now)
-        while reason := _too_full(self._folder, self._limits, self._taken):
-            if not self._free and not self._aside:
-                what = "only drives marked as kept are left; take some away or give the archive more room"
-                # There is nothing to say about an archive that is empty: others fill this card.
-                self._say_failed(f"{reason}, and {what}" if self._drives else f"{reason}; other files fill it")
-                break
-            if _in_vain(self._folder, self._limits, self._size(self._free)):
-                self._say_failed(f"{reason}, and all drives together would not make room: other files fill the card")
-                break
-            if self._aside:
-                self._discard(self._aside[0], reason)
-            else:
-                self._remove(self._free[0], reason)
+        self._keep_to_size()
+        self._keep_free()
         return self._reports
+
+    def _keep_to_size(self) -> None:
+        """The archive's own size. Where what stays anyway is over it, no drive goes: each new one would go at once."""
+        if self._limits.largest_gb is None:
+            return
+        reason, most = f"the archive is over {self._limits.largest_gb:g} GB", self._limits.largest_gb * _GB
+        taken = self._discard_aside(self._taken(), most, reason)
+        if taken <= most:
+            return
+        if taken - self._size(self._free) > most:
+            self._say_failed(f"{reason}, and {self._kept_fill()}")
+        else:
+            self._remove_oldest(taken - most, reason)
+
+    def _keep_free(self) -> None:
+        """Room on the card: as much of it as removing can reach, and nothing removed for what it cannot."""
+        wanted, free = self._limits.free_gb * _GB, float(shutil.disk_usage(self._folder).free)
+        if free >= wanted:
+            return
+        reason = f"less than {self._limits.free_gb:g} GB are free on the card"
+        free = -self._discard_aside(-free, -wanted, reason)
+        most = free + self._size(self._free)
+        goal = next((g for g in (wanted, *_LAST_RESERVES) if most >= g), 0.0)
+        self._remove_oldest(
+            goal - free, reason if goal == wanted else f"less than {goal / 1e6:g} MB are free on the card"
+        )
+        if goal < wanted:
+            self._say_failed(f"{reason}{self._why_not(most, wanted)}")
+
+    def _why_not(self, most: float, wanted: float) -> str:
+        """Why the room that is wanted cannot be had; `most` is what would be free without all that may go."""
+        if not self._drives:
+            # There is nothing to say about an archive that is empty.
+            return "; other files fill it"
+        if not self._free or most + self._size(self._drives) - self._size(self._free) >= wanted:
+            return f", and {self._kept_fill()}"
+        stays = "no drive is given up for it" if most >= min(_LAST_RESERVES) else "soon nothing can be recorded"
+        return f", and all drives together would not make room: other files fill the card; {stays}"
+
+    def _kept_fill(self) -> str:
+        what = "drives marked as kept fill it" if self._free else "only drives marked as kept are left"
+        return f"{what}; take some away or give the archive more room"
+
+    def _discard_aside(self, taken: float, most: float, reason: str) -> float:
+        """Journals that nothing could be made of go before any drive, also where that is not enough.
+
+        Returns what is `taken` then, bytes.
+        """
+        for journal in list(self._aside):
+            if taken > most:
+                taken -= journal.size
+                self._discard(journal, reason)
+        return taken
+
+    def _remove_oldest(self, too_much: float, reason: str) -> None:
+        """Remove drives of so many bytes. It is reckoned, not looked at: some cards count what has gone only later."""
+        for drive in list(self._free):
+            if too_much > 0:
+                too_much -= drive.size
+                self._remove(drive, reason)
 
     def _by_age(self, now: datetime) -> None:
         for journal in list(self._aside):
@@ -131,7 +182,7 @@ class _Room:
         return self._limits.largest_gb is not None and size + aside > self._limits.largest_gb * _GB
 
     def _size(self, drives: list[_Kept]) -> int:
-        return sum(d.size for d in drives) + sum(j.size for j in self._aside)
+        return sum(d.size for d in drives)
 
     def _taken(self) -> int:
         """All that the archive's limit is about: what waits to be archived will be a part of it."""
@@ -139,7 +190,7 @@ class _Room:
         if "_drives" not in self.__dict__ and not self._over(sum(self._sizes.values()) + waiting):
             # Files without a manifest are in it, so it is at least what the drives take: no manifest need be read.
             return 0
-        return self._size(self._drives) + waiting
+        return self._size(self._drives) + sum(j.size for j in self._aside) + waiting
 
     def _remove(self, drive: _Kept, why: str) -> None:
         remove_drive(drive.path)
@@ -156,20 +207,6 @@ class _Room:
 
     def _say_failed(self, words: str) -> None:
         self._reports.append({"failed": "archive", "text": words})
-
-
-def _in_vain(folder: Path, limits: Archive, removable: int) -> bool:
-    """Whether somebody else has filled the card, and there is still some room: then no drive is given up for it."""
-    left = shutil.disk_usage(folder).free
-    return left > _LAST_RESERVE and left + removable < limits.free_gb * _GB
-
-
-def _too_full(folder: Path, limits: Archive, size: Callable[[], int]) -> str:
-    if limits.largest_gb is not None and size() > limits.largest_gb * _GB:
-        return f"the archive is over {limits.largest_gb:g} GB"
-    if shutil.disk_usage(folder).free < limits.free_gb * _GB:
-        return f"less than {limits.free_gb:g} GB are free on the card"
-    return ""
 
 
 def _sizes(folder: Path) -> dict[tuple[Path, str], int]:

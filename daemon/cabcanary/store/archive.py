@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
+import zlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +16,7 @@ import pyarrow.parquet as pq
 
 from cabcanary.model import Quality
 from cabcanary.store.manifest import sync_folder
+from cabcanary.store.parquet_parts import CRC_KEY
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,11 +26,11 @@ if TYPE_CHECKING:
 METADATA_KEY = b"cabcanary"
 #: Five minutes at 50 Hz: what the archiver holds in memory at a time, and what a reader can skip at a time.
 ROWS_PER_GROUP = 15_000
+#: Blocks of samples end where they end, so some more may come. Memory that nothing is written to costs nothing.
+_ROOM = ROWS_PER_GROUP * 5 // 4
 #: A column with more different numbers than this share of its rows is better written byte by byte than as a dictionary.
 _MANY = 0.25
 _ZSTD_LEVEL = 6
-#: Of a file that is only looked through.
-_COLUMNS_AT_ONCE = 8
 _DELTA = "DELTA_BINARY_PACKED"
 _WORDS = [q.words for q in Quality]
 
@@ -70,18 +73,63 @@ def be_sparing() -> None:
     pa.set_memory_pool(pa.system_memory_pool())
 
 
-def joined_rows(parts: list[Rows]) -> Rows:
-    """Rows one behind the other. `parts` is emptied as it goes, so that they are not there twice."""
-    ticks = np.concatenate([p.tick_ns for p in parts])
-    found = Rows(ticks, {}, {}, {})
-    for kind in ("values", "qualities", "uncertainties", "raw", "read_ns", "later_ns"):
-        for name in getattr(parts[0], kind):
-            arrays = [getattr(p, kind).pop(name) if p is not parts[0] else getattr(p, kind)[name] for p in parts]
-            join: Any = np.ma.concatenate if isinstance(arrays[0], np.ma.MaskedArray) else np.concatenate
-            getattr(found, kind)[name] = join(arrays)
-        getattr(parts[0], kind).clear()
-    parts.clear()
-    return found
+def give_back() -> None:
+    """Give back to the system what is free but lies between what is not."""
+    pa.default_memory_pool().release_unused()
+
+
+class Gathered:
+    """Rows put one behind the other into arrays that are there from the start: joined afterwards they would be there
+    twice, and leave memory in pieces too small for anything else. `expected` is about how many ticks will come.
+    """
+
+    def __init__(self, expected: int = _ROOM) -> None:
+        self._room, self._count = max(1, expected), 0
+        self._ticks = np.empty(self._room, dtype=np.int64)
+        self._arrays: dict[tuple[str, str], Any] = {}
+
+    def __len__(self) -> int:
+        return self._count
+
+    def add(self, rows: Rows) -> None:
+        """Behind those that are there."""
+        end = self._count + len(rows.tick_ns)
+        while end > self._room:
+            self._grow()
+        self._ticks[self._count : end] = rows.tick_ns
+        for kind in _KINDS:
+            for name, found in getattr(rows, kind).items():
+                array = self._arrays.get((kind, name))
+                if array is None:
+                    array = self._arrays[kind, name] = self._like(found)
+                array[self._count : end] = found
+        self._count = end
+
+    def rows(self) -> Rows:
+        """All of them, in the memory that they have here."""
+        found = Rows(self._ticks[: self._count], {}, {}, {})
+        for (kind, name), array in self._arrays.items():
+            getattr(found, kind)[name] = array[: self._count]
+        return found
+
+    def _like(self, found: Any) -> Any:
+        array = np.empty(self._room, dtype=found.dtype)
+        return np.ma.masked_array(array, mask=np.empty(self._room, bool)) if _is_masked(found) else array
+
+    def _grow(self) -> None:
+        self._room *= 2
+        self._ticks = np.resize(self._ticks, self._room)
+        for key, array in self._arrays.items():
+            wider = self._like(array)
+            wider[: self._count] = array[: self._count]
+            self._arrays[key] = wider
+
+
+_KINDS = ("values", "qualities", "uncertainties", "raw", "read_ns", "later_ns")
+
+
+def _is_masked(array: Any) -> bool:
+    return isinstance(array, np.ma.MaskedArray)
 
 
 def metadata_of(columns: list[Column], about: dict[str, Any]) -> dict[bytes, bytes]:
@@ -91,6 +139,16 @@ def metadata_of(columns: list[Column], about: dict[str, Any]) -> dict[bytes, byt
     units |= {f"{c.name}_raw": c.raw["unit"] for c in columns if c.raw is not None}
     raw = {c.name: c.raw for c in columns if c.raw is not None}
     return {METADATA_KEY: json.dumps({**about, "units": units, "raw": raw}, ensure_ascii=False).encode()}
+
+
+class _Summed(io.BufferedWriter):
+    """A file that sums up what is written: the CRC-32 so far."""
+
+    crc = 0
+
+    def write(self, data: Any) -> int:
+        self.crc = zlib.crc32(data, self.crc)
+        return super().write(data)
 
 
 class SampleWriter:
@@ -109,7 +167,7 @@ class SampleWriter:
         self._times = list(dict.fromkeys(c.raw["time"] for c in columns if c.raw is not None and c.raw.get("time")))
         self._metadata = metadata_of(columns, about)
         self._temporary = path.with_name(path.name + ".new")
-        self._file = self._temporary.open("wb")
+        self._file = _Summed(io.FileIO(self._temporary, "w"))
         self._writer: pq.ParquetWriter | None = None
         self._first_ns = first_ns
 
@@ -142,6 +200,8 @@ class SampleWriter:
                 )
             )
         assert self._writer is not None
+        # All but the footer has been written by now.
+        self._writer.add_key_value_metadata({CRC_KEY: f"{self._file.crc:08x}"})
         self._writer.close()
         self._file.flush()
         os.fsync(self._file.fileno())
@@ -250,20 +310,3 @@ def read_about(path: Path) -> dict[str, Any]:
     if not isinstance(about, dict):
         raise ValueError(f"{path}: its description is damaged")  # noqa: TRY004 - one kind of error for a bad file
     return about
-
-
-def check_pages(path: Path) -> int:
-    """The number of rows of a file each of whose pages holds what was written into it.
-
-    Raises:
-        ValueError: one does not, or it is no Parquet file.
-    """
-    try:
-        with pq.ParquetFile(path, page_checksum_verification=True) as file:
-            for number in range(file.num_row_groups):
-                for first in range(0, file.metadata.num_columns, _COLUMNS_AT_ONCE):
-                    some = file.schema_arrow.names[first : first + _COLUMNS_AT_ONCE]
-                    file.read_row_group(number, columns=some, use_threads=False)
-            return int(file.metadata.num_rows)
-    except (OSError, pa.ArrowException) as error:
-        raise ValueError(f"{path.name} is damaged: {error}") from error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import struct
 import zlib
 from dataclasses import dataclass, field
@@ -22,6 +23,8 @@ _HEAD = struct.Struct("<4sIIBI")
 LARGEST_PAYLOAD = 16 * 1024 * 1024
 _LARGEST_UNPACKED = 256 * 1024 * 1024
 _ZSTD_LEVEL = 3
+#: How much of a journal on the card is read at once: some dozens of blocks.
+_WINDOW = 1 << 18
 
 
 class BlockKind(IntEnum):
@@ -52,7 +55,65 @@ def encode_block(sequence: int, kind: BlockKind, payload: bytes) -> bytes:
     return MAGIC + fields + struct.pack("<I", zlib.crc32(packed, zlib.crc32(fields))) + packed
 
 
-def read_blocks(data: bytes) -> Iterator[Block]:
+class JournalFile:
+    """A journal on the card as far as it went when it was opened, read where it is asked for: a drive of hours takes
+    no memory. It behaves as its bytes would. A mapping into memory would do that as well, but on a card that fails a
+    read ends the process there.
+    """
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor, self._size = descriptor, os.fstat(descriptor).st_size
+        self._at, self._window = 0, b""
+
+    def __len__(self) -> int:
+        return self._size
+
+    def __getitem__(self, places: slice) -> bytes:
+        start, end, _ = places.indices(self._size)
+        if start < self._at or end > self._at + len(self._window):
+            self._at, self._window = start, self._read(start, max(end - start, _WINDOW))
+        return self._window[start - self._at : end - self._at]
+
+    def _read(self, at: int, length: int) -> bytes:
+        """So many bytes, or what there is of them.
+
+        Raises:
+            OSError: the card cannot be read.
+        """
+        pieces: list[bytes] = []
+        while length > 0 and (piece := os.pread(self._descriptor, length, at)):
+            pieces.append(piece)
+            at, length = at + len(piece), length - len(piece)
+        return b"".join(pieces)
+
+    def find(self, wanted: bytes, start: int = 0) -> int:
+        """The first place at or after `start` where these bytes stand; -1: there is none."""
+        while start < self._size:
+            found = self[start : start + _WINDOW].find(wanted)
+            if found >= 0:
+                return start + found
+            # It may lie across the end of what was looked at.
+            start += _WINDOW - len(wanted) + 1
+        return -1
+
+    def startswith(self, wanted: bytes, start: int = 0) -> bool:
+        """Whether these bytes stand at `start`."""
+        return self[start : start + len(wanted)] == wanted
+
+
+#: A journal in memory, or on the card.
+Journal = bytes | JournalFile
+
+
+def crc_of(data: Journal) -> int:
+    """CRC-32 of all of a journal."""
+    found = 0
+    for at in range(0, len(data), _WINDOW):
+        found = zlib.crc32(data[at : at + _WINDOW], found)
+    return found
+
+
+def read_blocks(data: Journal) -> Iterator[Block]:
     """Every whole block of a journal, in order; damaged blocks are skipped."""
     at = data.find(MAGIC)
     while at >= 0:
@@ -64,17 +125,22 @@ def read_blocks(data: bytes) -> Iterator[Block]:
         at = after if data.startswith(MAGIC, after) else data.find(MAGIC, after)
 
 
-def block_at(data: bytes, at: int) -> Block:
-    """The block that `read_blocks` has found at `at`."""
+def block_at(data: Journal, at: int) -> Block:
+    """The block that `read_blocks` has found at `at`.
+
+    Raises:
+        ValueError: it is there no more.
+    """
     block, _ = _block_at(data, at)
-    assert block is not None
+    if block is None:
+        raise ValueError("the card gives other bytes than before")
     return block
 
 
-def _block_at(data: bytes, at: int) -> tuple[Block | None, int]:
+def _block_at(data: Journal, at: int) -> tuple[Block | None, int]:
     if len(data) - at < _HEAD.size:
         return None, at
-    _, length, sequence, kind, crc = _HEAD.unpack_from(data, at)
+    _, length, sequence, kind, crc = _HEAD.unpack(data[at : at + _HEAD.size])
     start, end = at + _HEAD.size, at + _HEAD.size + length
     if length > LARGEST_PAYLOAD or end > len(data):
         return None, at

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import struct
+import zlib
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pyarrow.parquet as pq
@@ -24,8 +25,12 @@ _MAGIC = b"PAR1"
 #: Bytes that are copied at once.
 _AT_ONCE = 1 << 20
 _TRUE, _FALSE, _BYTE, _I16, _I32, _I64, _DOUBLE, _BINARY, _LIST, _SET, _MAP, _STRUCT = range(1, 13)
-#: FileMetaData's fields.
-_ROWS, _GROUPS = 3, 4
+#: FileMetaData's fields: rows, row groups, and metadata as pairs of a key and a value.
+_ROWS, _GROUPS, _TOLD = 3, 4, 5
+_KEY, _VALUE = 1, 2
+#: In the metadata of a part: the CRC-32, as eight hexadecimal digits, of all that lies before its footer. Pages have
+#: checksums of their own, but their headers have none, and to look at those Arrow unpacks each page.
+CRC_KEY = b"crc_before_footer"
 #: RowGroup's: its columns, its rows, where it begins, its number.
 _COLUMNS, _GROUP_ROWS, _GROUP_AT, _ORDINAL = 1, 3, 5, 7
 #: ColumnChunk's: where it ends or 0, what it holds, its indexes.
@@ -52,11 +57,12 @@ def join(parts: Sequence[Path], target: BinaryIO, schema: pa.Schema) -> int:
     """Write the rows of all parts into one file, under the names and with the metadata of `schema`; returns how many.
 
     Raises:
-        ValueError: a part is no whole Parquet file.
+        ValueError: a part is no whole Parquet file, or not what was written.
         OSError: a part cannot be read, or the file not written.
     """
     footer = _footer_of(schema)
-    groups: list[Any] = []
+    #: Written as soon as they are read: as Python's objects those of a drive of hours would take tens of megabytes.
+    groups: list[bytes] = []
     at, rows = target.write(_MAGIC), 0
     for part in parts:
         with part.open("rb") as file:
@@ -66,9 +72,11 @@ def join(parts: Sequence[Path], target: BinaryIO, schema: pa.Schema) -> int:
                 _shift(group, at - len(_MAGIC))
                 if _ORDINAL in group:
                     group[_ORDINAL] = _Field(_I16, len(groups))
-                groups.append(group)
+                groups.append(_Writer().struct(group))
                 rows += group[_GROUP_ROWS].value
-            _copy(file, target, end - len(_MAGIC))
+            crc = _copy(file, target, end - len(_MAGIC))
+            if _crc_told(found) not in (None, crc):
+                raise ValueError("a part of the file is not what was written")
             at += end - len(_MAGIC)
     footer[_ROWS], footer[_GROUPS] = _Field(_I64, rows), _Field(_LIST, _Items(_STRUCT, groups))
     written = _Writer().struct(footer)
@@ -76,13 +84,23 @@ def join(parts: Sequence[Path], target: BinaryIO, schema: pa.Schema) -> int:
     return rows
 
 
-def _copy(source: BinaryIO, target: BinaryIO, length: int) -> None:
-    before = target.tell()
+def _crc_told(footer: _Struct) -> int | None:
+    """What a part says its bytes before the footer sum up to; None: nothing."""
+    pairs = footer[_TOLD].value.values if _TOLD in footer else []
+    told = {pair[_KEY].value: pair[_VALUE].value for pair in pairs if _VALUE in pair}
+    return int(told[CRC_KEY], 16) if CRC_KEY in told else None
+
+
+def _copy(source: BinaryIO, target: BinaryIO, length: int) -> int:
+    """Copy so many bytes; returns the CRC-32 of the magic and them."""
+    before, crc = target.tell(), zlib.crc32(_MAGIC)
     while (left := length - (target.tell() - before)) > 0:
         piece = source.read(min(left, _AT_ONCE))
         if not piece:
             raise ValueError("a part of the file ends too early")
         target.write(piece)
+        crc = zlib.crc32(piece, crc)
+    return crc
 
 
 def _shift(group: _Struct, by: int) -> None:
@@ -215,10 +233,10 @@ class _Writer:
                 self._plain(size)
             for item in value.values:
                 self._value(value.kind, item)
+        elif kind == _DOUBLE or isinstance(value, bytes):
+            self._out += value
         elif kind == _STRUCT:
             self._struct(value)
-        elif kind == _DOUBLE:
-            self._out += value
         else:
             self._out.append(value)
 

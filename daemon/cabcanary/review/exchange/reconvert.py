@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from cabcanary.plan.plan import Plan
     from cabcanary.store.manifest import Manifest
 
 
@@ -63,16 +64,26 @@ def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file:
         plan = plan_of(header)
     except SettingsError as error:
         raise DriveError(f"with {curve_file} these settings cannot be used: {error}") from error
-    # What remembers values of the old curve starts anew.
-    wires = plan.pipeline().wires()
-    touched = {n for n, made_of in wires.items() if set(made_of) & changed}
-    header["channels_state"] = {n: s for n, s in old["channels_state"].items() if n not in touched}
+    header["channels_state"] = _state_under(plan, old["channels_state"], changed)
     drive.header = header
     drive.end, drive.lost_blocks = (
         {"lost_ticks": manifest.lost_ticks, "lost_events": manifest.lost_events},
         manifest.lost_blocks,
     )
     return write_drive(folder, drive, like=manifest)
+
+
+def _state_under(plan: Plan, old: dict[str, Any], changed: set[str]) -> dict[str, Any]:
+    """The state before the first sample where some channels have another curve: what remembers values of the old one
+    starts anew, with what no curve makes different."""
+    pipeline = plan.pipeline()
+    touched = {n for n, made_of in pipeline.wires().items() if set(made_of) & changed}
+    kept = {n: s for n, s in old.items() if n not in touched}
+    for channel in pipeline.measured:
+        if channel.name in changed and channel.name in old:
+            channel.restore_converted(old[channel.name])
+            kept[channel.name] = channel.state()
+    return kept
 
 
 def _changes(file: Path) -> dict[str, dict[str, Any]]:

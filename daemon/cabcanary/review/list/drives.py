@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from cabcanary.alerts.words import mixture_under_boost
+from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.store.manifest import Manifest, read_manifests, remove_drive, slug, write_manifest
 
 #: Only values of these qualities are numbers to rely on; no dead sensor may look alive in a table.
 BELIEVED = ("good", "saturated high", "saturated low")
 #: What a drive says of its alerts that no rules have watched.
 NOT_JUDGED = "not judged"
+
+#: How a drive's name begins: with what the clock showed when the drive did.
+_NAME = re.compile(r"(\d{8}T\d{6}Z)-")
+#: A name and a start that are nearer than this say the same, s: a drive's first sample is of some seconds before, and a
+#: clock that runs is corrected by as much.
+_APART_S = 600.0
 
 
 class DriveError(ValueError):
@@ -55,7 +64,7 @@ def samples_path(manifest_path: Path, manifest: Manifest) -> Path:
 
 
 def find_drive(folder: Path, name: str) -> tuple[Path, Manifest]:
-    """A drive's manifest by its name, the beginning of its name, or "last".
+    """A drive's manifest by its name, the beginning of its name, its date written as names have it, or "last".
 
     Raises:
         DriveError: there is none, or more than one.
@@ -66,7 +75,8 @@ def find_drive(folder: Path, name: str) -> tuple[Path, Manifest]:
             raise DriveError(f"there are no drives in {folder}")
         return found[-1]
     exact = [f for f in found if f[1].drive == name]
-    fitting = exact or [f for f in found if f[1].drive.startswith(name)]
+    # By its date as well, where its name is of a clock that was not set.
+    fitting = exact or [f for f in found if f[1].drive.startswith(name) or _date_as_named(f[1].start).startswith(name)]
     if len(fitting) == 1:
         return fitting[0]
     if not fitting:
@@ -131,14 +141,32 @@ def table(drives: list[dict[str, Any]]) -> list[str]:
     lines = ["  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows]
     found = lines[:1]
     for line, drive in zip(lines[1:], drives, strict=True):
-        found += [line, *(f"    note: {note}" for note in drive["notes"])]
+        found += [line, *_about_name(drive), *(f"    note: {note}" for note in drive["notes"])]
     return found
+
+
+def _date_as_named(start: str) -> str:
+    return start[:19].replace("-", "").replace(":", "") + "Z"
+
+
+def _about_name(drive: dict[str, Any]) -> list[str]:
+    """Why a drive has another date in its name than it is of: the name was given when the drive began."""
+    named = _NAME.match(drive["drive"])
+    if named is None or drive["clock"] == UNKNOWN:
+        return []
+    try:
+        showed = datetime.strptime(named[1], "%Y%m%dT%H%M%S%z")
+    except ValueError:
+        return []
+    if abs((showed - datetime.fromisoformat(drive["start"])).total_seconds()) < _APART_S:
+        return []
+    return [f"    its name was given before the clock was set, which showed {showed:%Y-%m-%d %H:%M}"]
 
 
 def _row(drive: dict[str, Any]) -> tuple[str, str, str, str, str, str, str]:
     marks = [w for w, is_so in (("recovered", drive["recovered"]), ("kept", drive["kept"])) if is_so]
     # A date that nobody vouches for is marked as such.
-    doubt = "?" if drive["clock"] == "not synchronised" else ""
+    doubt = "?" if drive["clock"] == UNKNOWN else ""
     return (
         drive["start"][:19].replace("T", " ") + doubt,
         _length(drive["length_s"]),

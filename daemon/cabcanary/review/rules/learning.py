@@ -2,7 +2,8 @@
 
 `python -m cabcanary.review.rules.learning`; one line of JSON on standard input, {"config": …}; one JSON object a line
 on standard output for each baseline that is new or has changed. Only the rule files' baselines with `learn` are learnt,
-from the last good drives of the stage in force. The daemon takes them up at its next start.
+from the last good drives of the stage in force. The daemon takes them up at its next start. It ends with its standard
+input.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.model import NOTICES, OWN_ALERTS
 from cabcanary.plan.plan import load_plan
+from cabcanary.processes.input_ends import end_with_input
 from cabcanary.review.list.drives import samples_path
 from cabcanary.review.list.recorded_drive import RecordedError, read_drive
 from cabcanary.review.rules.baseline import NotMeasured, measure
@@ -83,6 +85,7 @@ def _is_good(manifest: Manifest, plan: Plan) -> bool:
 def main() -> int:
     """Learn once; 0 if that went well."""
     given: dict[str, Any] = json.loads(sys.stdin.readline())
+    end_with_input(sys.stdin.fileno())
     try:
         for new in learn(load_plan(Path(given["config"]))):
             span = f"{new.points[0][1]:.4g}" + (f" to {new.points[-1][1]:.4g}" if len(new.points) > 1 else "")
