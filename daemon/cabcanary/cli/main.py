@@ -1,6 +1,6 @@
 """The command line: one verb each, no logic.
 
-Exit codes: 0 all well, 1 it did not work, 2 the settings or the command are wrong.
+Exit codes: 0 all well, 1 it did not work, 2 the settings or the command are wrong; status: 3 no daemon answers.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from cabcanary.cli.check import add_check
 from cabcanary.cli.replays import add_replay
 from cabcanary.cli.rules import add_rules
 from cabcanary.cli.shared import SAFETY, Parser
+from cabcanary.cli.status import add_status
 
 if TYPE_CHECKING:
     import argparse
@@ -56,6 +57,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--speed", type=float, default=1.0, help="bench only: run the clock this many times as fast")
     run.set_defaults(run=_run)
 
+    add_status(verbs)
     add_check(verbs)
     add_bench(verbs)
 
