@@ -8,8 +8,9 @@ from __future__ import annotations
 import asyncio
 import json
 import sys
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from cabcanary.cli.backtests import add_backtest
 from cabcanary.cli.bench import add_bench
@@ -92,7 +93,36 @@ def _parser() -> argparse.ArgumentParser:
     add_replay(verbs)
     add_backtest(verbs)
     add_drive_verbs(verbs)
+    _add_conventions(verbs, parser)
     return parser
+
+
+def _add_conventions(verbs: argparse._SubParsersAction[Any], parser: argparse.ArgumentParser) -> None:
+    """What every command line should have: completion and a manual, both made from the parser."""
+    from cabcanary.cli.completion import SHELLS
+
+    completion = verbs.add_parser("completion", help="print what a shell needs to complete commands")
+    completion.add_argument("shell", choices=sorted(SHELLS), metavar="SHELL", help=", ".join(sorted(SHELLS)))
+    completion.set_defaults(run=partial(_completion, parser))
+
+    manual = verbs.add_parser("manual", help="print the manual page, for `man -l -`")
+    manual.set_defaults(run=partial(_manual, parser))
+
+
+def _completion(parser: argparse.ArgumentParser, options: argparse.Namespace) -> int:
+    from cabcanary.cli.completion import SHELLS
+    from cabcanary.cli.described import described
+
+    print(SHELLS[options.shell](described(parser)), end="")
+    return OK
+
+
+def _manual(parser: argparse.ArgumentParser, _: argparse.Namespace) -> int:
+    from cabcanary.cli.described import described
+    from cabcanary.cli.manual import manual
+
+    print(manual(described(parser)), end="")
+    return OK
 
 
 def _run(options: argparse.Namespace) -> int:
