@@ -32,6 +32,7 @@ from typing import TYPE_CHECKING, Any
 from cabcanary.model import Quality
 from cabcanary.processes.places import FullError, Peer, Places, peer_of
 from cabcanary.processes.rate import RateLimit
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
@@ -209,7 +210,9 @@ class Feed:
         try:
             while line := await stream.readline():
                 if not lines.allows(time.monotonic_ns()):
-                    reader.send(_line({"error": f"too many lines: at most {_LINES_PER_S:g} a second; connect again"}))
+                    reader.send(
+                        _line({"error": f"too many lines: at most {spelt(_LINES_PER_S)} a second; connect again"})
+                    )
                     return
                 if self._take(reader, line):
                     await self._answer(reader)
@@ -278,7 +281,7 @@ class Feed:
             ):
                 reader.period_ns = int(1e9 / rate) if rate else 0
             else:
-                reader.send(_line({"error": f"frames_hz must be from 0 to {_FASTEST_HZ:g}"}))
+                reader.send(_line({"error": f"frames_hz must be from 0 to {spelt(_FASTEST_HZ)}"}))
             if "events_after" in wanted:
                 self._begin_after(reader, wanted)
 

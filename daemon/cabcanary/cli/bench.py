@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.cli.shared import SAFETY
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     import argparse
@@ -49,7 +50,7 @@ def add_bench(verbs: Any) -> None:
     bench.add_argument("--plain", action="store_true", help="lines instead of a live screen")
     bench.add_argument("--json", action="store_true", help="only the result, for a program to read")
     corpus = bench.add_argument_group("bench corpus")
-    corpus.add_argument("--hours", type=float, help=f"of ordinary driving (default {_HOURS:g})")
+    corpus.add_argument("--hours", type=float, help=f"of ordinary driving (default {spelt(_HOURS)})")
     corpus.add_argument("--faults", type=int, help=f"drives with a fault (default {_FAULTS})")
     corpus.add_argument("--seed", type=int, help=f"the same seed makes the same drives (default {_SEED})")
     corpus.add_argument(

@@ -15,6 +15,7 @@ from typing import Any, Self
 from pydantic import ValidationError
 
 from cabcanary.settings.schema import Daemon
+from cabcanary.spelling import spelt
 
 #: A daemon that answers does so within a few ticks; on a busy small computer within a second. A hung one never does.
 ANSWERS_WITHIN_S = 3.0
@@ -98,7 +99,7 @@ class Asker:
             self._socket.sendall(b'{"ask": "status"}\n')
             found = self._answer(path, ends)
         except TimeoutError:
-            raise StatusError(f"the daemon at {path} does not answer within {self._wait_s:g} s: {_HUNG}") from None
+            raise StatusError(f"the daemon at {path} does not answer within {spelt(self._wait_s)} s: {_HUNG}") from None
         except OSError as error:
             raise StatusError(f"the daemon at {path} has gone: {error.strerror or error}; {self._start}") from error
         if guessed and found.get("folder") != str(self._daemon.folder):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.recorder.waiting import room_taken
+from cabcanary.spelling import spelt
 from cabcanary.store.journal import read_blocks
 from cabcanary.store.manifest import DRIVES, JOURNAL, Manifest, read_manifests, remove_drive
 
@@ -124,7 +125,7 @@ class _Room:
                 return
             # A drive whose date is not known well cannot be called old.
             for drive in [d for d in self._free if d.manifest.clock != UNKNOWN and d.manifest.start < oldest]:
-                self._remove(drive, f"older than {self._limits.oldest_days:g} days")
+                self._remove(drive, f"older than {spelt(self._limits.oldest_days)} days")
 
     def _over(self, size: int) -> bool:
         aside = sum(j.size for j in self._aside)
@@ -166,9 +167,9 @@ def _in_vain(folder: Path, limits: Archive, removable: int) -> bool:
 
 def _too_full(folder: Path, limits: Archive, size: Callable[[], int]) -> str:
     if limits.largest_gb is not None and size() > limits.largest_gb * _GB:
-        return f"the archive is over {limits.largest_gb:g} GB"
+        return f"the archive is over {spelt(limits.largest_gb)} GB"
     if shutil.disk_usage(folder).free < limits.free_gb * _GB:
-        return f"less than {limits.free_gb:g} GB are free on the card"
+        return f"less than {spelt(limits.free_gb)} GB are free on the card"
     return ""
 
 

@@ -43,6 +43,7 @@ from cabcanary.runtime.supervisor import Supervisor
 from cabcanary.runtime.wiring import Wiring
 from cabcanary.sources.kind import OwnState
 from cabcanary.sources.slot import Slots
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     import threading
@@ -209,7 +210,7 @@ class Daemon:
         say(f"cabcanary {__version__} watches {plan.settings.vehicle.name}, stage: {plan.settings.vehicle.stage}")
         say("This is a monitor, not protection: it warns, and it cannot stop the engine from being damaged.")
         if self._clock.speed != 1.0:
-            say(f"BENCH: the clock runs {self._clock.speed:g} times as fast as real time")
+            say(f"BENCH: the clock runs {spelt(self._clock.speed)} times as fast as real time")
         if plan.baselines_fault:
             say(f"WITHOUT BASELINES: {plan.baselines_fault}")
         for rule in plan.not_fitted:

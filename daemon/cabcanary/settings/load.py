@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, Union, get_a
 from pydantic import BaseModel, ValidationError
 
 from cabcanary.settings.schema import RuleFile, Settings
+from cabcanary.spelling import spelt
 from cabcanary.validation.positions import Positions
 from cabcanary.validation.problems import Problem, SettingsError, nearest
 
@@ -253,7 +254,7 @@ def _fix_for(kind: str, name: str, context: dict[str, Any], given: Any, helping:
         return f"write two numbers with a decimal point, as in {name} = [0.25, 4.75]"
     if kind.endswith("_parsing") and isinstance(given, str) and re.match(r"\s*[-+.\d]", given):
         return f"write the bare number, as in {name} = {re.match(r'[-+.0-9]*', given.strip())[0]}"  # type: ignore[index]
-    bounds = [f"{word} {context[k]:g}" for k, word in _BOUNDS.items() if k in context]
+    bounds = [f"{word} {spelt(context[k])}" for k, word in _BOUNDS.items() if k in context]
     if bounds:
         return f"give {name} a value " + " and ".join(bounds)
     if kind == "literal_error":
