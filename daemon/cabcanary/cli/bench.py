@@ -125,7 +125,7 @@ def _grade_corpus(options: argparse.Namespace) -> int:
 
     hours = _HOURS if options.hours is None else options.hours
     faults = _FAULTS if options.faults is None else options.faults
-    if hours < 0 or faults < 0 or not (hours or faults):
+    if not 0 <= hours < math.inf or faults < 0 or not (hours or faults):
         return _wrong("--hours and --faults say how much to drive: numbers from 0, and not both 0")
     if options.cores is not None and options.cores < 1:
         return _wrong("--cores takes a number from 1")

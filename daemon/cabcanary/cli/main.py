@@ -5,20 +5,8 @@ Exit codes: 0 all well, 1 it did not work, 2 the settings or the command are wro
 
 from __future__ import annotations
 
-import asyncio
-import json
 import sys
-from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-from cabcanary.cli.backtests import add_backtest
-from cabcanary.cli.bench import add_bench
-from cabcanary.cli.check import add_check
-from cabcanary.cli.replays import add_replay
-from cabcanary.cli.rules import add_rules
-from cabcanary.cli.shared import SAFETY, Parser
-from cabcanary.cli.status import add_status
 
 if TYPE_CHECKING:
     import argparse
@@ -26,11 +14,15 @@ if TYPE_CHECKING:
 
 OK, FAILED, WRONG = 0, 1, 2
 
+# What else is needed is imported inside `main`, so that Ctrl-C is no error from the first moment on.
+
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code."""
-    options = _parser().parse_args(arguments)
+    """Run one command; returns the exit code. What the outside world refuses is one line, and no trace."""
     try:
+        if arguments is None:
+            _keep_warnings_of_libraries_to_developers()
+        options = _parser().parse_args(arguments)
         code: int = options.run(options)
     except KeyboardInterrupt:
         return FAILED
@@ -38,12 +30,33 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # The reader of our output has seen enough (| head).
         sys.stderr.close()
         return OK
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        print(f"{place}{error.strerror or error}", file=sys.stderr)
+        return FAILED
     return code
 
 
+def _keep_warnings_of_libraries_to_developers() -> None:
+    """Who wants to see them says so: `python -W default -m cabcanary`, or PYTHONWARNINGS."""
+    import warnings
+
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
+
+
 def _parser() -> argparse.ArgumentParser:
+    from pathlib import Path
+
     from cabcanary import __version__
+    from cabcanary.cli.backtests import add_backtest
+    from cabcanary.cli.bench import add_bench
+    from cabcanary.cli.check import add_check
     from cabcanary.cli.drives import add_drive_verbs
+    from cabcanary.cli.replays import add_replay
+    from cabcanary.cli.rules import add_rules
+    from cabcanary.cli.shared import SAFETY, Parser
+    from cabcanary.cli.status import add_status
 
     parser = Parser(
         prog="cabcanary",
@@ -99,6 +112,8 @@ def _parser() -> argparse.ArgumentParser:
 
 def _add_conventions(verbs: argparse._SubParsersAction[Any], parser: argparse.ArgumentParser) -> None:
     """What every command line should have: completion and a manual, both made from the parser."""
+    from functools import partial
+
     from cabcanary.cli.completion import SHELLS
 
     completion = verbs.add_parser("completion", help="print what a shell needs to complete commands")
@@ -176,6 +191,8 @@ def _listen(options: argparse.Namespace) -> int:
 
 
 def _watch(options: argparse.Namespace) -> int:
+    import asyncio
+
     from cabcanary.watch import WatcherError, watch
 
     try:
@@ -187,6 +204,8 @@ def _watch(options: argparse.Namespace) -> int:
 
 
 def _sounds(options: argparse.Namespace) -> int:
+    import json
+
     from cabcanary.cli.sounds import AuditionError, audition, lines, table, write_all
 
     if options.config is not None and not options.check:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import stat
 import tomllib
 import types
 from dataclasses import dataclass
@@ -89,7 +90,11 @@ def rules_from_text(text: str, file: Path) -> Loaded[RuleFile]:
 
 def _load(file: Path, model: type[T], helping: _Help | None = None) -> Loaded[T]:
     try:
-        if file.stat().st_size > _LARGEST_FILE:
+        found = file.stat()
+        if not stat.S_ISREG(found.st_mode):
+            # A pipe without a writer would be waited for, for ever.
+            raise SettingsError([Problem(file, 1, "", "this is no file", "name a file of settings or rules (TOML)")])
+        if found.st_size > _LARGEST_FILE:
             raise SettingsError([Problem(file, 1, "", "this file is too large to be settings")])
         text = file.read_text(encoding="utf-8-sig")  # some editors begin a file with a byte order mark
     except OSError as error:

@@ -87,7 +87,7 @@ def try_rule_files(files: Sequence[Path], config: Path | None) -> Iterator[FileR
 def is_settings(file: Path) -> bool:
     """Whether it is a settings file, which names rule files, and not a rule file itself."""
     try:
-        return "\n[vehicle]" in "\n" + file.read_text(encoding="utf-8-sig")
+        return file.is_file() and "\n[vehicle]" in "\n" + file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError):
         return False
 
