@@ -1,8 +1,11 @@
 """The daemon's local feed: a Unix socket with one JSON object a line.
 
 Out: `hello` once, then events as they happen and frames at the rate that a reader asks for. In:
-`{"subscribe": {"frames_hz": 10}}` and `{"do": "acknowledge"}`. Commands are taken from the daemon's own user
-and from root, as the kernel names the peer. A reader that is slow is skipped and never waited for.
+`{"subscribe": {"frames_hz": 10}}`, `{"ask": "status"}` and `{"do": "acknowledge"}`. Commands are taken from the
+daemon's own user and from root, as the kernel names the peer. A reader that is slow is skipped and never waited for.
+
+`{"ask": "status"}` is answered once, `{"status": {...}}`, to anybody: every channel, the alerts that stand, coverage,
+parts, drives, what is free on the card, and who reads the feed. `cabcanary status` asks it.
 
 There are 32 places. Some are kept for the daemon's own helpers, for the pages and for the daemon's own user with root;
 another user gets six (`processes/places.py`). Who finds none is told `{"error": ...}` in one line, why and what to do,
@@ -27,11 +30,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.model import Quality
-from cabcanary.processes.places import FullError, Places, peer_of
+from cabcanary.processes.places import FullError, Peer, Places, peer_of
 from cabcanary.processes.rate import RateLimit
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Awaitable, Callable
     from pathlib import Path
 
     from cabcanary.model import Event, Frame, Value
@@ -52,6 +56,7 @@ _AT_ONCE = 20
 @dataclass(slots=True, eq=False)
 class _Reader:
     writer: asyncio.StreamWriter
+    peer: Peer
     may_command: bool
     period_ns: int = 0
     due_ns: int = 0
@@ -69,6 +74,12 @@ class _Reader:
             return
         self.writer.write(line)
 
+    def as_json(self, places: Places) -> dict[str, Any]:
+        """Who it is and what it asked for."""
+        hz = 1e9 / self.period_ns if self.period_ns else 0.0
+        who = {"pid": self.peer.pid, "user": self.peer.user, "kind": str(places.kind(self.peer))}
+        return {**who, "frames_hz": hz, "skipped": self.skipped}
+
     def end(self) -> None:
         """End the stream: everything sent still arrives, then the reader sees the end."""
         if not self.ended and not self.writer.transport.is_closing():
@@ -79,7 +90,7 @@ class _Reader:
 
 class Feed:
     """Serves the feed. `hello` and `standing`, the alerts that stand, are asked for what a new reader must know; past
-    events say so."""
+    events say so. `status` is asked for a reader that asks."""
 
     def __init__(
         self,
@@ -88,7 +99,9 @@ class Feed:
         standing: Callable[[], list[Event]],
         command: Callable[[dict[str, Any]], dict[str, Any]],
         places: Places | None = None,
+        status: Callable[[], Awaitable[dict[str, Any]]] | None = None,
     ) -> None:
+        self._status = status
         self._places = places or Places()
         self._path, self._hello, self._standing, self._command = path, hello, standing, command
         self._readers: set[_Reader] = set()
@@ -176,7 +189,7 @@ class Feed:
             if self._ended:
                 return
             leave = self._places.enter(peer, time.monotonic_ns())
-            await self._follow(stream, _Reader(writer, self._places.is_own(peer)))
+            await self._follow(stream, _Reader(writer, peer, self._places.is_own(peer)))
         except FullError as error:
             writer.write(_line({"error": str(error)}))
         except (ValueError, OSError):
@@ -197,9 +210,12 @@ class Feed:
         try:
             while line := await stream.readline():
                 if not lines.allows(time.monotonic_ns()):
-                    reader.send(_line({"error": f"too many lines: at most {_LINES_PER_S:g} a second; connect again"}))
+                    reader.send(
+                        _line({"error": f"too many lines: at most {spelt(_LINES_PER_S)} a second; connect again"})
+                    )
                     return
-                self._take(reader, line)
+                if self._take(reader, line):
+                    await self._answer(reader)
                 if reader.at is not None:
                     await self._tell_past(reader)
                 # A line that is there already is read without a wait, and the tick must get its turn.
@@ -218,6 +234,12 @@ class Feed:
             await reader.writer.drain()
             await asyncio.sleep(0)
 
+    async def _answer(self, reader: _Reader) -> None:
+        """Tell a reader how things are: worked out between two ticks, and for it alone."""
+        told = await self._status() if self._status is not None else self._hello()
+        clients = [r.as_json(self._places) for r in self._readers]
+        reader.send(_line({"status": {**told, "run": self._run, "clients": clients}}))
+
     def _begin_after(self, reader: _Reader, wanted: dict[str, Any]) -> None:
         after = wanted["events_after"]
         if not isinstance(after, int) or isinstance(after, bool) or after < 0:
@@ -230,14 +252,26 @@ class Feed:
             if id(event) not in coming:
                 reader.send(_line({"event": event.as_json(), "past": True, "standing": True}))
 
-    def _take(self, reader: _Reader, line: bytes) -> None:
+    def _take(self, reader: _Reader, line: bytes) -> bool:
+        """Take a reader's line; whether it asks for the status."""
         try:
             message = json.loads(line)
         except (ValueError, RecursionError):
             message = None
         if not isinstance(message, dict):
             reader.send(_line({"error": "not a JSON object"}))
-            return
+            return False
+        self._take_subscription(reader, message)
+        if "do" in message:
+            if reader.may_command:
+                reader.send(_line({"reply": self._command(message)}))
+            else:
+                reader.send(_line({"error": "only the daemon's own user and root may give commands"}))
+        if "ask" in message and message["ask"] != "status":
+            reader.send(_line({"error": "only the status may be asked for"}))
+        return message.get("ask") == "status"
+
+    def _take_subscription(self, reader: _Reader, message: dict[str, Any]) -> None:
         if isinstance(wanted := message.get("subscribe"), dict):
             rate = wanted.get("frames_hz", 0)
             if (
@@ -247,14 +281,9 @@ class Feed:
             ):
                 reader.period_ns = int(1e9 / rate) if rate else 0
             else:
-                reader.send(_line({"error": f"frames_hz must be from 0 to {_FASTEST_HZ:g}"}))
+                reader.send(_line({"error": f"frames_hz must be from 0 to {spelt(_FASTEST_HZ)}"}))
             if "events_after" in wanted:
                 self._begin_after(reader, wanted)
-        if "do" in message:
-            if reader.may_command:
-                reader.send(_line({"reply": self._command(message)}))
-            else:
-                reader.send(_line({"error": "only the daemon's own user and root may give commands"}))
 
 
 def _event_line(event: Event, n: int) -> bytes:

@@ -55,6 +55,8 @@ def read_tables(file: Path) -> tuple[Path, Watcher]:
     Raises:
         WatcherError: not even these can be read.
     """
+    if file.exists() and not file.is_file():
+        raise WatcherError(f"{file}: this is no file; name the settings file (TOML)", wrong=True)
     try:
         raw = tomllib.loads(file.read_text(encoding="utf-8"))
         daemon, watcher = Daemon.model_validate(raw.get("daemon", {})), Watcher.model_validate(raw.get("watcher", {}))

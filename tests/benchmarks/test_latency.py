@@ -15,6 +15,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -415,3 +416,46 @@ def test_what_lies_between_a_byte_and_the_buzzer_over_ten_thousand_alerts(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     table(tmp_path, lambda name: 10_000 if name in ("quiet", "all of these at once") else 1000, capsys)
+
+
+#: More than a workshop full of people would have.
+_FOLLOWERS = 10
+
+
+def test_ten_who_follow_the_status_do_not_change_what_lies_between(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same daemon with and without them by turns, so that what the machine does besides is in both."""
+    noise, alone, followed = random.Random(19), Row("nobody asks"), Row(f"{_FOLLOWERS} follow the status")
+    words = command("status", str(tmp_path / "s" / "van.toml"), "--follow", "--json")
+    with stand(tmp_path / "s") as made, as_the_unit_does():
+        for _ in range(3):
+            made.measure(alone, 20, noise)
+            with followers(words) as told_since:
+                made.measure(followed, 20, noise)
+                assert told_since() > 0
+        assert made.processes[0].poll() is None
+    ratio = Row.at(followed.ours_ms, 0.5) / Row.at(alone.ours_ms, 0.5)
+    with capsys.disabled():
+        print("\n  ms from byte to pin                  alerts     p50     p99   p99.9     max bare p50   p99.9 met")
+        print(f"{alone.line()}\n{followed.line()}\n  followed over alone: {ratio:.2f} at p50, ", end="")
+        print(f"{Row.at(followed.ours_ms, 0.99) / Row.at(alone.ours_ms, 0.99):.2f} at p99")
+
+
+@contextlib.contextmanager
+def followers(words: list[str]) -> Iterator[Callable[[], int]]:
+    """So many who follow, all of them answered; gives how many bytes have come since."""
+    with contextlib.ExitStack() as stack:
+        files = [stack.enter_context(tempfile.TemporaryFile()) for _ in range(_FOLLOWERS)]
+        # They are people at terminals, not parts of the monitor: not at its niceness.
+        for file in files:
+            process = subprocess.Popen(words, stdout=file, preexec_fn=lambda: os.nice(20))
+            stack.callback(process.wait)
+            stack.callback(process.kill)
+        for file in files:
+            wait_for("an answer for each", lambda file=file: os.fstat(file.fileno()).st_size)
+        before = sum(os.fstat(file.fileno()).st_size for file in files)
+        yield lambda: sum(os.fstat(file.fileno()).st_size for file in files) - before
+        for file in files:
+            file.seek(0)
+            assert b'"no daemon"' not in file.read()

@@ -1,5 +1,6 @@
-"""What two libraries keep to themselves and this program uses all the same: noticed here when it changes."""
+"""What libraries keep to themselves and this program uses all the same: noticed here when it changes."""
 
+import argparse
 import inspect
 
 import aiomqtt
@@ -8,6 +9,7 @@ import pytest
 from can.interfaces.slcan import slcanBus
 from can.interfaces.virtual import VirtualBus
 
+from cabcanary.cli.described import described
 from cabcanary.sources.can.python_can import filters_below
 
 pytestmark = pytest.mark.waits
@@ -57,3 +59,16 @@ def test_aiomqtt_publishes_by_a_client_that_gives_each_message_a_number() -> Non
     assert "info = self._client.publish(" in published
     assert "info.mid" in published
     assert "info.rc" in published
+
+
+def test_argparse_keeps_its_arguments_and_commands_where_completion_and_manual_read_them() -> None:
+    parser = argparse.ArgumentParser(prog="it")
+    parser.add_argument("--speed", type=float, default=2.0, help="times (%(default)s)")
+    verbs = parser.add_subparsers(metavar="COMMAND")
+    verbs.add_parser("go", help="set off").add_argument("where", nargs="+", choices=("home", "out"))
+    root = described(parser)
+    assert [(a.flags, a.value, a.help) for a in root.arguments][1:] == [(("--speed",), "SPEED", "times (2.0)")]
+    assert root.usage == "it [-h] [--speed SPEED] COMMAND ..."
+    (go,) = root.below
+    assert (go.words, go.help) == (("go",), "set off")
+    assert (go.arguments[1].choices, go.arguments[1].many) == (("home", "out"), True)

@@ -162,6 +162,14 @@ def test_nothing_is_written_over(folder: Path, tmp_path: Path) -> None:
     assert (answer.returncode, "is there already" in answer.stderr) == (2, True)
 
 
+@pytest.mark.parametrize("to", ["csv", "parquet", "mdf4"])
+@pytest.mark.parametrize("place", [".", "..", "/", "/tmp"])
+def test_a_folder_is_no_file_to_write(to: str, place: str, folder: Path) -> None:
+    answer = cabcanary("export", "last", "--to", to, "--folder", folder, "--output", place)
+    assert (answer.returncode, answer.stdout) == (2, "")
+    assert answer.stderr == f"{place} is a folder; name a file in it with --output\n"
+
+
 def test_the_events_beside_a_csv_are_not_written_over_either(folder: Path, tmp_path: Path) -> None:
     mine = tmp_path / "drive.events.jsonl"
     mine.write_text("mine")

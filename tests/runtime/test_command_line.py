@@ -27,8 +27,8 @@ def helped(capsys, *words: str) -> str:
 @pytest.mark.parametrize(
     "words",
     [
-        ["run"], ["check"], ["bench"], ["replay"], ["backtest"], ["sounds"], ["listen"], ["watch"], ["baseline"],
-        ["rules"], ["rules", "test"], ["rules", "explain"], ["rules", "trace"], ["baseline", "measure"],
+        ["run"], ["status"], ["check"], ["bench"], ["replay"], ["backtest"], ["sounds"], ["listen"], ["watch"],
+        ["baseline"], ["rules"], ["rules", "test"], ["rules", "explain"], ["rules", "trace"], ["baseline", "measure"],
     ],
     ids=" ".join,
 )  # fmt: skip

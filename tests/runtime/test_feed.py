@@ -117,9 +117,31 @@ def test_hello_says_who_watches_what(watched: Ride, reader: socket.socket) -> No
     }
 
 
+def test_whoever_asks_is_told_the_status_with_every_channel_and_every_reader(
+    watched: Ride, reader: socket.socket
+) -> None:
+    watched.wait("two seconds of frames", lambda: len(watched.told.frames) > 100)
+    reader.sendall(b'{"subscribe": {"frames_hz": 4}, "ask": "status"}\n')
+    told = answer(reader, "status")
+    assert set(told["channels"]) == set(watched.told.frames[-1]["values"])
+    boost = told["channels"]["boost"]
+    assert (boost["unit"], boost["made_of"]) == ("psi", ["map", "air_pressure"])
+    assert told["started"] <= boost["since"] <= boost["read"] <= told["ticked"] <= told["now"]
+    # Since it has been seen, and not since the last tick.
+    assert told["ticked"] - boost["since"] > 500_000_000
+    assert [a["what"] for a in told["alerts"]] == ["limits_not_confirmed"]
+    assert told["folder"] == str(watched.folder)
+    mine = [c for c in told["clients"] if c["pid"] == os.getpid()]
+    assert sorted(c["frames_hz"] for c in mine) == [4.0, 50.0]
+    assert {c["kind"] for c in mine} == {"the monitor's own user and root"}
+    assert (told["disk"]["problem"], told["drive"]) == ("", None)
+
+
 @pytest.mark.parametrize(
     ("sent", "words"),
     [
+        (b'{"ask": "time"}\n', "only the status may be asked for"),
+        (b'{"ask": ["status"]}\n', "only the status may be asked for"),
         (b"what is this\n", "not a JSON object"),
         (b"\xff\xfe\x00\n", "not a JSON object"),
         (b"[1, 2]\n", "not a JSON object"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from cabcanary.model import USABLE, Event, EventKind, Quality
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -100,9 +101,9 @@ def _channel_state(name: str, frame: Frame, symbol: str) -> str:
         unit = "" if symbol in ("lambda", "state", "ratio") else f" {symbol}"
         if value.quality is Quality.WITHIN:
             low, high = value.interval()
-            return f"{name} {low:.4g} to {high:.4g}{unit}"
+            return f"{name} {spelt(low, 4)} to {spelt(high, 4)}{unit}"
         end = "" if value.quality is Quality.GOOD else f" ({value.quality.words})"
-        return f"{name} {value.value:.4g}{unit}{end}"
+        return f"{name} {spelt(value.value, 4)}{unit}{end}"
     return f"{name} {value.quality.words.upper()}"
 
 

@@ -30,6 +30,7 @@ from cabcanary.settings.derived import (
     VacuumChannel,
 )
 from cabcanary.settings.sensors import MeasuredChannel
+from cabcanary.spelling import spelt
 from cabcanary.validation.problems import nearest
 
 if TYPE_CHECKING:
@@ -154,7 +155,7 @@ class _Builder:
         ends = built.chain.ends
         if spec.measures != "lambda" or ends is None or (ends[0] >= _LOWEST_LAMBDA and ends[1] <= _HIGHEST_LAMBDA):
             return True
-        message = f"a mixture from {ends[0]:g} to {ends[1]:g} is no lambda"
+        message = f"a mixture from {spelt(ends[0])} to {spelt(ends[1])} is no lambda"
         fix = "if these numbers are AFR, add afr_scale = 14.7 or whatever scale the sensor was set to"
         self._note((*path, "curve" if spec.curve is not None else "ends"), message, fix)
         return False
@@ -169,15 +170,19 @@ class _Builder:
         rails = spec.rails
         if at_low < at_high and low * factor <= _DEAD_VOLTS and (rails is None or rails[0] <= low):
             message, side = (
-                f"{low:g} on the wire is its rich end, and a broken or grounded wire gives the same",
+                f"{spelt(low)} on the wire is its rich end, and a broken or grounded wire gives the same",
                 "above",
             )
         elif at_low > at_high and high * factor >= _FULL_VOLTS and (rails is None or rails[1] >= high):
-            message, side = f"{high:g} on the wire is its rich end, and a shorted wire gives the same", "below"
+            message, side = f"{spelt(high)} on the wire is its rich end, and a shorted wire gives the same", "below"
         else:
             return True
         # The lean end must stay within the rails: there the sensor says "at least this lean".
-        example = f"[{low + 0.05:g}, {high + 0.4:g}]" if side == "above" else f"[{low - 0.4:g}, {high - 0.05:g}]"
+        example = (
+            f"[{spelt(low + 0.05)}, {spelt(high + 0.4)}]"
+            if side == "above"
+            else f"[{spelt(low - 0.4)}, {spelt(high - 0.05)}]"
+        )
         fix = f"add rails with an end {side} it, such as rails = {example}: rich would silence the rule for lean"
         self._note((*path, "rails" if rails else "curve"), message, fix)
         return False

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from cabcanary import units
 from cabcanary.channels.follows_load import FollowsLoad
 from cabcanary.model import USABLE, Quality, Value
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -75,10 +76,10 @@ class CrossCheck:
             # At its ceiling the witness proves no more than "at least this".
             if own >= spec.below - spec.within:
                 return None
-            return f"shows {own:.3g} {own_unit.symbol} where {spec.witness} shows at least {spec.below:.3g}"
+            return f"shows {spelt(own, 3)} {own_unit.symbol} where {spec.witness} shows at least {spelt(spec.below, 3)}"
         if abs(own - other) <= spec.within:
             return ""
-        return f"differs from {spec.witness} by {own - other:+.3g} {own_unit.symbol}"
+        return f"differs from {spec.witness} by {spelt(own - other, 3, '+')} {own_unit.symbol}"
 
     def _key_on(self, spec: KeyOnCheck, values: dict[str, Value]) -> str | None:
         pressure, rpm = self._known(values, spec.channel), self._known(values, spec.engine_speed)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.model import Quality
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from cabcanary.settings.sensors import Health, Measures
@@ -98,7 +99,7 @@ class HealthTests:
 
     def jump_words(self, step: float, seconds: float) -> str:
         """What is said of a change that nothing real makes."""
-        return f"jumped by {step:+.3g} {self._unit} in {seconds * 1000:.0f} ms"
+        return f"jumped by {spelt(step, 3, '+')} {self._unit} in {seconds * 1000:.0f} ms"
 
     def _stuck(self, quality: Quality, time_ns: int) -> Verdict:
         after = self.limits.stuck_ns
@@ -124,7 +125,7 @@ class HealthTests:
         self._noisy = scatter > noisiest * (_QUIET_SHARE if self._noisy else 1.0)
         if not self._noisy:
             return None
-        return Quality.IMPLAUSIBLE, f"scatters by {scatter:.3g} {self._unit}: loose contact or interference"
+        return Quality.IMPLAUSIBLE, f"scatters by {spelt(scatter, 3)} {self._unit}: loose contact or interference"
 
     def state(self) -> dict[str, Any]:
         """All that later verdicts depend on."""

@@ -13,6 +13,7 @@ from cabcanary.channels.throttle_travel import ThrottleTravel
 from cabcanary.channels.usable import good
 from cabcanary.channels.wideband import WidebandStates
 from cabcanary.model import Quality, Reading, Value
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -112,7 +113,7 @@ class Measured:
 
     def stale(self, last: Value, reason: str) -> Value:
         """What becomes of the last value when nothing new comes; `reason` is the last reading's."""
-        words = f"nothing new from {self.spec.source} for over {self.spec.stale_after:g} s"
+        words = f"nothing new from {self.spec.source} for over {spelt(self.spec.stale_after)} s"
         if reason:
             words += f" ({reason})"
         return last._replace(quality=Quality.STALE, reason=words)
@@ -179,7 +180,7 @@ class Measured:
         return plausible is not None and not plausible[0] <= value <= plausible[1]
 
     def _implausible(self, value: float) -> tuple[Quality, str]:
-        return Quality.IMPLAUSIBLE, f"{value:.4g} {self.spec.unit} cannot be true"
+        return Quality.IMPLAUSIBLE, f"{spelt(value, 4)} {self.spec.unit} cannot be true"
 
     def _at_own_ends(self, converted: Converted) -> Quality:
         ends = self.spec.ends

@@ -11,6 +11,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Protocol
 
 from cabcanary.model import Quality
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -35,7 +36,7 @@ class Curve:
 
     def __init__(self, law: Law, low_wire: float, high_wire: float) -> None:
         if not low_wire < high_wire:
-            raise CurveError(f"the curve's range from {low_wire:g} to {high_wire:g} is empty")
+            raise CurveError(f"the curve's range from {spelt(low_wire)} to {spelt(high_wire)} is empty")
         self._law = law
         self.wire_ends = (low_wire, high_wire)
         first, last = law.forward(low_wire), law.forward(high_wire)
@@ -78,7 +79,9 @@ def check_points(points: Sequence[tuple[float, float]]) -> None:
         raise CurveError("a curve needs at least two points")
     for n, (a, b) in enumerate(pairwise(points), start=1):
         if not a[0] < b[0]:
-            raise CurveError(f"point {n + 1} is at {b[0]:g} on the wire, which is not above point {n} at {a[0]:g}")
+            raise CurveError(
+                f"point {n + 1} is at {spelt(b[0])} on the wire, which is not above point {n} at {spelt(a[0])}"
+            )
     values = [v for _, v in points]
     if values not in (sorted(values), sorted(values, reverse=True)) or values[0] == values[-1]:
         raise CurveError("the values must only rise or only fall, or a reading could mean two things")
@@ -178,7 +181,7 @@ class Polynomial:
         rises = [b > a for a, b in pairwise(values)]
         if any(rises) and not all(rises):
             turn = low_wire + step * rises.index(not rises[0])
-            raise CurveError(f"the polynomial turns round near {turn:.4g} on the wire; narrow its range")
+            raise CurveError(f"the polynomial turns round near {spelt(turn, 4)} on the wire; narrow its range")
 
     def forward(self, wire: float) -> float:
         """Wire -> value, by Horner's rule."""

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.cli.shared import SAFETY
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     import argparse
@@ -54,7 +55,7 @@ def add_bench(verbs: Any) -> None:
     bench.add_argument("--plain", action="store_true", help="lines instead of a live screen")
     bench.add_argument("--json", action="store_true", help="only the result, for a program to read")
     corpus = bench.add_argument_group("bench corpus")
-    corpus.add_argument("--hours", type=float, help=f"of ordinary driving (default {_HOURS:g})")
+    corpus.add_argument("--hours", type=float, help=f"of ordinary driving (default {spelt(_HOURS)})")
     corpus.add_argument("--faults", type=int, help=f"drives with a fault (default {_FAULTS})")
     corpus.add_argument("--seed", type=int, help=f"the same seed makes the same drives (default {_SEED})")
     corpus.add_argument(
@@ -131,7 +132,7 @@ def _grade_corpus(options: argparse.Namespace) -> int:
 
     hours = _HOURS if options.hours is None else options.hours
     faults = _FAULTS if options.faults is None else options.faults
-    if hours < 0 or faults < 0 or not (hours or faults):
+    if not 0 <= hours < math.inf or faults < 0 or not (hours or faults):
         return _wrong("--hours and --faults say how much to drive: numbers from 0, and not both 0")
     if options.cores is not None and options.cores < 1:
         return _wrong("--cores takes a number from 1")

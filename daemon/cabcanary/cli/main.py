@@ -1,22 +1,12 @@
 """The command line: one verb each, no logic.
 
-Exit codes: 0 all well, 1 it did not work, 2 the settings or the command are wrong.
+Exit codes: 0 all well, 1 it did not work, 2 the settings or the command are wrong; status: 3 no daemon answers.
 """
 
 from __future__ import annotations
 
-import asyncio
-import json
 import sys
-from pathlib import Path
-from typing import TYPE_CHECKING
-
-from cabcanary.cli.backtests import add_backtest
-from cabcanary.cli.bench import add_bench
-from cabcanary.cli.check import add_check
-from cabcanary.cli.replays import add_replay
-from cabcanary.cli.rules import add_rules
-from cabcanary.cli.shared import SAFETY, Parser
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import argparse
@@ -24,11 +14,15 @@ if TYPE_CHECKING:
 
 OK, FAILED, WRONG = 0, 1, 2
 
+# What else is needed is imported inside `main`, so that Ctrl-C is no error from the first moment on.
+
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code."""
-    options = _parser().parse_args(arguments)
+    """Run one command; returns the exit code. What the outside world refuses is one line, and no trace."""
     try:
+        if arguments is None:
+            _keep_warnings_of_libraries_to_developers()
+        options = _parser().parse_args(arguments)
         code: int = options.run(options)
     except KeyboardInterrupt:
         return FAILED
@@ -36,12 +30,33 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # The reader of our output has seen enough (| head).
         sys.stderr.close()
         return OK
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        print(f"{place}{error.strerror or error}", file=sys.stderr)
+        return FAILED
     return code
 
 
+def _keep_warnings_of_libraries_to_developers() -> None:
+    """Who wants to see them says so: `python -W default -m cabcanary`, or PYTHONWARNINGS."""
+    import warnings
+
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
+
+
 def _parser() -> argparse.ArgumentParser:
+    from pathlib import Path
+
     from cabcanary import __version__
+    from cabcanary.cli.backtests import add_backtest
+    from cabcanary.cli.bench import add_bench
+    from cabcanary.cli.check import add_check
     from cabcanary.cli.drives import add_drive_verbs
+    from cabcanary.cli.replays import add_replay
+    from cabcanary.cli.rules import add_rules
+    from cabcanary.cli.shared import SAFETY, Parser
+    from cabcanary.cli.status import add_status
 
     parser = Parser(
         prog="cabcanary",
@@ -56,6 +71,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--speed", type=float, default=1.0, help="bench only: run the clock this many times as fast")
     run.set_defaults(run=_run)
 
+    add_status(verbs)
     add_check(verbs)
     add_bench(verbs)
 
@@ -90,7 +106,38 @@ def _parser() -> argparse.ArgumentParser:
     add_replay(verbs)
     add_backtest(verbs)
     add_drive_verbs(verbs)
+    _add_conventions(verbs, parser)
     return parser
+
+
+def _add_conventions(verbs: argparse._SubParsersAction[Any], parser: argparse.ArgumentParser) -> None:
+    """What every command line should have: completion and a manual, both made from the parser."""
+    from functools import partial
+
+    from cabcanary.cli.completion import SHELLS
+
+    completion = verbs.add_parser("completion", help="print what a shell needs to complete commands")
+    completion.add_argument("shell", choices=sorted(SHELLS), metavar="SHELL", help=", ".join(sorted(SHELLS)))
+    completion.set_defaults(run=partial(_completion, parser))
+
+    manual = verbs.add_parser("manual", help="print the manual page, for `man -l -`")
+    manual.set_defaults(run=partial(_manual, parser))
+
+
+def _completion(parser: argparse.ArgumentParser, options: argparse.Namespace) -> int:
+    from cabcanary.cli.completion import SHELLS
+    from cabcanary.cli.described import described
+
+    print(SHELLS[options.shell](described(parser)), end="")
+    return OK
+
+
+def _manual(parser: argparse.ArgumentParser, _: argparse.Namespace) -> int:
+    from cabcanary.cli.described import described
+    from cabcanary.cli.manual import manual
+
+    print(manual(described(parser)), end="")
+    return OK
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -144,6 +191,8 @@ def _listen(options: argparse.Namespace) -> int:
 
 
 def _watch(options: argparse.Namespace) -> int:
+    import asyncio
+
     from cabcanary.watch import WatcherError, watch
 
     try:
@@ -155,6 +204,8 @@ def _watch(options: argparse.Namespace) -> int:
 
 
 def _sounds(options: argparse.Namespace) -> int:
+    import json
+
     from cabcanary.cli.sounds import AuditionError, audition, lines, table, write_all
 
     if options.config is not None and not options.check:

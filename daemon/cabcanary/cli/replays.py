@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.cli.shared import DEFAULT_FOLDER, SAFETY
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from cabcanary.plan.plan import Plan
@@ -56,7 +57,7 @@ def _speed(text: str) -> float | None:
     except ValueError:
         speed = 0.0
     if not 0.1 <= speed <= _FASTEST:
-        raise argparse.ArgumentTypeError(f"{text} is neither a number from 0.1 to {_FASTEST:g} nor max")
+        raise argparse.ArgumentTypeError(f"{text} is neither a number from 0.1 to {spelt(_FASTEST)} nor max")
     return speed
 
 
@@ -100,7 +101,7 @@ def _over_wires(options: argparse.Namespace, drive: Playable, plan: Plan, _confi
     from cabcanary_bench.replay.replay_wires import NotOnWiresError, replay_over_wires
 
     if options.speed is None or options.speed > _FASTEST_ON_WIRES:
-        return _wrong(f"over wires --speed takes a number up to {_FASTEST_ON_WIRES:g}: bytes need their real time")
+        return _wrong(f"over wires --speed takes a number up to {spelt(_FASTEST_ON_WIRES)}: bytes need their real time")
     if options.sound is not None or options.from_s:
         return _wrong("over wires the daemon plays its own outputs from the start: leave --sound and --from away")
     try:

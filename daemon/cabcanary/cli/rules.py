@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.cli.shared import DEFAULT_CONFIG, DEFAULT_FOLDER, SAFETY
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     import argparse
@@ -195,5 +196,9 @@ def _list_baselines(options: argparse.Namespace) -> int:
 
 def _show_baselines(baselines: list[Any]) -> None:
     for b in baselines:
-        pairs = ", ".join(f"{y:.4g} {b.unit}" + (f" at {x:g} {b.by_unit} {b.by}" if b.by else "") for x, y in b.points)
-        print(f"{b.name} (stage: {b.stage}): {b.of} {pairs}, within ± {b.spread:.2g} for 90 % of {b.seconds:.0f} s")
+        pairs = ", ".join(
+            f"{spelt(y, 4)} {b.unit}" + (f" at {spelt(x)} {b.by_unit} {b.by}" if b.by else "") for x, y in b.points
+        )
+        print(
+            f"{b.name} (stage: {b.stage}): {b.of} {pairs}, within ± {spelt(b.spread, 2)} for 90 % of {b.seconds:.0f} s"
+        )

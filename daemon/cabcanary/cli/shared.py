@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from typing import TextIO
 
 #: As the units and the guide in systemd/ have it.
 DEFAULT_CONFIG = Path("/etc/cabcanary/vehicle.toml")
@@ -15,6 +19,11 @@ SAFETY = (
     "This is a monitor, not protection: it warns, and it cannot stop an engine from being damaged. "
     "Limits come from a qualified tuner; those that come with it are examples. Set it up only when parked."
 )
+
+
+def in_colour(stream: TextIO) -> bool:
+    """Whether this may be written to in colour: a terminal that has some, and a user who has not said NO_COLOR."""
+    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM", "dumb") != "dumb"
 
 
 class Parser(argparse.ArgumentParser):

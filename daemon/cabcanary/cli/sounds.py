@@ -17,6 +17,7 @@ from cabcanary.clock import Clock
 from cabcanary.processes.host import AlreadyWatchedError, claim
 from cabcanary.processes.status import Status
 from cabcanary.settings.load import load_settings
+from cabcanary.spelling import spelt
 from cabcanary.validation.problems import SettingsError
 
 if TYPE_CHECKING:
@@ -64,7 +65,8 @@ def lines() -> list[str]:
 
 def _pattern(sound: Sound) -> str:
     tones = " ".join(
-        f"{t.frequency:g} Hz {t.seconds:g} s" if t.frequency else f"- {t.seconds:g} s" for t in sound.tones
+        f"{spelt(t.frequency)} Hz {spelt(t.seconds)} s" if t.frequency else f"- {spelt(t.seconds)} s"
+        for t in sound.tones
     )
     return tones + ("" if sound.repeats else ", once")
 

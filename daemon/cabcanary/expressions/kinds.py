@@ -7,6 +7,7 @@ from typing import Literal
 from cabcanary import units
 from cabcanary.expressions import tree
 from cabcanary.expressions.bounds import dimension
+from cabcanary.spelling import spelt
 
 #: Of numbers without a dimension. "number" is one written without a unit; empty: it may be any of them.
 Share = Literal["%", "lambda", "plain", "number", ""]
@@ -67,8 +68,11 @@ def shares_differ(left: tree.Number, right: tree.Number) -> tuple[str, str] | No
     number = left if one != "%" else right
     if not isinstance(number, tree.Quantity) or share_of(number) != "number":
         return f"compares {_WORDS[one]} with {_WORDS[other]}", "give both sides the same unit"
-    written, meant = f"{number.si:g}", number.si if abs(number.si) > 1.0 else 100.0 * number.si
-    return f"{written} is a plain number, and against percent it is {100.0 * number.si:g} %", f"write {meant:g} %"
+    written, meant = spelt(number.si), number.si if abs(number.si) > 1.0 else 100.0 * number.si
+    return (
+        f"{written} is a plain number, and against percent it is {spelt(100.0 * number.si)} %",
+        f"write {spelt(meant)} %",
+    )
 
 
 def share_added(left: tree.Number, right: tree.Number) -> tuple[str, str] | None:
@@ -77,7 +81,7 @@ def share_added(left: tree.Number, right: tree.Number) -> tuple[str, str] | None
         if share_of(one) != "%" or not isinstance(other, tree.Quantity):
             continue
         if share_of(other) == "number" and abs(other.si) > 1.0:
-            return f"adds {100.0 * other.si:g} % to percent", f"write {other.si:g} %"
+            return f"adds {spelt(100.0 * other.si)} % to percent", f"write {spelt(other.si)} %"
     return None
 
 
@@ -125,7 +129,7 @@ def scale_added(operation: str, left: tree.Number, right: tree.Number) -> tuple[
         number = next((n for n in (right, left) if isinstance(n, tree.Quantity)), None)
         if number is None:
             return "adds two readings of temperature", "a sum of two temperatures means nothing; take their difference"
-        return f"{number.text} is a reading, and adding it adds {number.si:g} K", _IN_K
+        return f"{number.text} is a reading, and adding it adds {spelt(number.si)} K", _IN_K
     if operation == "-" and one == "step" and other == "reading":
         return "subtracts a reading of temperature from the size of a step", _IN_K
     return None

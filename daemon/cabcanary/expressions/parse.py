@@ -22,6 +22,7 @@ from cabcanary.expressions.names import (
 )
 from cabcanary.expressions.sense import check_kinds, check_reach, check_sum, combined, unit_or_rate
 from cabcanary.model import COMPRESSOR_KINDS
+from cabcanary.spelling import spelt
 
 #: Deeper nesting than any rule that a person can read; it keeps a hostile file from exhausting the stack.
 _DEEPEST = 40
@@ -185,12 +186,12 @@ class _Builder:
         if isinstance(inner, Tree) and inner.data == "quantity":
             # Ten degrees below zero, and not ten degrees' worth of kelvins below nothing.
             value, unit = self._quantity_parts(inner)
-            return tree.Quantity(unit.to_si(-value), unit.dimension, f"{-value:g} {unit.symbol}".strip())
+            return tree.Quantity(unit.to_si(-value), unit.dimension, f"{spelt(-value)} {unit.symbol}".strip())
         return tree.Negative(self.number(inner))
 
     def _on_quantity(self, node: Tree[Token]) -> tree.Quantity:
         value, unit = self._quantity_parts(node)
-        return tree.Quantity(unit.to_si(value), unit.dimension, f"{value:g} {unit.symbol}".strip())
+        return tree.Quantity(unit.to_si(value), unit.dimension, f"{spelt(value)} {unit.symbol}".strip())
 
     def _quantity_parts(self, node: Tree[Token]) -> tuple[float, units.Unit]:
         number, symbol = node.children
@@ -288,7 +289,7 @@ class _Builder:
         if not isinstance(width, tree.Quantity) or width.dimension != units.TIME:
             fail(width_node, "the length of a window is a time", "write it as in 0.5 s")
         if not 0 < width.si <= LONGEST_WINDOW_S:
-            fail(width_node, f"a window of {width.text}", f"give more than 0 and at most {LONGEST_WINDOW_S:g} s")
+            fail(width_node, f"a window of {width.text}", f"give more than 0 and at most {spelt(LONGEST_WINDOW_S)} s")
         of_dimension = dimension(of)
         if kind == "rate":
             of_dimension = cast("units.Dimension", tuple(x - y for x, y in zip(of_dimension, units.TIME, strict=True)))
@@ -303,7 +304,7 @@ class _Builder:
         if ends is None:
             fail(node, f"the ends of '{channel.name}' are not known", f"give ends to channels.{channel.name}")
         si = ends[1] if function == "range_top" else ends[0]
-        shown = f"{function}({channel.name}) {channel.unit.from_si(si):.4g} {channel.unit.symbol}"
+        shown = f"{function}({channel.name}) {spelt(channel.unit.from_si(si), 4)} {channel.unit.symbol}"
         return tree.Quantity(si, channel.unit.dimension, shown.removesuffix(" lambda").rstrip())
 
     def _baseline(self, node: Any, until_measured: Any = None) -> tree.Number:

@@ -13,6 +13,7 @@ from cabcanary.expressions import tree
 from cabcanary.expressions.bounds import bounds, dimension, never_true
 from cabcanary.expressions.grammar import fail
 from cabcanary.expressions.kinds import scale_added, scales_differ, share_added, shares_differ
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from lark import Token, Tree
@@ -43,7 +44,7 @@ def check_reach(names: Names, node: Tree[Token], built: tree.Compare) -> None:
             and lowest > HIGHEST_LAMBDA
         ):
             fix = "if it is AFR, divide it by its scale: 12.5 on 14.7 is 0.850"
-            fail(node, f"{lowest:g} is no lambda", fix)
+            fail(node, f"{spelt(lowest)} is no lambda", fix)
     known = {**names.ends, **names.bounds}
     if not never_true(built, known, names.ends):
         return
@@ -53,7 +54,7 @@ def check_reach(names: Names, node: Tree[Token], built: tree.Compare) -> None:
     below = (built.comparison in ("<", "<=")) is (channels[0] is built.left)
     low, high = bounds(channels[0], known)
     end = channels[0].unit.from_si(low if below else high)
-    message = f"this can never be seen: '{channels[0].name}' ends at {end:.4g} {channels[0].unit.symbol}".rstrip()
+    message = f"this can never be seen: '{channels[0].name}' ends at {spelt(end, 4)} {channels[0].unit.symbol}".rstrip()
     fail(node, message, "set a limit within the sensor's range, or take a sensor that reaches it")
 
 

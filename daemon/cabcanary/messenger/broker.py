@@ -23,6 +23,7 @@ from cabcanary.messenger.refusals import REFUSED_S, Refusals
 from cabcanary.messenger.under_way import UnderWay
 from cabcanary.processes.rate import RateLimit
 from cabcanary.processes.status import Backoff
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from cabcanary.messenger.async_outbox import AsyncOutbox
@@ -264,7 +265,7 @@ class Broker:
                 if self._allows(self._nonsense, "messages that are no command passed over"):
                     self._status.note(f"no command: {message.payload[:60]!r}; there is {{'do': 'acknowledge'}}")
                 continue
-            if self._allows(self._commands, f"commands dropped: at most {_COMMANDS_PER_S:g} a second is taken"):
+            if self._allows(self._commands, f"commands dropped: at most {spelt(_COMMANDS_PER_S)} a second is taken"):
                 self._follower.acknowledge()
 
     def _allows(self, limit: RateLimit, what: str) -> bool:

@@ -10,6 +10,7 @@ from cabcanary.model import Priority
 from cabcanary.settings.derived import AirPressureChannel, BoostChannel, EngineRunningChannel
 from cabcanary.settings.schema import Subject
 from cabcanary.settings.sensors import MeasuredChannel
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -167,7 +168,7 @@ def _rich_ends(settings: Settings) -> tuple[str, ...]:
         if spec.rails[0] < rich_end < spec.rails[1]:
             continue
         richest = (y0 + (y1 - y0) * (rail - x0) / (x1 - x0)) / (spec.afr_scale or 1.0)
-        told.append(f"{name} richer than {richest:.3g} is the voltage of a broken wire, and is told as blindness")
+        told.append(f"{name} richer than {spelt(richest, 3)} is the voltage of a broken wire, and is told as blindness")
     return tuple(told)
 
 

@@ -148,6 +148,8 @@ def _rule_problems_beside(file: Path) -> list[Problem]:
 
     A rule that speaks of a channel which the settings' own faults hide is passed over.
     """
+    if not file.is_file():
+        return []
     try:
         raw = tomllib.loads(file.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):

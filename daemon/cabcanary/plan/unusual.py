@@ -11,6 +11,7 @@ from cabcanary.model import Priority
 from cabcanary.plan.wires import measured_of, shared_wires
 from cabcanary.settings.derived import AirPressureChannel, BoostChannel
 from cabcanary.settings.sensors import MeasuredChannel
+from cabcanary.spelling import spelt
 from cabcanary.validation.problems import Problem
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ class Usual(NamedTuple):
     @property
     def words(self) -> str:
         """For a person."""
-        return f"{self.low:g} to {self.high:g} {self.unit}".rstrip()
+        return f"{spelt(self.low)} to {spelt(self.high)} {self.unit}".rstrip()
 
     def holds(self, low_si: float, high_si: float) -> bool:
         """Whether both ends lie in it, with a hair's breadth for rounding."""
@@ -123,13 +124,17 @@ def _of_channels(settings: Settings) -> Iterator[tuple[tuple[str | int, ...], st
         path = ("channels", name)
         stale = _STALE_FAST if spec.measures in _FAST else _STALE_SLOW
         if not stale.low <= spec.stale_after <= stale.high:
-            yield (*path, "stale_after"), f"unusual: {spec.stale_after:g} s until a reading is stale", stale.words
+            yield (*path, "stale_after"), f"unusual: {spelt(spec.stale_after)} s until a reading is stale", stale.words
         every_s = _every_s(settings, spec)
         if every_s is not None and spec.stale_after < every_s:
-            message = f"unusual: it is read every {every_s:g} s, and stale after {spec.stale_after:g} s"
-            yield (*path, "stale_after"), message, f"longer than {every_s:g} s"
+            message = f"unusual: it is read every {spelt(every_s)} s, and stale after {spelt(spec.stale_after)} s"
+            yield (*path, "stale_after"), message, f"longer than {spelt(every_s)} s"
         if spec.measures == "lambda" and not _RESPONSE.low <= spec.response_time <= _RESPONSE.high:
-            yield (*path, "response_time"), f"unusual: a wideband that takes {spec.response_time:g} s", _RESPONSE.words
+            yield (
+                (*path, "response_time"),
+                f"unusual: a wideband that takes {spelt(spec.response_time)} s",
+                _RESPONSE.words,
+            )
         if _falls(spec):
             message = "unusual: the value falls while the wire rises; were two points exchanged?"
             yield (*path, "curve", "points"), message, "it rises with the wire"
@@ -172,7 +177,7 @@ def _of_rule(rule: Rule, usual: Mapping[str, Usual], reach: Mapping[str, Bounds]
             ("blind_delay", rule.blind_delay_ns, _BLIND_WAITS),
         ):
             if ns / 1e9 > waits.high:
-                yield f"unusual: a warning with {key} of {ns / 1e9:g} s", waits.words
+                yield f"unusual: a warning with {key} of {spelt(ns / 1e9)} s", waits.words
 
 
 def _of_comparison(
@@ -185,7 +190,7 @@ def _of_comparison(
         known = usual.get(name)
         if known is not None and not known.holds(*limit):
             shown = units.unit(known.unit).from_si(limit[0] if limit[0] == limit[1] else max(limit, key=abs))
-            yield f"unusual: '{name}' against {shown:.4g} {known.unit}".rstrip(), known.words
+            yield f"unusual: '{name}' against {spelt(shown, 4)} {known.unit}".rstrip(), known.words
         if _wide(compare.deadband_si, limit, dimension(other)):
             yield f"unusual: a deadband larger than the limit on '{name}'", "a small part of the limit"
     if always_true(compare, reach):

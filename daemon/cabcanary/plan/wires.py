@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from cabcanary import units
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.kinds import kind_of
+from cabcanary.spelling import spelt
 from cabcanary.validation.base import same_pin
 
 if TYPE_CHECKING:
@@ -95,16 +96,18 @@ def _curve_fault(spec: MeasuredChannel) -> tuple[str, str] | None:
     apart = _apart(wires, spec.rails)
     if apart:
         swapped = not _apart(values, spec.rails)
-        message = f"the curve is over {wires[0]:g} to {wires[-1]:g} on the wire, and the rails are {apart}"
+        message = f"the curve is over {spelt(wires[0])} to {spelt(wires[-1])} on the wire, and the rails are {apart}"
         return message, _EXCHANGED if swapped else "give the points where the wire is, between the rails"
     scale = spec.afr_scale or 1.0
     apart = _apart([v / scale for v in values], spec.plausible)
     if apart:
-        message = f"the curve gives {values[0]:g} to {values[-1]:g}, and plausible is {apart}: none is believed"
+        message = (
+            f"the curve gives {spelt(values[0])} to {spelt(values[-1])}, and plausible is {apart}: none is believed"
+        )
         return message, _EXCHANGED if not _apart(wires, spec.plausible) else "correct the curve, or what is plausible"
     volts = spec.wire_unit in ("V", "mV") and units.unit(spec.wire_unit).to_si(wires[-1]) > _MOST_VOLTS
     if volts and spec.pull_up is None:
-        return f"{wires[-1]:g} {spec.wire_unit} on the wire is more than any sensor gives", _EXCHANGED
+        return f"{spelt(wires[-1])} {spec.wire_unit} on the wire is more than any sensor gives", _EXCHANGED
     return None
 
 
@@ -115,4 +118,4 @@ def _apart(ends: list[float], span: tuple[float, float] | None) -> str:
     """The span in words where nothing of the ends lies in it; empty where something does."""
     if span is None or (ends[0] <= span[1] and ends[-1] >= span[0]):
         return ""
-    return f"{span[0]:g} to {span[1]:g}"
+    return f"{spelt(span[0])} to {spelt(span[1])}"

@@ -15,6 +15,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 from cabcanary.processes.rate import RateLimit
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection
@@ -126,7 +127,8 @@ class Places:
             self._comers.clear()
         if not self._comers.setdefault(user, RateLimit(_COMERS_PER_S, _COMERS_AT_ONCE)).allows(now_ns):
             raise FullError(
-                f"user {user} connects too often: at most {_COMERS_PER_S:g} times a second; wait a second, and keep "
+                f"user {user} connects too often: at most {spelt(_COMERS_PER_S)} "
+                "times a second; wait a second, and keep "
                 "the connection open"
             )
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.recorder.waiting import room_taken
+from cabcanary.spelling import spelt
 from cabcanary.store.journal import JournalFile, read_blocks
 from cabcanary.store.manifest import DRIVES, JOURNAL, Manifest, read_manifests, remove_drive
 
@@ -105,7 +106,7 @@ class _Room:
         """The archive's own size. Where what stays anyway is over it, no drive goes: each new one would go at once."""
         if self._limits.largest_gb is None:
             return
-        reason, most = f"the archive is over {self._limits.largest_gb:g} GB", self._limits.largest_gb * _GB
+        reason, most = f"the archive is over {spelt(self._limits.largest_gb)} GB", self._limits.largest_gb * _GB
         taken = self._discard_aside(self._taken(), most, reason)
         if taken <= most:
             return
@@ -119,12 +120,12 @@ class _Room:
         wanted, free = self._limits.free_gb * _GB, float(shutil.disk_usage(self._folder).free)
         if free >= wanted:
             return
-        reason = f"less than {self._limits.free_gb:g} GB are free on the card"
+        reason = f"less than {spelt(self._limits.free_gb)} GB are free on the card"
         free = -self._discard_aside(-free, -wanted, reason)
         most = free + self._size(self._free)
         goal = next((g for g in (wanted, *_LAST_RESERVES) if most >= g), 0.0)
         self._remove_oldest(
-            goal - free, reason if goal == wanted else f"less than {goal / 1e6:g} MB are free on the card"
+            goal - free, reason if goal == wanted else f"less than {spelt(goal / 1e6)} MB are free on the card"
         )
         if goal < wanted:
             self._say_failed(f"{reason}{self._why_not(most, wanted)}")
@@ -175,7 +176,7 @@ class _Room:
                 return
             # A drive whose date is not known well cannot be called old.
             for drive in [d for d in self._free if d.manifest.clock != UNKNOWN and d.manifest.start < oldest]:
-                self._remove(drive, f"older than {self._limits.oldest_days:g} days")
+                self._remove(drive, f"older than {spelt(self._limits.oldest_days)} days")
 
     def _over(self, size: int) -> bool:
         aside = sum(j.size for j in self._aside)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from cabcanary.model import USABLE, Priority, Quality, Value
 from cabcanary.rules.measured import channel_seen
 from cabcanary.rules.states import AlertState, Blame, Change
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -201,7 +202,7 @@ class BlindAlerts:
         if self._priority[name.removeprefix(BLIND)] is Priority.WARNING:
             return f"'{name}': a warning depends on this sensor"
         if not 0 < for_ns <= _LONGEST_SHELVE_NS:
-            return f"'{name}' may be shelved for at most {_LONGEST_SHELVE_NS / 60e9:g} min"
+            return f"'{name}' may be shelved for at most {spelt(_LONGEST_SHELVE_NS / 60e9)} min"
         alert.shelved_until_ns = now_ns + for_ns
         return ""
 

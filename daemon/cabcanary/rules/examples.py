@@ -16,6 +16,7 @@ from cabcanary import units
 from cabcanary.model import USABLE, Frame, Quality, Value
 from cabcanary.rules.engine import BLIND, Engine
 from cabcanary.rules.urgency import alternatives
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -85,7 +86,7 @@ def run_example(rule: Rule, example: ExampleSpec, channel_units: Mapping[str, st
     not_given = {c: Value(None, Quality.ABSENT, 0, reason="not in this example") for c in channel_units}
     last_ns = max(s.time_ns + s.ramp_ns for s in steps)
     if example.length is not None and example.length > _LONGEST_S:
-        raise ExampleError(f"its length is more than {_LONGEST_S / 3600:g} h; give a shorter one")
+        raise ExampleError(f"its length is more than {spelt(_LONGEST_S / 3600)} h; give a shorter one")
     length_ns = int((example.length if example.length is not None else last_ns / _NS + _AFTER_S) * _NS)
     sounded: list[float] = []
     blind: list[tuple[str, float]] = []
@@ -111,7 +112,7 @@ def _faults(what: str, happened: Sequence[tuple[str, float]], wanted: Sequence[t
         else:
             left.remove(fits)
     missing = what.format("{}").replace("it sounded", "it did not sound").replace("it said", "it did not say")
-    return faults + [f"{missing.format(name)} from {first:g} s to {last:g} s" for name, first, last in left]
+    return faults + [f"{missing.format(name)} from {spelt(first)} s to {spelt(last)} s" for name, first, last in left]
 
 
 def _check_complete(rule: Rule, steps: Sequence[_Step]) -> None:
@@ -139,7 +140,9 @@ def _time_ns(text: str) -> int:
     if unit.dimension != units.TIME:
         raise ExampleError(f"'{text.strip()}' is no time; write it as in '1.5 s'")
     if unit.to_si(value) > _LONGEST_S:
-        raise ExampleError(f"'{text.strip()}': an example lasts {_LONGEST_S / 3600:g} h at most; give an earlier time")
+        raise ExampleError(
+            f"'{text.strip()}': an example lasts {spelt(_LONGEST_S / 3600)} h at most; give an earlier time"
+        )
     return round(unit.to_si(value) * _NS)
 
 

@@ -8,6 +8,7 @@ from cabcanary import units
 from cabcanary.expressions import tree
 from cabcanary.model import Priority
 from cabcanary.rules.figures import show
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from cabcanary.rules.rule import InverseTime, Rule, Worse
@@ -90,8 +91,8 @@ def _band(node: tree.Compare) -> str:
             unit = inner.unit
             name = "K" if unit.dimension == units.TEMPERATURE else unit.symbol
             factor = 1.0 if unit.dimension == units.TEMPERATURE else unit.factor
-            return f"{node.deadband_si / factor:.3g} {'' if name in ('lambda', 'ratio') else name}".rstrip()
-    return f"{node.deadband_si:.3g}"
+            return f"{spelt(node.deadband_si / factor, 3)} {'' if name in ('lambda', 'ratio') else name}".rstrip()
+    return f"{spelt(node.deadband_si, 3)}"
 
 
 def _tables(node: tree.Condition) -> list[str]:
@@ -115,8 +116,8 @@ def _points(call: tree.TableCall, compare: tree.Compare) -> str:
         by if by.dimension == call.dimension else units.Unit("", call.dimension, 1.0),
     )
     pairs = [
-        f"{gives.from_si(y):.4g} {'' if gives.symbol in ('lambda', 'ratio') else gives.symbol}".rstrip()
-        + f" at {by.from_si(x):.4g} {by.symbol}"
+        f"{spelt(gives.from_si(y), 4)} {'' if gives.symbol in ('lambda', 'ratio') else gives.symbol}".rstrip()
+        + f" at {spelt(by.from_si(x), 4)} {by.symbol}"
         for x, y in zip(call.xs, call.ys, strict=True)
     ]
     return ", ".join(pairs) + "; straight lines between, held beyond the ends"
@@ -148,17 +149,17 @@ def _worse(spec: Worse) -> str:
         return f"Acknowledged, it sounds again once {of} has grown to the next of its points and by half, or doubled."
     unit = next((n.unit for n in tree.walk(spec.excess) if isinstance(n, tree.ChannelRef)), units.unit(""))
     shown = "" if unit.symbol in ("lambda", "ratio") else f" {unit.symbol}"
-    return f"Acknowledged, it sounds again once {of} has grown by {spec.step_si / unit.factor:.3g}{shown}."
+    return f"Acknowledged, it sounds again once {of} has grown by {spelt(spec.step_si / unit.factor, 3)}{shown}."
 
 
 def _inverse(spec: InverseTime) -> list[str]:
     head = f"The worse, the sooner. The excess is {show(spec.excess)}"
     if spec.formula is not None:
         k, alpha = spec.formula
-        return [f"{head}, a multiple M of the setting; it is allowed for {k:g} / (M^{alpha:g} - 1) s."]
+        return [f"{head}, a multiple M of the setting; it is allowed for {spelt(k)} / (M^{spelt(alpha)} - 1) s."]
     unit = next((n.unit for n in tree.walk(spec.excess) if isinstance(n, tree.ChannelRef)), units.unit(""))
     shown = "" if unit.symbol in ("lambda", "ratio") else f" {unit.symbol}"
-    pairs = ", ".join(f"{x / unit.factor:.3g}{shown} for {seconds:g} s" for x, seconds in spec.points)
+    pairs = ", ".join(f"{spelt(x / unit.factor, 3)}{shown} for {spelt(seconds)} s" for x, seconds in spec.points)
     return [f"{head}; allowed are {pairs}. Once it is gone, it is forgotten within {_s(spec.drain_ns)}."]
 
 
@@ -184,4 +185,4 @@ def _ends(rule: Rule) -> str:
 
 
 def _s(ns: int) -> str:
-    return f"{ns / 60e9:g} min" if ns >= 120_000_000_000 else f"{ns / 1e9:g} s"
+    return f"{spelt(ns / 60e9)} min" if ns >= 120_000_000_000 else f"{spelt(ns / 1e9)} s"

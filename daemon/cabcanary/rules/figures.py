@@ -10,6 +10,7 @@ from cabcanary.expressions import tree
 from cabcanary.expressions.bounds import dimension, is_step
 from cabcanary.model import Quality
 from cabcanary.rules.measured import Figures, channel_seen, limit, worked_out
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -158,9 +159,9 @@ def _channel(name: str, value: Value, unit: str, beside: str, limits: Sequence[s
     shown = "" if unit in _SILENT_UNITS else unit
     if value.quality is Quality.WITHIN:
         low, high = value.interval()
-        return f"{name} {low:.3g} to {high:.3g} {shown}".rstrip() + behind
-    band = f" ± {value.uncertainty:.1g}" if value.uncertainty else ""
-    return f"{name} {_SIGNS.get(value.quality, '')}{value.value:.3g}{band} {shown}".rstrip() + behind
+        return f"{name} {spelt(low, 3)} to {spelt(high, 3)} {shown}".rstrip() + behind
+    band = f" ± {spelt(value.uncertainty, 1)}" if value.uncertainty else ""
+    return f"{name} {_SIGNS.get(value.quality, '')}{spelt(value.value, 3)}{band} {shown}".rstrip() + behind
 
 
 def _verdict(node: tree.Compare, right: Interval) -> str:
@@ -180,11 +181,11 @@ def _shown(interval: Interval, unit: units.Unit) -> str:
     low, high = (unit.from_si(x) + 0.0 if math.isfinite(x) else x for x in interval)
     symbol = "" if unit.symbol in _SILENT_UNITS else unit.symbol
     if math.isinf(high):
-        text = f"≥{low:.3g}"
+        text = f"≥{spelt(low, 3)}"
     elif math.isinf(low):
-        text = f"≤{high:.3g}"
+        text = f"≤{spelt(high, 3)}"
     else:
-        text = f"{low:.3g}" if low == high else f"{low:.3g} to {high:.3g}"
+        text = spelt(low, 3) if low == high else f"{spelt(low, 3)} to {spelt(high, 3)}"
     return f"{text} {symbol}".rstrip()
 
 
@@ -235,9 +236,9 @@ def _show_call(node: tree.TableCall | tree.Absolute | tree.Extreme | tree.Window
         case tree.Extreme(kind=kind, parts=numbers):
             return f"{kind}({', '.join(map(show, numbers))})"
         case tree.Window(of=tree.Holds(of=condition), width_ns=width):
-            return f"share({show(condition)}, {width / 1e9:g} s)"
+            return f"share({show(condition)}, {spelt(width / 1e9)} s)"
         case tree.Window(kind=kind, of=inner, width_ns=width):
-            return f"{kind}({show(inner)}, {width / 1e9:g} s)"
+            return f"{kind}({show(inner)}, {spelt(width / 1e9)} s)"
         case tree.TimeIn(of=condition):
             return f"time_in({show(condition)})"
         case tree.Holds(of=condition):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.rules.rule import ONE_DAMAGE
 from cabcanary.rules.states import AlertState, ShelveError
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -233,7 +234,7 @@ class Machine:
         if rule.out_of_service:
             raise ShelveError(f"'{rule.id}' is out of service: {rule.out_of_service}")
         if not 0 < for_ns <= rule.longest_shelve_ns:
-            raise ShelveError(f"'{rule.id}' may be shelved for at most {rule.longest_shelve_ns / 60e9:g} min")
+            raise ShelveError(f"'{rule.id}' may be shelved for at most {spelt(rule.longest_shelve_ns / 60e9)} min")
         self.alert.shelved_until_ns, self.alert.one_shot = now_ns + for_ns, one_shot
         self.resting = False
 

@@ -12,6 +12,7 @@ from cabcanary.expressions.parse import FUNCTIONS, parse_number
 from cabcanary.expressions.sense import HIGHEST_LAMBDA
 from cabcanary.expressions.tree import Negative, Quantity
 from cabcanary.model import UNKNOWN_KIND
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -138,7 +139,7 @@ def _limits(
             problems.append(loaded.problem(path, message, "give every stage of vehicle.stages its limit"))
         unit = units.unit(spec.unit)
         value = spec.by_stage.get(stage, next(iter(spec.by_stage.values())))
-        limits[name] = StageLimit(unit.to_si(value), unit.dimension, f"{name} {value:g} {unit.symbol}".rstrip())
+        limits[name] = StageLimit(unit.to_si(value), unit.dimension, f"{name} {spelt(value)} {unit.symbol}".rstrip())
     return limits
 
 
@@ -180,6 +181,6 @@ def _baselines(
             record = None
         points = () if record is None else record.points
         si = tuple((x if by is None else by.to_si(x), unit.to_si(y)) for x, y in points)
-        text = f"baseline {name} {points[0][1]:.4g} {unit.symbol}" if points else ""
+        text = f"baseline {name} {spelt(points[0][1], 4)} {unit.symbol}" if points else ""
         found[name] = BaselineValue(unit.dimension, spec.by, si, text)
     return found

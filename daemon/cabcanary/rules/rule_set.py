@@ -13,6 +13,7 @@ from cabcanary.expressions.tree import channels_in, longest_window_ns
 from cabcanary.model import Priority
 from cabcanary.rules.names import Setting, names_of
 from cabcanary.rules.rule import InverseTime, Rule, Worse
+from cabcanary.spelling import spelt
 from cabcanary.validation.problems import nearest
 
 if TYPE_CHECKING:
@@ -283,7 +284,9 @@ class _Builder:
             delays["blind_delay_otherwise"] = spec.blind_delay_otherwise
         for key, delay in delays.items():
             if window_ns and _ns(delay) <= window_ns:
-                message = f"one lost reading keeps this unknown for {window_ns / 1e9:g} s, and {key} is {delay:g} s"
+                message = (
+                    f"one lost reading keeps this unknown for {spelt(window_ns / 1e9)} s, and {key} is {spelt(delay)} s"
+                )
                 self._note(key, message, f"make {key} longer than the window")
                 return False
         return True

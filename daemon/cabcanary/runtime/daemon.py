@@ -34,6 +34,7 @@ from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.runtime.archiving import Archiving
 from cabcanary.runtime.channel_memory import ChannelMemory
+from cabcanary.runtime.free_space import FreeSpace
 from cabcanary.runtime.pace import Pace
 from cabcanary.runtime.publishing import make_messenger
 from cabcanary.runtime.requests import Commands
@@ -42,6 +43,7 @@ from cabcanary.runtime.supervisor import Supervisor
 from cabcanary.runtime.wiring import Wiring
 from cabcanary.sources.kind import OwnState
 from cabcanary.sources.slot import Slots
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     import threading
@@ -98,7 +100,9 @@ class Daemon:
             self._standing.alerts,
             self._commands.take,
             Places(self._pages, self._helpers),
+            self._status,
         )
+        self._space = FreeSpace(plan.settings.daemon.folder)
         self._archiving = Archiving(plan, clock, self._recorder.time, self._tell)
         #: Set once the first tick has looked at everything: only then may anything be done in the background.
         self._armed = asyncio.Event()
@@ -206,7 +210,7 @@ class Daemon:
         say(f"cabcanary {__version__} watches {plan.settings.vehicle.name}, stage: {plan.settings.vehicle.stage}")
         say("This is a monitor, not protection: it warns, and it cannot stop the engine from being damaged.")
         if self._clock.speed != 1.0:
-            say(f"BENCH: the clock runs {self._clock.speed:g} times as fast as real time")
+            say(f"BENCH: the clock runs {spelt(self._clock.speed)} times as fast as real time")
         if plan.baselines_fault:
             say(f"WITHOUT BASELINES: {plan.baselines_fault}")
         for rule in plan.not_fitted:
@@ -238,6 +242,11 @@ class Daemon:
         """The process ids of the helpers that follow the feed."""
         process = self._messenger.process if self._messenger is not None else None
         return () if process is None else (process.pid,)
+
+    async def _status(self) -> dict[str, Any]:
+        """How things are, for a reader of the feed. What the card has free is waited for by nobody but that reader."""
+        space = await self._space.look()
+        return {**self._standing.status(), "late_ticks": self.late_ticks, "disk": space}
 
     async def _serve_feed(self, status: Status) -> None:
         pages = self._plan.settings.daemon.pages_user
@@ -340,6 +349,7 @@ class Daemon:
             self._archiving.want()
         self._follow_key(frame, drive_ended=step.written is not None)
         self._keep_learnt(newest, frame.time_ns, at_once=step.written is not None)
+        self._standing.look(frame)
         self._feed.frame(frame)
         self._wiring.follow_ignition(frame)
 

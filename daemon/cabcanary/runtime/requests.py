@@ -13,6 +13,7 @@ from cabcanary.clock import NS_PER_S
 from cabcanary.model import Event, EventKind
 from cabcanary.processes.rate import RateLimit
 from cabcanary.rules.states import ShelveError
+from cabcanary.spelling import spelt
 from cabcanary.validation.quantities import LONGEST_S
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ class Commands:
         by = message["by"] if message.get("by") in _ASKERS else "feed"
         do = message.get("do")
         if do in _LIMITED and not self._allows(do, by):
-            return {"error": f"too many: at most {_PER_S:g} {do} a second is taken; this one is dropped"}
+            return {"error": f"too many: at most {spelt(_PER_S)} {do} a second is taken; this one is dropped"}
         match do:
             case "acknowledge":
                 return {"acknowledged": self.acknowledge(by)}
@@ -92,7 +93,7 @@ class Commands:
         limit = self._limits.setdefault((do, by), RateLimit(_PER_S, _AT_ONCE[by]))
         allowed = limit.allows(now_ns)
         if dropped := limit.to_tell(now_ns):
-            text = f"{dropped} × {do} by {by} dropped: at most {_PER_S:g} a second is taken"
+            text = f"{dropped} × {do} by {by} dropped: at most {spelt(_PER_S)} a second is taken"
             self._tell(Event(now_ns, EventKind.HELPER, "commands", text, {"count": dropped}))
         return allowed
 
@@ -124,7 +125,7 @@ class Commands:
         except ShelveError as error:
             return {"error": str(error)}
         data = {"until": now_ns + int(for_s * NS_PER_S), "one_shot": one_shot}
-        self._tell(Event(now_ns, EventKind.SHELVE, alert, f"{alert} put aside for {for_s / 60:g} min", data))
+        self._tell(Event(now_ns, EventKind.SHELVE, alert, f"{alert} put aside for {spelt(for_s / 60)} min", data))
         self._tell_changes(changes, now_ns)
         return {"shelved": [c.alert for c in changes]}
 

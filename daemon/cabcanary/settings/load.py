@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import stat
 import tomllib
 import types
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, Union, get_a
 from pydantic import BaseModel, ValidationError
 
 from cabcanary.settings.schema import RuleFile, Settings
+from cabcanary.spelling import spelt
 from cabcanary.validation.positions import Positions
 from cabcanary.validation.problems import Problem, SettingsError, nearest
 
@@ -88,7 +90,11 @@ def rules_from_text(text: str, file: Path) -> Loaded[RuleFile]:
 
 def _load(file: Path, model: type[T], helping: _Help | None = None) -> Loaded[T]:
     try:
-        if file.stat().st_size > _LARGEST_FILE:
+        found = file.stat()
+        if not stat.S_ISREG(found.st_mode):
+            # A pipe without a writer would be waited for, for ever.
+            raise SettingsError([Problem(file, 1, "", "this is no file", "name a file of settings or rules (TOML)")])
+        if found.st_size > _LARGEST_FILE:
             raise SettingsError([Problem(file, 1, "", "this file is too large to be settings")])
         text = file.read_text(encoding="utf-8-sig")  # some editors begin a file with a byte order mark
     except OSError as error:
@@ -253,7 +259,7 @@ def _fix_for(kind: str, name: str, context: dict[str, Any], given: Any, helping:
         return f"write two numbers with a decimal point, as in {name} = [0.25, 4.75]"
     if kind.endswith("_parsing") and isinstance(given, str) and re.match(r"\s*[-+.\d]", given):
         return f"write the bare number, as in {name} = {re.match(r'[-+.0-9]*', given.strip())[0]}"  # type: ignore[index]
-    bounds = [f"{word} {context[k]:g}" for k, word in _BOUNDS.items() if k in context]
+    bounds = [f"{word} {spelt(context[k])}" for k, word in _BOUNDS.items() if k in context]
     if bounds:
         return f"give {name} a value " + " and ".join(bounds)
     if kind == "literal_error":

@@ -16,6 +16,7 @@ from cabcanary.settings.outputs import Buttons, Buzzer, Lamp, Mqtt, SoundCard, S
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.kind import SourceSettings
 from cabcanary.sources.kinds import KINDS
+from cabcanary.spelling import spelt
 from cabcanary.validation.base import Name, Strict
 from cabcanary.validation.quantities import FolderPath, FolderPathOrNone, Seconds, UnitSymbol
 
@@ -212,7 +213,7 @@ class Settings(Strict):
     def _kept_before_fits(self) -> Settings:
         most_s = MOST_TICKS_BEFORE / self.daemon.tick_hz
         if self.drive.kept_before > most_s:
-            raise ValueError(f"drive.kept_before is longer than can be kept; write at most {most_s:g} s")
+            raise ValueError(f"drive.kept_before is longer than can be kept; write at most {spelt(most_s)} s")
         return self
 
 

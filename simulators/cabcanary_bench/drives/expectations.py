@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from cabcanary.spelling import spelt
 from cabcanary_bench.drives.verdict import LEAN_BY, OVER_BOOST_PSI, PITCH, Verdict, ceiling
 
 if TYPE_CHECKING:
@@ -84,14 +85,15 @@ def _onset(e: Expectation, heard: Heard) -> float | None:
 
 def _verdict(e: Expectation, expects: str, came_s: float | None, onset_s: float, text: str) -> Verdict:
     late = came_s is None or (e.within_s is not None and came_s - onset_s > e.within_s)
-    bound = f", and {e.within_s:g} s are allowed" if late and came_s is not None else ""
+    told = late and came_s is not None and e.within_s is not None
+    bound = f", and {spelt(e.within_s)} s are allowed" if told and e.within_s is not None else ""
     return Verdict(e.name, expects, not late, onset_s, came_s, text + bound)
 
 
 def _sounds(e: Expectation, heard: Heard) -> Verdict:
     alert, onset = e.whom[0], _onset(e, heard)
     if onset is None:
-        words = f"the sensors never showed it ({e.shown}) from {e.start_s:g} s to {e.end_s:g} s"
+        words = f"the sensors never showed it ({e.shown}) from {spelt(e.start_s)} s to {spelt(e.end_s)} s"
         return Verdict(e.name, alert, kept=False, onset_s=None, heard_s=None, text=words)
     raised = next((r for r in heard.raised if r.alert == alert and e.start_s <= r.time_s <= e.end_s), None)
     if raised is None:

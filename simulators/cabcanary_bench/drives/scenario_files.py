@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from cabcanary.plan.plan import load_plan
 from cabcanary.settings.load import Loaded, load_file
+from cabcanary.spelling import spelt
 from cabcanary.validation.positions import Positions
 from cabcanary.validation.problems import Problem, SettingsError, nearest
 from cabcanary_bench.drives.expected import Expectation, Kept
@@ -138,13 +139,15 @@ def _times(loaded: Loaded[ScenarioFile]) -> list[Problem]:
         problems.append(loaded.problem(("driver", 0, "at"), "the driver's first doing must be at 0 s", 'at = "0 s"'))
     for n, (before, entry) in enumerate(zip(model.driver, model.driver[1:], strict=False), 1):
         if not before.at < entry.at < model.length:
-            words = f"{entry.at:g} s is not after {before.at:g} s and before the length, {model.length:g} s"
+            words = (
+                f"{spelt(entry.at)} s is not after {spelt(before.at)} s and before the length, {spelt(model.length)} s"
+            )
             problems.append(loaded.problem(("driver", n, "at"), words, "put the entries in the order of their times"))
     for n, entry in enumerate(model.driver):
         end = model.driver[n + 1].at if n + 1 < len(model.driver) else model.length
         last = PHASE_ENDS_S[-1]
         if entry.trace is not None and entry.trace + _rides_on(model.driver, n, model.length) - entry.at > last:
-            words = f"the trace ends at {last} s, before this stretch does ({end:g} s of the drive)"
+            words = f"the trace ends at {last} s, before this stretch does ({spelt(end)} s of the drive)"
             problems.append(loaded.problem(("driver", n, "trace"), words, "begin earlier in it, or drive on by speed"))
         if entry.trace is not None and entry.speed is not None:
             problems.append(loaded.problem(("driver", n, "trace"), "speed and trace exclude each other", "remove one"))
@@ -153,8 +156,10 @@ def _times(loaded: Loaded[ScenarioFile]) -> list[Problem]:
     timed += [("expect", n, e.at or 0.0, e.until) for n, e in enumerate(model.expect)]
     for key, n, at, until in timed:
         if not at < (model.length if until is None else until):
-            words = f"this begins at {at:g} s and has ended by then"
-            problems.append(loaded.problem((key, n, "at"), words, f"the drive ends at {model.length:g} s; see until"))
+            words = f"this begins at {spelt(at)} s and has ended by then"
+            problems.append(
+                loaded.problem((key, n, "at"), words, f"the drive ends at {spelt(model.length)} s; see until")
+            )
     return problems
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from cabcanary.spelling import spelt
 from cabcanary_bench.faults.effects import Effects
 from cabcanary_bench.faults.kinds import KINDS, FaultKind, KindInfo
 
@@ -33,7 +34,7 @@ class Fault:
     @property
     def label(self) -> str:
         """The truth in words, for grading: the fault, its start and its end."""
-        return f"{self.kind.info.words} from {self.start_s:g} s to {self.end_s:g} s"
+        return f"{self.kind.info.words} from {spelt(self.start_s)} s to {spelt(self.end_s)} s"
 
     @property
     def must_be_found(self) -> bool:

@@ -10,6 +10,7 @@ from cabcanary.clock import NS_PER_S
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.can.can_settings import CanSource
 from cabcanary.sources.host.host_settings import HostSource
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -130,10 +131,10 @@ def _rests_on(plan: Plan, alert: str) -> tuple[float, bool]:
 
 def report_lines(answer: dict[str, Any]) -> Iterator[str]:
     """The same for a person."""
-    yield f"{answer['drive']} over wires, clock ×{answer['speed']:g}, from {answer['from_s']:.1f} s on"
+    yield f"{answer['drive']} over wires, clock ×{spelt(answer['speed'])}, from {answer['from_s']:.1f} s on"
     for c in answer["changes"]:
         bus = "  (rests on the polled bus)" if c["on_bus"] else ""
-        more = f"  ({c['allowed']:g} are allowed)" if c["allowed"] > PROMISED_TICKS else ""
+        more = f"  ({spelt(c['allowed'])} are allowed)" if c["allowed"] > PROMISED_TICKS else ""
         yield f"  {c['s']:9.2f} s  {c['ticks']:+6.1f} ticks  {c['alert']}: {c['state']}{bus}{more}"
     for word, steps in (("MISSING", answer["missing"]), ("NEW", answer["new"])):
         for s in steps:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary.recorder.archiver import archive_all
 from cabcanary.review.list.drives import list_drives
+from cabcanary.spelling import spelt
 from cabcanary_bench.drives.expectations import Heard, Raised, is_shown, judge, judge_kept
 from cabcanary_bench.drives.expected import Kept, Shown
 from cabcanary_bench.rig.feed_reader import FeedLostError, Follower
@@ -78,7 +79,7 @@ def run_bench(scenario: Scenario, folder: Path, speed: float, *, plain: bool, as
 def _introduce(rig: Rig) -> None:
     scenario = rig.van.scenario
     length_s = scenario.length_s
-    most = "" if math.isinf(rig.speed) else f", and at most {rig.speed:g} times as fast as real time"
+    most = "" if math.isinf(rig.speed) else f", and at most {spelt(rig.speed)} times as fast as real time"
     say = sys.stdout.write
     say("The bench van drives against the daemon that is installed here: voltages in a folder, a serial line and\n")
     say("a CAN adapter on pseudo-terminals, the buzzer on a simulated pin. No vehicle, no hardware, no network.\n")

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from cabcanary.spelling import spelt
+
 CompressorKind = Literal["displacement", "centrifugal", "turbo", "none"]
 Metering = Literal["speed_density", "mass_air"]
 Alternator = Literal["by_drive", "fixed", "smart"]
@@ -30,7 +32,7 @@ class Build:
     def __post_init__(self) -> None:
         if not 0 <= self.throttle_rest_percent < self.throttle_wide_percent <= 100:
             raise ValueError(
-                f"a throttle from {self.throttle_rest_percent:g} to {self.throttle_wide_percent:g} % is none"
+                f"a throttle from {spelt(self.throttle_rest_percent)} to {spelt(self.throttle_wide_percent)} % is none"
             )
 
     def throttle_shown(self, percent: float) -> float:

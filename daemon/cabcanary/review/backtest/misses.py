@@ -12,6 +12,7 @@ from cabcanary.expressions.array_conditions import Compared, Joined, Negated, jo
 from cabcanary.expressions.signals import Truths, everywhere
 from cabcanary.rules.figures import show, unit_of
 from cabcanary.rules.rule import ONE_DAMAGE
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -52,7 +53,10 @@ class Miss:
             return f"it added up to {self.damage:.0%} of what trips"
         if self.held_s is not None:
             return f"its condition held for {self.held_s:.2f} of {self.wanted_s:.2f} s"
-        return f"{shortened(self.comparison)}: came to {self.value:.4g} of {self.limit:.4g} {self.unit}".rstrip()
+        assert self.value is not None
+        assert self.limit is not None
+        came, limit = spelt(self.value, 4), spelt(self.limit, 4)
+        return f"{shortened(self.comparison)}: came to {came} of {limit} {self.unit}".rstrip()
 
 
 #: A condition longer than this is cut.

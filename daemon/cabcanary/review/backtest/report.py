@@ -8,6 +8,7 @@ from cabcanary.model import Priority
 from cabcanary.review.backtest.alarm_load import ACCEPTABLE, FLOOD, MANAGEABLE, WANTED_SHARES, load_of
 from cabcanary.review.backtest.misses import shortened
 from cabcanary.review.backtest.results import DriveFault, DriveResult
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -145,7 +146,10 @@ def _load(totals: Totals) -> Iterator[str]:
         yield f"  {words:<40}" + "".join(f"{c:<31}" for c in cells).rstrip()
     wanted = "/".join(f"{WANTED_SHARES[p]:.0%}" for p in Priority)
     yield "  Beside it, for operators of plants (EEMUA 191, from memory):"
-    yield f"  in ten minutes {ACCEPTABLE:g} is acceptable, {MANAGEABLE:g} can be managed, over {FLOOD} are a flood;"
+    yield (
+        f"  in ten minutes {spelt(ACCEPTABLE)} is acceptable, "
+        f"{spelt(MANAGEABLE)} can be managed, over {FLOOD} are a flood;"
+    )
     yield f"  shares {wanted} by priority. A driver's ordinary commute should give none."
 
 
@@ -182,7 +186,7 @@ def sweep_lines(found: SweepResult) -> Iterator[str]:
     for row in found.rows:
         bar = "█" * round(_BAR * row.alarms / most) if most else ""
         mark = _mark(row.value, sweep.now, found.suggested)
-        cells = f"{row.value:>12.4g}{row.alarms:>9}{row.drives:>8}{_seconds(row.seconds):>11}"
+        cells = f"{spelt(row.value, 4):>12}{row.alarms:>9}{row.drives:>8}{_seconds(row.seconds):>11}"
         yield f"{cells}{f'{row.caught:>9}' if bad else ''}  {bar}{mark}".rstrip()
     yield _suggestion(found)
 
@@ -201,7 +205,10 @@ def _suggestion(found: SweepResult) -> str:
     edge = " (the tightest tried: --range goes further)" if found.at_edge else ""
     caught = next((r.caught for r in found.rows if r.value == found.suggested), 0)
     bad = f" It would have caught {caught} of {_drives_word(found.bad)} that should sound." if found.bad else ""
-    return f"Tightest value that is silent on every good drive: {found.suggested:.4g} {unit}".rstrip() + f"{edge}.{bad}"
+    return (
+        f"Tightest value that is silent on every good drive: {spelt(found.suggested, 4)} {unit}".rstrip()
+        + f"{edge}.{bad}"
+    )
 
 
 def suggestion_lines(sweeps: Sequence[SweepResult]) -> Iterator[str]:
@@ -212,9 +219,9 @@ def suggestion_lines(sweeps: Sequence[SweepResult]) -> Iterator[str]:
     for found in sweeps:
         sweep = found.sweep
         plus = "+" if sweep.added else ""
-        tightest = "none of these" if found.suggested is None else f"{plus}{found.suggested:.4g} {sweep.unit}"
+        tightest = "none of these" if found.suggested is None else f"{plus}{spelt(found.suggested, 4)} {sweep.unit}"
         edge = " or beyond" if found.at_edge else ""
-        now = f"{plus}{sweep.now:.4g} {sweep.unit}"
+        now = f"{plus}{spelt(sweep.now, 4)} {sweep.unit}"
         yield (
             f"  {sweep.rule:<{width}}{now:>15}{found.now.alarms:>8}{tightest:>18}{edge:<10}"
             f"  {shortened(sweep.comparison)}"

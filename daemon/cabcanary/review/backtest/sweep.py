@@ -12,6 +12,7 @@ from cabcanary.expressions.bounds import dimension
 from cabcanary.review.backtest.results import Cost, Sweep
 from cabcanary.review.backtest.rule_choice import RulesError
 from cabcanary.rules.figures import show, unit_of
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -115,12 +116,14 @@ def _varied(rule: Rule, node: tree.Compare, sweep: Sweep, value: float) -> Rule:
     new: tree.Number
     if sweep.added:
         step = value * unit.factor
-        new = tree.Arithmetic("+", old, tree.Quantity(step, dimension(old), f"{value:g}"), dimension(old))
+        new = tree.Arithmetic("+", old, tree.Quantity(step, dimension(old), spelt(value)), dimension(old))
     else:
         si = unit.to_si(value)
-        new = tree.Quantity(si, dimension(old), f"{value:g} {unit.symbol}".rstrip())
+        new = tree.Quantity(si, dimension(old), f"{spelt(value)} {unit.symbol}".rstrip())
     # Another limit is another rule: what the old one remembers is not its own.
-    varied = replace(rule, when=swapped(rule.when, node, replace(node, right=new)), text=f"{rule.text} | {value:g}")
+    varied = replace(
+        rule, when=swapped(rule.when, node, replace(node, right=new)), text=f"{rule.text} | {spelt(value)}"
+    )
     if rule.inverse_time is not None:
         excess = swapped(rule.inverse_time.excess, old, new)
         varied = replace(varied, inverse_time=replace(rule.inverse_time, excess=excess))

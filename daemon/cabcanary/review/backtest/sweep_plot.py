@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
+from cabcanary.spelling import spelt
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -50,13 +52,13 @@ def _drawing(found: SweepResult) -> ET.Element:
 
     for n in range(_TICKS):
         value = low + (high - low) * n / (_TICKS - 1)
-        _text(svg, x(value), floor + 18, f"{value:.4g}", anchor="middle")
+        _text(svg, x(value), floor + 18, spelt(value, 4), anchor="middle")
     for count in sorted({round(most * n / 4) for n in range(5)}):
         _text(svg, _LEFT - 8, y(count / most) + 4, str(count), anchor="end", colour=_ALARMS)
         _line(svg, [(_LEFT, y(count / most)), (_WIDTH - _RIGHT, y(count / most))], "#dddddd", 1)
     _line(svg, [(x(r.value), y(r.alarms / most)) for r in rows], _ALARMS, 2)
     for row in rows:
-        told = f"{row.value:.4g} {sweep.unit}: {row.alarms} alarms in {row.drives} of {found.good} drives"
+        told = f"{spelt(row.value, 4)} {sweep.unit}: {row.alarms} alarms in {row.drives} of {found.good} drives"
         dot = ET.SubElement(svg, "circle", cx=f"{x(row.value):.1f}", cy=f"{y(row.alarms / most):.1f}", r="4")
         dot.set("fill", _ALARMS)
         ET.SubElement(dot, "title").text = told

@@ -56,6 +56,8 @@ def export_drive(samples: Path, to: str, target: Path, folder: Path) -> list[Pat
 
 def _targets(to: str, target: Path, folder: Path) -> list[Path]:
     """Every file that will be written; none of them is there, and none is in the archive."""
+    if target.is_dir() or not target.name:
+        raise DriveError(f"{target} is a folder; name a file in it with --output")
     if to == "mdf4" and target.suffix.lower() != ".mf4":
         target = target.with_name(f"{target.name}.mf4")
     if not target.parent.is_dir():

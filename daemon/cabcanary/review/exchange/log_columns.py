@@ -16,6 +16,7 @@ from cabcanary.review.exchange.log_mdf import mdf_signals, opened_mdf
 from cabcanary.review.exchange.log_text import Form, read_text
 from cabcanary.review.exchange.log_times import ISO, NUMBER, format_of, has_zone, over_midnight, reader_of, zone_of
 from cabcanary.review.list.drives import DriveError
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -115,7 +116,9 @@ def _proposed(column: FoundColumn, taken: set[str]) -> str:
         told += ', afr_scale = "…"'
     if sure:
         taken.add(channel)
-    ends = "" if column.lowest is None else f" from {column.lowest:.6g} to {column.highest:.6g}"
+    ends = ""
+    if column.lowest is not None and column.highest is not None:
+        ends = f" from {spelt(column.lowest)} to {spelt(column.highest)}"
     hint = "; AFR: write the scale that it was logged in, such as 14.7" if afr else ""
     return f"{'' if sure else '# '}{name} = {{ {told} }}  # {column.count} numbers{ends}{hint}"
 

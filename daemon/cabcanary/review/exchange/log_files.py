@@ -24,6 +24,7 @@ from cabcanary.review.exchange.log_series import (
 )
 from cabcanary.review.exchange.log_times import date_in
 from cabcanary.review.list.drives import DriveError
+from cabcanary.spelling import spelt
 from cabcanary.store.archive import METADATA_KEY
 from cabcanary.store.packed import unpack
 
@@ -86,7 +87,8 @@ def _refuse_afr(file: Path, series: Series) -> None:
         return
     low, high = there.min(), there.max()
     raise DriveError(
-        f"{file}: '{series.name}' goes from {low:.4g} to {high:.4g}, which is AFR and not lambda; say in a file for "
+        f"{file}: '{series.name}' goes from {spelt(low, 4)} to {spelt(high, 4)}, "
+        "which is AFR and not lambda; say in a file for "
         '--mapping the scale that it was logged in: unit = "lambda", afr_scale = 14.7 (or that of the log)'
     )
 
@@ -96,11 +98,11 @@ def _refuse_other_unit(file: Path, rows_s: NDArray[np.float64], *, sure_of_unit:
     step = float(np.median(np.diff(rows_s))) if len(rows_s) > 1 else 0.0
     length, latest = float(rows_s[-1] - rows_s[0]), float(np.abs(rows_s).max())
     if latest > _LATEST_S:
-        words = f"its times go up to {latest:.4g} s, which is no time in seconds"
+        words = f"its times go up to {spelt(latest, 4)} s, which is no time in seconds"
     elif length >= _LONGEST_S:
-        words = f"it would last {length:.4g} s"
+        words = f"it would last {spelt(length, 4)} s"
     elif step >= _LONGEST_STEP_S and not sure_of_unit:
-        words = f"its rows would be {step:g} s apart"
+        words = f"its rows would be {spelt(step)} s apart"
     else:
         return
     raise DriveError(

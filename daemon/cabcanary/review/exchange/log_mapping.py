@@ -61,6 +61,8 @@ class Mapping:
             self._read(file)
 
     def _read(self, file: Path) -> None:
+        if file.exists() and not file.is_file():
+            raise DriveError(f"{file} is no file; name the mapping (TOML)")
         try:
             content = tomllib.loads(file.read_text(encoding="utf-8"))
         except OSError as error:

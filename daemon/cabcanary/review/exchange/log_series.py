@@ -9,6 +9,7 @@ import numpy as np
 
 from cabcanary.model import Quality
 from cabcanary.review.list.drives import DriveError
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -76,7 +77,7 @@ def refuse_back(file: Path, rows_s: NDArray[np.float64], lines: Sequence[int]) -
     if len(back):
         line = lines[int(back[0]) + 1]
         raise DriveError(
-            f"{file}: row {line}: time does not go on ({rows_s[back[0] + 1]:g} s after {rows_s[back[0]]:g} s)"
+            f"{file}: row {line}: time does not go on ({spelt(rows_s[back[0] + 1])} s after {spelt(rows_s[back[0]])} s)"
         )
 
 

@@ -12,6 +12,7 @@ from cabcanary.expressions.arrays import Channel, evaluate_condition
 from cabcanary.expressions.names import ConditionError
 from cabcanary.expressions.parse import parse_condition
 from cabcanary.model import Quality
+from cabcanary.spelling import spelt
 from cabcanary.store.baselines import Baseline
 
 if TYPE_CHECKING:
@@ -92,10 +93,12 @@ def _result(name: str, spec: BaselineSpec, plan: Plan, found: _Gathered) -> Base
     values, by, seconds = (np.concatenate(x) for x in (found.values, found.by, found.seconds))
     total_s = float(seconds.sum())
     if total_s < spec.at_least:
-        return NotMeasured(name, f"it holds for {total_s:.0f} s in these drives, and {spec.at_least:g} s are wanted")
+        return NotMeasured(
+            name, f"it holds for {total_s:.0f} s in these drives, and {spelt(spec.at_least)} s are wanted"
+        )
     points = _points(values, by, seconds, spec)
     if not points:
-        return NotMeasured(name, f"no step of {spec.by} has {_LEAST_PER_STEP_S:g} s of measurement")
+        return NotMeasured(name, f"no step of {spec.by} has {spelt(_LEAST_PER_STEP_S)} s of measurement")
     around = values - np.interp(by, [x for x, _ in points], [y for _, y in points])
     low, high = np.percentile(around, [5.0, 95.0])
     return Baseline(

@@ -20,6 +20,7 @@ from cabcanary.processes.input_ends import end_with_input
 from cabcanary.review.list.drives import samples_path
 from cabcanary.review.list.recorded_drive import RecordedError, read_drive
 from cabcanary.review.rules.baseline import NotMeasured, measure
+from cabcanary.spelling import spelt
 from cabcanary.store.baselines import Baseline, BaselinesError, read_baselines, write_baselines
 from cabcanary.store.manifest import newest_first, slug
 from cabcanary.validation.problems import SettingsError
@@ -88,7 +89,7 @@ def main() -> int:
     end_with_input(sys.stdin.fileno())
     try:
         for new in learn(load_plan(Path(given["config"]))):
-            span = f"{new.points[0][1]:.4g}" + (f" to {new.points[-1][1]:.4g}" if len(new.points) > 1 else "")
+            span = spelt(new.points[0][1], 4) + (f" to {spelt(new.points[-1][1], 4)}" if len(new.points) > 1 else "")
             text = f"learnt what is normal: {new.name}, {new.of} {span} {new.unit} in stage '{new.stage}'"
             sys.stdout.write(json.dumps({"learnt": new.name, "text": text}) + "\n")
     except (SettingsError, BaselinesError, OSError) as error:

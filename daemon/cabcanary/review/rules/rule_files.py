@@ -13,6 +13,7 @@ from cabcanary.plan.plan import load_plan, plan_for_examples
 from cabcanary.rules.examples import ExampleError, Outcome, run_example
 from cabcanary.rules.figures import shown_side
 from cabcanary.settings.load import load_rule_file, load_settings
+from cabcanary.spelling import spelt
 from cabcanary.validation.problems import nearest
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ def try_rule_files(files: Sequence[Path], config: Path | None) -> Iterator[FileR
 def is_settings(file: Path) -> bool:
     """Whether it is a settings file, which names rule files, and not a rule file itself."""
     try:
-        return "\n[vehicle]" in "\n" + file.read_text(encoding="utf-8-sig")
+        return file.is_file() and "\n[vehicle]" in "\n" + file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError):
         return False
 
@@ -214,7 +215,7 @@ def trace(drive: Recorded, plan: Plan, rule: Rule, at_s: float | None, around_s:
     if not len(seconds):
         raise RuleFilesError("this drive has no ticks")
     whole, state, actions = drive.whole(plan), drive.state, drive.actions()
-    why = f"at {at_s:g} s, as asked" if at_s is not None else ""
+    why = f"at {spelt(at_s)} s, as asked" if at_s is not None else ""
     if at_s is None:
         trips = [c for c in whole.run([rule], state, actions) if c.alert == rule.id and c.sounds]
         if trips:
@@ -272,7 +273,7 @@ def _trace_line(rule: Rule, tick: Traced) -> str:
     if rule.inverse_time is not None:
         timer = f"damage {tick.damage:.0%}" if tick.damage else ""
     elif tick.on_ns and rule.on_delay_ns:
-        timer = f"held for {tick.on_ns / 1e9:.2f} of {rule.on_delay_ns / 1e9:g} s"
+        timer = f"held for {tick.on_ns / 1e9:.2f} of {spelt(rule.on_delay_ns / 1e9)} s"
     blind = f"blind for {tick.blind_ns / 1e9:.2f} s" if tick.blind_ns else ""
     held = "suppressed" if tick.suppressed else ""
     rest = ", ".join(w for w in (held, timer, blind) if w)

@@ -12,6 +12,8 @@ import struct
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from cabcanary.spelling import spelt
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
@@ -90,7 +92,9 @@ class Signal:
         if self.is_float and self.bits.length not in _FLOATS:
             raise SignalError(f"{self.name}: a floating point number has 16, 32 or 64 bits, not {self.bits.length}")
         if not (math.isfinite(self.scale) and math.isfinite(self.offset)) or self.scale == 0:
-            raise SignalError(f"{self.name}: a scale of {self.scale:g} and an offset of {self.offset:g} give no value")
+            raise SignalError(
+                f"{self.name}: a scale of {spelt(self.scale)} and an offset of {spelt(self.offset)} give no value"
+            )
         if self.bits.bytes_needed > 64:
             raise SignalError(f"{self.name}: reaches beyond the 64 bytes of the longest frame")
 
@@ -121,7 +125,9 @@ class Signal:
         if not math.isfinite(value):
             return Decoded(self.name, None, f"frame {self.frame} carries no number here")
         if (self.low is not None and value < self.low - slack) or (self.high is not None and value > self.high + slack):
-            return Decoded(self.name, None, f"{value:g} is outside the {self.low:g} to {self.high:g} that it may have")
+            low, high = ("" if end is None else spelt(end) for end in (self.low, self.high))
+            ends = f"{low} to {high}" if low and high else f"{low or high} at {'least' if low else 'most'}"
+            return Decoded(self.name, None, f"{spelt(value)} is outside the {ends} that it may have")
         return Decoded(self.name, value)
 
     @property

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING
 
+from cabcanary.spelling import spelt
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator
 
@@ -289,7 +291,7 @@ def _value(name: str, item: Item, raw: int, scaling: Scaling | None) -> float:
         raise ObdError(f"PID {item.pid:02X}: {reason}")
     value = item.value(raw, scaling)
     if item.ceiling is not None and value > item.ceiling:
-        raise ObdError(f"PID {item.pid:02X}: {value:g} {item.unit} is above the standard's {item.ceiling:g}")
+        raise ObdError(f"PID {item.pid:02X}: {spelt(value)} {item.unit} is above the standard's {spelt(item.ceiling)}")
     return value
 
 

@@ -37,6 +37,7 @@ from cabcanary.sources.can.link import BusErrorsError, Heard, Link, LinkLostErro
 from cabcanary.sources.can.obd_pids import ITEMS
 from cabcanary.sources.can.obd_schedule import Polling
 from cabcanary.sources.can.pipe import Guard, Input, Output
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -52,7 +53,7 @@ _LOOK_AGAIN_FIRST_S, _LOOK_AGAIN_CAP_S = 1.0, 10.0
 _QUIET_S = 2.0  # a bus that is only listened to is called silent after this long without a frame
 _CLOSE_S = 0.5  # a dead device may block its own closing
 
-NOT_THIS_RATE = "the bus does not speak at {rate:g} kbit/s; check bitrate"
+NOT_THIS_RATE = "the bus does not speak at {spelt(rate)} kbit/s; check bitrate"
 ADAPTER_LOST = "the CAN adapter is lost"
 NOTHING_HEARD = "nothing is heard on the bus"
 
@@ -103,7 +104,7 @@ class Settings:
             if name not in ITEMS:
                 raise SettingsError(f"no OBD item is called '{name}'")
             if not 0.01 <= rate <= 100:
-                raise SettingsError(f"a rate of {rate:g} Hz for '{name}' is outside 0.01 to 100")
+                raise SettingsError(f"a rate of {spelt(rate)} Hz for '{name}' is outside 0.01 to 100")
         return settings
 
     def table(self) -> SignalTable:
@@ -228,7 +229,7 @@ class Reader:
                         link.want(self._broadcast.frames_wanted, obd=None)
                         filtered = True
                     self._output.status(
-                        "open", f"listening at {self._settings.bitrate / 1000:g} kbit/s, sending nothing"
+                        "open", f"listening at {spelt(self._settings.bitrate / 1000)} kbit/s, sending nothing"
                     )
             heard = link.listen(_LISTEN_S) if not frames else None
             if heard is Heard.ERRORS:

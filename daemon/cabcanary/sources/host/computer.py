@@ -19,6 +19,7 @@ from cabcanary.sources.host.host_settings import ITEMS
 from cabcanary.sources.kernel.hwmon import find_chip
 from cabcanary.sources.kernel.reader import read_small
 from cabcanary.sources.running import Polled
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -163,7 +164,7 @@ def in_unit(text: str | bytes, unit: str) -> float:
     if not math.isfinite(value):
         raise ValueError("gave no number")
     if unit == "state" and value not in (0.0, 1.0):
-        raise ValueError(f"gave {value:g}, which is neither 0 nor 1")
+        raise ValueError(f"gave {spelt(value)}, which is neither 0 nor 1")
     return value
 
 

@@ -12,6 +12,7 @@ from cabcanary.sources.host.computer import HostReader, machine_readers
 from cabcanary.sources.host.host_settings import ITEMS, HostSource
 from cabcanary.sources.listening import SHOW_S, Span, Way, Wire
 from cabcanary.sources.slot import Slots
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,7 +30,7 @@ def _lines(wire: Wire, seconds: float | None) -> Iterator[str]:
             time.sleep(span.left(SHOW_S))
             for (_, item), reading in slots.newest.copy().items():
                 unit = ITEMS[item].replace("state", "")
-                shown = reading.reason if reading.value is None else f"{reading.value:g} {unit}".rstrip()
+                shown = reading.reason if reading.value is None else f"{spelt(reading.value)} {unit}".rstrip()
                 yield span.line(f"{item}: {shown}")
     finally:
         reader.stop()
