@@ -16,6 +16,7 @@ import threading
 from pathlib import Path
 
 import pytest
+import small_van
 from harness import wait_for
 
 from cabcanary.processes.child import Child
@@ -143,17 +144,26 @@ asyncio.run(main())
 """
 
 
-@pytest.mark.parametrize("module", ["cabcanary.recorder.archiver", "cabcanary.review.rules.learning"])
-def test_a_daemon_that_is_killed_leaves_no_helper_at_its_work(tmp_path: Path, module: str) -> None:
+@pytest.mark.parametrize(
+    ("module", "read"),
+    [
+        ("cabcanary.recorder.archiver", "drives/vehicle=van/month=2025-01/a.manifest.json"),
+        ("cabcanary.review.rules.learning", "baselines.json"),
+    ],
+)
+def test_a_daemon_that_is_killed_leaves_no_helper_at_its_work(tmp_path: Path, module: str, read: str) -> None:
     # A file that says nothing and does not end: whoever reads it hangs, as on a card that has stalled.
+    hanging = tmp_path / read
     month = tmp_path / "drives" / "vehicle=van" / "month=2025-01"
     month.mkdir(parents=True)
-    hanging = month / "a.manifest.json"
     os.mkfifo(hanging)
     (month / "a.parquet").write_bytes(bytes(100))
+    config = tmp_path / "van.toml"
+    config.write_text(f'{small_van.SETTINGS}\n[daemon]\nfolder = "{tmp_path}"\n')
+    (tmp_path / "rules.toml").write_text(small_van.RULES)
     # The archive is over this, so the archiver must look at its drives.
     limits = {"largest_gb": 1e-9, "free_gb": 0.0}
-    given = json.dumps({"folder": str(tmp_path), "archive": limits, "config": str(hanging)})
+    given = json.dumps({"folder": str(tmp_path), "archive": limits, "config": str(config)})
     with subprocess.Popen([sys.executable, "-c", PARENT, module, given], stdout=subprocess.PIPE, text=True) as parent:
         assert parent.stdout is not None
         watched = os.pidfd_open(int(parent.stdout.readline()))

@@ -53,7 +53,7 @@ _LOOK_AGAIN_FIRST_S, _LOOK_AGAIN_CAP_S = 1.0, 10.0
 _QUIET_S = 2.0  # a bus that is only listened to is called silent after this long without a frame
 _CLOSE_S = 0.5  # a dead device may block its own closing
 
-NOT_THIS_RATE = "the bus does not speak at {spelt(rate)} kbit/s; check bitrate"
+NOT_THIS_RATE = "the bus does not speak at {rate} kbit/s; check bitrate"
 ADAPTER_LOST = "the CAN adapter is lost"
 NOTHING_HEARD = "nothing is heard on the bus"
 
@@ -244,7 +244,7 @@ class Reader:
                     self._missing(NOTHING_HEARD)
 
     def _say_wrong_rate(self) -> None:
-        words = NOT_THIS_RATE.format(rate=self._settings.bitrate / 1000)
+        words = NOT_THIS_RATE.format(rate=spelt(self._settings.bitrate / 1000))
         if self._output.status("lost", words):
             self._missing(words)
 
