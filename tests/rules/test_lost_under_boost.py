@@ -303,3 +303,46 @@ def test_a_start_without_a_dwell_of_the_key_is_told_by_nothing(tmp_path):
     silent = dict.fromkeys((*BUS, "lambda"), None)
     ride.ramp(1.5, KEY_ON, IDLE, **silent).hold(1.5, IDLE, **silent).hold(5.0, IDLE, map=ride.wave(33.0, 0.5))
     assert ride.raised() == []
+
+
+# --- an air that was never seen, and little to tell a pull by -------------------------------------------------------
+
+WITHOUT_SPEED = ("market-hatchback", "harbour-pickup")
+
+
+def idling(vehicle, folder):
+    """Started while the engine ran: the air's pressure is anything that roads have."""
+    ride = Ride(vehicle, folder).hold(60.0, IDLE, map=Ride.wave(33.0, 0.5))
+    assert ride.raised() == []
+    return ride
+
+
+@pytest.mark.parametrize("vehicle", WITHOUT_SPEED)
+def test_a_start_stop_that_takes_the_widebands_feed_is_told_by_nothing(tmp_path, vehicle):
+    ride = idling(vehicle, tmp_path)
+    stopped = KEY_ON | {"lambda": None}
+    ride.ramp(1.0, IDLE | {"lambda": 1.0}, KEY_ON | {"lambda": 1.0}, **{"lambda": None}, supply=12.6)
+    ride.hold(20.0, stopped, supply=12.6)
+    assert ride.raised() == []
+
+
+@pytest.mark.parametrize("vehicle", WITHOUT_SPEED)
+@pytest.mark.parametrize("psi", [4.0, 6.0])
+def test_a_wideband_that_dies_as_a_pull_begins_is_heard_in_that_pull(tmp_path, vehicle, psi):
+    ride = idling(vehicle, tmp_path)
+    at, pull = ride.seconds, PULL | {"map": AIR_KPA + psi * KPA_PER_PSI}
+    ride.ramp(0.6, IDLE, pull, **{"lambda": None}).hold(6.0, pull, map=ride.wave(pull["map"], 1.0), **{"lambda": None})
+    first = ride.first(at)
+    assert first is not None
+    assert first[1] == "cannot_see_lambda"
+    # Once boost is certain it is told at once; a little boost in an unknown air once the manifold has not stood still.
+    assert first[0] <= (1.5 if psi > 5.0 else 3.5)
+
+
+def test_a_wideband_that_heats_at_its_rail_is_no_broken_wire_as_one_drives_off(tmp_path):
+    # Key, starter and first gear within ten seconds; the output rests at 0 V until the sensor is hot.
+    ride = Ride("market-hatchback", tmp_path)
+    dark = {"lambda": None}
+    ride.ramp(1.5, KEY_ON, IDLE, **dark).hold(7.0, IDLE, map=ride.wave(33.0, 0.5), **dark)
+    ride.ramp(0.8, IDLE, CRUISE, **dark).hold(3.0, CRUISE, map=ride.wave(80.0, 3.0), **dark)
+    assert {(a, p) for _, a, p in ride.raised()} <= {("cannot_see_lambda", "caution")}
