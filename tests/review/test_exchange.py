@@ -29,7 +29,9 @@ from cabcanary.plan.plan import load_plan
 from cabcanary.recorder.archived_drive import ArchivedDrive
 from cabcanary.recorder.archiver import archive_all
 from cabcanary.review.exchange import export
+from cabcanary.review.exchange.reconvert import state_under
 from cabcanary.store.manifest import read_manifests
+from cabcanary_bench.paths import config_folder
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -563,6 +565,19 @@ def test_another_curve_begins_no_warm_up_anew_and_cuts_none_short(
     assert max((t for t, w in zip(new["time_s"], warming[1], strict=True) if w), default=0.0) <= left_s
     assert any(warming[1]) is (left_s > 0)
     assert (new["lambda_quality"].cast(pl.String) == "good").sum() > 100
+
+
+def test_another_curve_gives_every_verdict_that_rests_on_it_up_and_no_other() -> None:
+    plan = load_plan(config_folder() / "bench-van.toml")
+    before = plan.pipeline().state()
+    after = state_under(plan, before, {"map"})
+    # What the bench van's file says of these: four compare the manifold's pressure, one two voltages.
+    assert {n for n in before if n.startswith("check ")} == {
+        f"check {n}" for n in ("line", "key_on", "feed", "overrun", "follows_load")
+    }
+    assert {n for n in after if n.startswith("check ")} == {"check feed"}
+    assert "boost" not in after
+    assert after["supply"] == before["supply"]
 
 
 def test_settings_with_words_of_any_kind_are_converted_again(settings: Path, tmp_path: Path) -> None:

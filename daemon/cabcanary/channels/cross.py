@@ -36,6 +36,12 @@ class CrossCheck:
         self._verdict = ""
         self._follows = FollowsLoad(spec) if spec.kind == "follows_load" else None
 
+    @property
+    def channels(self) -> frozenset[str]:
+        """The channels that it compares."""
+        named = self._spec.model_dump(exclude={"kind"}).values()
+        return frozenset(name for name in named if isinstance(name, str) and name in self._units)
+
     def step(self, values: dict[str, Value], now_ns: int) -> None:
         """Compare at this tick; replaces the channel's value in `values` when it is contradicted."""
         dt_ns = 0 if self._last_ns is None else max(0, now_ns - self._last_ns)

@@ -64,7 +64,7 @@ def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file:
         plan = plan_of(header)
     except SettingsError as error:
         raise DriveError(f"with {curve_file} these settings cannot be used: {error}") from error
-    header["channels_state"] = _state_under(plan, old["channels_state"], changed)
+    header["channels_state"] = state_under(plan, old["channels_state"], changed)
     drive.header = header
     drive.end, drive.lost_blocks = (
         {"lost_ticks": manifest.lost_ticks, "lost_events": manifest.lost_events},
@@ -73,11 +73,12 @@ def reconvert(folder: Path, manifest_path: Path, manifest: Manifest, curve_file:
     return write_drive(folder, drive, like=manifest)
 
 
-def _state_under(plan: Plan, old: dict[str, Any], changed: set[str]) -> dict[str, Any]:
+def state_under(plan: Plan, old: dict[str, Any], changed: set[str]) -> dict[str, Any]:
     """The state before the first sample where some channels have another curve: what remembers values of the old one
     starts anew, with what no curve makes different."""
     pipeline = plan.pipeline()
     touched = {n for n, made_of in pipeline.wires().items() if set(made_of) & changed}
+    touched |= {f"check {n}" for n, check in pipeline.checks.items() if check.channels & changed}
     kept = {n: s for n, s in old.items() if n not in touched}
     for channel in pipeline.measured:
         if channel.name in changed and channel.name in old:
