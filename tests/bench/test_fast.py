@@ -196,6 +196,14 @@ def test_boost_above_the_limit_without_a_fault_is_labelled_and_no_false_alarm() 
     assert not corpus_grade._is_right(heard, ())
 
 
+def test_a_wideband_whose_feed_breaks_down_is_rightly_not_seen() -> None:
+    words = "the supply breaks down"
+    dip = labels.Label("brown_out", "ordinary", words, False, 9.0, 9.4, 1.0, "silent", False, None, None)
+    assert corpus_grade._is_right(Sound(9.2, "cannot_see_lambda", "warning"), [dip])
+    assert not corpus_grade._is_right(Sound(9.2, "lean_under_boost", "warning"), [dip])
+    assert not corpus_grade._is_right(Sound(30.0, "cannot_see_lambda", "warning"), [dip])
+
+
 def test_the_same_seed_gives_the_same_drive_and_another_another() -> None:
     def lines(seed: int) -> list[float]:
         return drive(short(length_s=30.0), seed).wires["wideband", "lambda"].values[-200:].tolist()
