@@ -433,7 +433,8 @@ def test_ten_who_follow_the_status_do_not_change_what_lies_between(
             made.measure(alone, 20, noise)
             with followers(words) as told_since:
                 made.measure(followed, 20, noise)
-                assert told_since() > 0
+                # They come last on a busy machine, and come they must.
+                wait_for("more of what they follow", told_since)
         assert made.processes[0].poll() is None
     ratio = Row.at(followed.ours_ms, 0.5) / Row.at(alone.ours_ms, 0.5)
     with capsys.disabled():
