@@ -178,7 +178,10 @@ def test_a_level_without_a_throttle_is_held_to_what_it_could_show(tmp_path: Path
     van = limits_of(watch(BENCH, Build(), tmp_path))
     # Boost is unsure by 2 psi there; the stage before its compressor bears 2 psi (both settings' own numbers).
     assert (least.lean_from_psi, least.lost_from_psi, least.unmeant_psi) == (4.0, 4.0, 2.0)
-    assert (van.lean_from_psi, van.lost_from_psi) == (2.0, None)
+    # Who has more is held to more.
+    assert (van.lean_from_psi, van.lost_from_psi, van.unmeant_psi) == (2.0, None, None)
+    estate = limits_of(watch(config_folder() / "hill-estate.toml", Build("centrifugal"), tmp_path))
+    assert (estate.lean_from_psi, estate.unmeant_psi) == (2.0, None)
 
 
 # --- what can be seen -------------------------------------------------------------------------------------

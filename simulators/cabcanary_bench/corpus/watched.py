@@ -140,12 +140,14 @@ def limits_of(vehicle: Watched) -> Limits:
         spec = rules.stage_limits.get("hose_limit")
         psi = {} if spec is None else {k: _psi(v, spec.unit) for k, v in spec.by_stage.items()}
         limits = replace(limits, over_boost_psi=psi.get(vehicle.stage, limits.over_boost_psi))
-        if vehicle.before in psi:
+        if vehicle.before in psi and "engine_speed" not in settings.channels:
+            # Below its own limit boost that is not meant is told by speed and pressure alone (`open_tap`).
             limits = replace(limits, unmeant_psi=psi[vehicle.before])
     if not {"throttle", "engine_speed"} <= set(settings.channels):
         # Only the fall itself can be told.
         limits = replace(limits, lost_from_psi=_FALLS_FROM_PSI)
-    if not any(isinstance(c, AirPressureChannel) and c.sensors for c in settings.channels.values()):
+    if is_to_be_fed_by_the_key(settings):
+        # It may never see the engine stand, and so never the air's pressure.
         limits = replace(limits, lean_from_psi=limits.lean_from_psi + _AIR_PSI)
     return limits
 

@@ -37,14 +37,14 @@ class Limits:
     """What a vehicle is held to: (boost in psi, leanest lambda) from point to point, and the most boost, psi gauge.
 
     `lean_from_psi` is the boost from which a lean mixture has to be found; `unmeant_psi` is what a stage without a
-    compressor bears; `lost_from_psi` from which boost a vehicle without a throttle sensor shows that it is lost (None:
-    from any).
+    compressor bears, where boost is judged by that alone; `lost_from_psi` from which boost a vehicle without a throttle
+    sensor shows that it is lost (None: from any).
     """
 
     ceiling: tuple[tuple[float, float], ...]
     over_boost_psi: float
     lean_from_psi: float = 2.0
-    unmeant_psi: float = 2.0
+    unmeant_psi: float | None = None
     lost_from_psi: float | None = None
 
 
