@@ -78,6 +78,20 @@ def told(driven: Ride, *, ok: bool, after: int = 0) -> str:
     return str(driven.event("helper", "messenger", after, ok=ok)["text"])
 
 
+def told_until(driven: Ride, words: str) -> list[str]:
+    """What the messenger told of its troubles, up to the line with these words."""
+
+    def found() -> list[str] | None:
+        lines = [
+            str(event["text"])
+            for event in list(driven.told.events)
+            if (event["kind"], event["what"]) == ("helper", "messenger") and not event["ok"]
+        ]
+        return lines if lines and words in lines[-1] else None
+
+    return list(driven.wait(f"the messenger to tell {words!r}", found))
+
+
 FIGURE: dict[str, Any] = {
     "channel": "boost", "value": 9.1, "unit": "psi", "uncertainty": 0.2, "quality": "good",
     "limits": [{"comparison": ">", "value": 8.0, "unit": "psi", "sureness": "likely"}],
@@ -455,8 +469,11 @@ def test_a_certificate_that_does_not_do_is_one_clear_line_and_no_storm(
     post.start()
     driven = ride(config=van_settings(more=mqtt_table(post, "tls = { " + table.format(keys=keys) + " }")))
     driven.begin(at_s=OVER_BOOST_S)
-    text = told(driven, ok=False)
-    assert words in text, text
+    # The broker's reason and its hanging up race each other to us: a try that comes to know no reason is told as that,
+    # and the reason at a later one. From then on there is nothing new to tell.
+    text, *mute = reversed(told_until(driven, words))
+    assert all("it hung up and did not say why" in line for line in mute), mute
+    assert len(mute) <= 1
     assert text.endswith("; warnings in the cab go on, tried again")
     driven.raised("over_boost")
     assert driven.event("sound", "warning")["alert"] == "over_boost"
@@ -464,7 +481,7 @@ def test_a_certificate_that_does_not_do_is_one_clear_line_and_no_storm(
     time.sleep(4.0)
     # Waits double from half a second: 0.25 to 0.5, then up to 1, 2, 4 s.
     assert connections(post) - before <= 6
-    assert driven.log.count("messenger: broker") == 1
+    assert driven.log.count("messenger: broker") == 1 + len(mute)
     assert "Traceback" not in driven.log
 
 
@@ -488,8 +505,8 @@ HUNG_UP, AWAY = "EOF occurred in violation of protocol (_ssl.c:2427)", "[Errno 1
     ("tries", "told"),
     [
         ((REFUSED, HUNG_UP, REFUSED, HUNG_UP), ("it refuses us: certificate required",)),
-        ((AWAY, HUNG_UP, REFUSED), ("Connection refused", "EOF occurred", "it refuses us")),
-        ((HUNG_UP, REFUSED, AWAY), ("EOF occurred", "it refuses us", "Connection refused")),
+        ((AWAY, HUNG_UP, REFUSED), ("Connection refused", "it hung up and did not say why", "it refuses us")),
+        ((HUNG_UP, REFUSED, AWAY), ("it hung up and did not say why", "it refuses us", "Connection refused")),
     ],
 )
 def test_a_reason_is_told_once_though_the_broker_hangs_up_between(

@@ -120,4 +120,6 @@ def explain(error: BaseException) -> str:
     alert = re.search(r"\[SSL: (?:SSLV3|TLSV1|TLSV13)_ALERT_(\w+)\]", str(error))
     if alert:
         return f"{REFUSES_US}{alert[1].replace('_', ' ').lower()}; see mqtt.tls.certificate and its dates"
+    if hung_up(error):
+        return f"it hung up and did not say why ({error}); see mqtt.tls, and the broker's own log"
     return str(error) or type(error).__name__
