@@ -268,6 +268,9 @@ def read_answers(file: Path) -> dict[str, Any]:
     Raises:
         AnswersError: it cannot be read, or is no TOML.
     """
+    if file.exists() and not file.is_file():
+        # A pipe without a writer would be waited for, for ever.
+        raise AnswersError(f"{file} is no file; name a file of answers (TOML)")
     try:
         return tomllib.loads(file.read_text(encoding="utf-8"))
     except OSError as error:

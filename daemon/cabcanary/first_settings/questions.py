@@ -84,7 +84,13 @@ QUESTIONS: tuple[Question, ...] = (
         when=_VOLTAGE,
         offers=inputs("wideband.input"),
     ),
-    Question("wideband.port", "At which port is it?", when=_TEXT, offers=ports, nothing="There is no serial port here. Its path may be typed."),
+    Question(
+        "wideband.port",
+        "At which port is it?",
+        when=_TEXT,
+        offers=ports,
+        nothing="There is no serial port here. Its path may be typed.",
+    ),
     Question(
         "wideband.baud",
         "At how many baud does it talk? (It was listened to; nothing is sent.)",
@@ -93,7 +99,13 @@ QUESTIONS: tuple[Question, ...] = (
         offers=rates,
         nothing="Nothing that can be read was heard: is it on, and is it this port? The rate may be typed.",
     ),
-    Question("wideband.item", "Which number of its line is the mixture?", when=_TEXT, offers=items, nothing="Nothing is heard now; its name, or field1 for the first number, may be typed."),
+    Question(
+        "wideband.item",
+        "Which number of its line is the mixture?",
+        when=_TEXT,
+        offers=items,
+        nothing="Nothing is heard now; its name, or field1 for the first number, may be typed.",
+    ),
     Question(
         "wideband.not_ready",
         "Which word does it say while it heats, if it says one? Several with , between them.",
