@@ -38,7 +38,7 @@ FILES = (
 )  # fmt: skip
 FOLDERS = (
     "sounds --wav @", "rules trace x y --folder @", "replay x --folder @", "backtest all --folder @",
-    "drives --folder @", "new my.toml --drive last --folder @", 
+    "drives --folder @", "new my.toml --drive last --folder @",
     "export x --folder @", "import {log} --vehicle v --folder @",
     "reconvert x --folder @ --curve c", "bench --folder @",
 )  # fmt: skip
