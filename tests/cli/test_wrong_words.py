@@ -26,7 +26,7 @@ BOOST = str(config_folder() / "rules" / "boost.rules.toml")
 
 #: Where a command takes a file or a folder: @ is the wrong one.
 FILES = (
-    "run @", "new @ --json", "new my.toml --answers @", "status @",
+    "run @", "stage @", "new @ --json", "new my.toml --answers @", "status @",
     "check @", "watch @", "sounds --check @", "listen x --config @", "rules test @",
     f"rules test {BOOST} --config @", "rules explain x --config @", "rules trace x y --config @",
     "baseline list --config @", "baseline measure x --config @", "replay @", "replay x --config @",

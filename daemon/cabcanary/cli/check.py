@@ -80,6 +80,7 @@ def _check_lines(plan: Plan, covered: Coverage, config: Path) -> Iterator[str]:
         where = f"{problem.file}:{problem.line}" + (f":{problem.column}" if problem.column else "")
         yield f"{where}: {problem.name}: {problem.message}; usual: {problem.fix}"
     yield from plan.defect_lines()
+    yield from plan.stage_lines()
     for rule in plan.not_fitted:
         yield f"not fitted: rule {rule.id} {rule.words}; {rule.hint}"
     for running in plan.rules.rules:

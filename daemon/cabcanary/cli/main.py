@@ -57,6 +57,7 @@ def _parser() -> argparse.ArgumentParser:
     from cabcanary.cli.replays import add_replay
     from cabcanary.cli.rules import add_rules
     from cabcanary.cli.shared import SAFETY, Parser
+    from cabcanary.cli.stage import add_stage
     from cabcanary.cli.status import add_status
 
     parser = Parser(
@@ -73,6 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     run.set_defaults(run=_run)
 
     add_new(verbs)
+    add_stage(verbs)
     add_status(verbs)
     add_check(verbs)
     add_bench(verbs)

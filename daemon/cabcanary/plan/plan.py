@@ -16,6 +16,7 @@ from cabcanary.channels.build import Note, WireOf, build_pipeline
 from cabcanary.channels.reach import reaches
 from cabcanary.plan.coverage import Coverage, coverage
 from cabcanary.plan.cross_checks import check_files, check_outputs, check_references, has_pins, wanted_item, wanted_of
+from cabcanary.plan.hoses import HOSE_LIMIT, cap, in_psi, limits_by_stage, too_weak
 from cabcanary.plan.unusual import unusual
 from cabcanary.plan.wires import check_wires, measured_of
 from cabcanary.rules.engine import Engine
@@ -56,6 +57,8 @@ class Plan:
     baselines_fault: str = ""
     #: What may be meant and hardly ever is; the fix of each says what is usual.
     unusual: tuple[Problem, ...] = ()
+    #: What the rules allow in the stage in force, Pa above the air, whatever its joints stand; None: nothing is said.
+    hose_limit_pa: float | None = None
 
     @property
     def not_fitted(self) -> tuple[NotFitted, ...]:
@@ -69,6 +72,17 @@ class Plan:
     def engine(self) -> Engine:
         """A new rule engine, with nothing remembered."""
         return Engine(self.rules.rules, self.pipeline().roots(), self.channel_units, self.running)
+
+    def stage_lines(self) -> list[str]:
+        """What bounds the hoses' limit beside the stage's own, and what a change of parts, tune or fuel has voided."""
+        settings, lines = self.settings, []
+        bound = cap(settings)
+        if bound is not None and self.hose_limit_pa is not None and bound.pa < self.hose_limit_pa:
+            lines.append(f"over-boost is told above {in_psi(bound.pa)}: {bound.words}")
+        for baseline, what in self.baselines.void(settings.vehicle.stage, settings.facts):
+            change = ", ".join(f"{w} was '{baseline.facts[w]}' and is '{settings.facts[w]}'" for w in what)
+            lines.append(f"baseline {baseline.name} is void: {change}; it is to be measured again")
+        return lines
 
     def defect_lines(self) -> list[str]:
         """Each registered defect, and whether it is still put aside, as of today."""
@@ -118,7 +132,7 @@ def load_plan(file: Path, *, look_into_dbc: bool = False, to_watch: bool = False
         raise SettingsError([*error.problems, *_rule_problems_beside(file)]) from error
     rule_files, problems = _load_rule_files(loaded)
     if look_into_dbc:
-        problems += check_files(loaded)
+        problems += check_files(loaded) + _weak_joints(loaded, rule_files)
     try:
         baselines = read_baselines(loaded.model.daemon.folder)
     except BaselinesError as error:
@@ -131,6 +145,23 @@ def load_plan(file: Path, *, look_into_dbc: bool = False, to_watch: bool = False
     if to_watch and not plan.rules.rules:
         raise SettingsError([_nothing_watched(loaded, plan)])
     return plan
+
+
+def _weak_joints(loaded: Loaded[Settings], rule_files: list[Loaded[RuleFile]]) -> list[Problem]:
+    """Joints that do not stand what the stage allows: the daemon watches by what they stand; `check` objects."""
+    settings = loaded.model
+    stage = settings.vehicle.stage
+    limit, built = limits_by_stage(rule_files).get(stage), settings.built.get(stage)
+    if limit is not None and built is not None and built.step_pa is not None:
+        limit = min(limit, built.step_pa)
+    return [
+        loaded.problem(
+            ("vehicle", "stage"),
+            f"stage '{stage}' allows {in_psi(limit or 0.0)}, and {bound.words} stands {in_psi(bound.pa)}",
+            "clamp it and have it confirmed (cabcanary stage CONFIG confirm JOINT), or lower the limit of the stage",
+        )
+        for bound in too_weak(settings, limit, stage)
+    ]
 
 
 def _nothing_watched(loaded: Loaded[Settings], plan: Plan) -> Problem:
@@ -279,7 +310,7 @@ def _assemble(
     stage, stages = settings.vehicle.stage, settings.vehicle.all_stages
     measured = {
         name: Measured(b.unit, b.by, tuple(b.points))
-        for name, b in baselines.of_stage(stage).items()
+        for name, b in baselines.of_stage(stage, settings.facts).items()
         if channel_units.get(b.of) == b.unit
     }
     setting = Setting(
@@ -296,6 +327,7 @@ def _assemble(
         any_may_lack=recorded,
         bounds=reach,
         called={name: called(name, c.called) for name, c in settings.channels.items()},
+        caps={} if (bound := cap(settings)) is None else {HOSE_LIMIT: bound},
     )
     rules, rule_problems = build_rules(rule_files, setting)
     problems += rule_problems
@@ -308,7 +340,17 @@ def _assemble(
     covered = coverage(settings, rules, pipeline.roots())
     told = () if recorded else tuple(unusual(loaded, rule_files, rules.rules, reach))
     return Plan(
-        loaded.file, settings, loaded.text, texts, rules, channel_units, covered, baselines, specs, unusual=told
+        loaded.file,
+        settings,
+        loaded.text,
+        texts,
+        rules,
+        channel_units,
+        covered,
+        baselines,
+        specs,
+        unusual=told,
+        hose_limit_pa=limits_by_stage(rule_files).get(stage),
     )
 
 

@@ -53,6 +53,8 @@ class Setting:
     bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     #: What people call each channel.
     called: Mapping[str, str] = field(default_factory=dict)
+    #: What a limit by stage may not be above, in SI, and what sets that.
+    caps: Mapping[str, tuple[float, str]] = field(default_factory=dict)
 
 
 def names_of(files: Sequence[Loaded[RuleFile]], setting: Setting, problems: list[Problem]) -> list[Names]:
@@ -74,7 +76,7 @@ def names_of(files: Sequence[Loaded[RuleFile]], setting: Setting, problems: list
 
 def _own_names(loaded: Loaded[RuleFile], setting: Setting, problems: list[Problem]) -> Names:
     _check_names(loaded, setting.channel_units, problems)
-    limits = _limits(loaded, setting.stages, setting.stage, problems) | _numbers(loaded, problems)
+    limits = _limits(loaded, setting, problems) | _numbers(loaded, problems)
     return Names(
         setting.channel_units,
         _tables(loaded, problems),
@@ -123,10 +125,8 @@ def _table(spec: RuleTable) -> Table:
     )
 
 
-def _limits(
-    loaded: Loaded[RuleFile], stages: tuple[str, ...], stage: str, problems: list[Problem]
-) -> dict[str, StageLimit]:
-    limits = {}
+def _limits(loaded: Loaded[RuleFile], setting: Setting, problems: list[Problem]) -> dict[str, StageLimit]:
+    stages, limits = setting.stages, {}
     for name, spec in loaded.model.stage_limits.items():
         path = ("stage_limits", name, "by_stage")
         unknown = [s for s in spec.by_stage if stages and s not in stages]
@@ -138,8 +138,12 @@ def _limits(
             message = f"no limit for stage '{missing[0]}'"
             problems.append(loaded.problem(path, message, "give every stage of vehicle.stages its limit"))
         unit = units.unit(spec.unit)
-        value = spec.by_stage.get(stage, next(iter(spec.by_stage.values())))
-        limits[name] = StageLimit(unit.to_si(value), unit.dimension, f"{name} {spelt(value)} {unit.symbol}".rstrip())
+        value = spec.by_stage.get(setting.stage, next(iter(spec.by_stage.values())))
+        words = f"{name} {spelt(value)} {unit.symbol}".rstrip()
+        cap_si, cause = setting.caps.get(name, (float("inf"), ""))
+        if cap_si < unit.to_si(value):
+            words = f"{name} {spelt(unit.from_si(cap_si), 3)} {unit.symbol} by {cause}"
+        limits[name] = StageLimit(min(unit.to_si(value), cap_si), unit.dimension, words)
     return limits
 
 

@@ -215,7 +215,7 @@ class Daemon:
             say(f"WITHOUT BASELINES: {plan.baselines_fault}")
         for rule in plan.not_fitted:
             say(f"not fitted: rule {rule.id} {rule.words}")
-        for line in plan.defect_lines():
+        for line in (*plan.defect_lines(), *plan.stage_lines()):
             say(line)
         covered, now_ns = plan.coverage, self._clock.now_ns()
         self._tell(Event(now_ns, EventKind.MONITOR, "coverage", covered.line, {"coverage": covered.as_json()}))

@@ -10,6 +10,7 @@ from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from cabcanary import units
 from cabcanary.model import UNKNOWN_KIND
+from cabcanary.settings.build_stages import Built, Joint
 from cabcanary.settings.checks import Check
 from cabcanary.settings.derived import DerivedChannel
 from cabcanary.settings.outputs import Buttons, Buzzer, Lamp, Mqtt, SoundCard, Sounds, Terminal, Watcher
@@ -174,6 +175,9 @@ class Settings(Strict):
     vehicle: Vehicle
     compressor: Compressor | None = None
     limits: Limits = Limits()
+    joints: list[Joint] = Field(default=[], max_length=60)
+    #: By stage: what it is made of.
+    built: dict[str, Built] = {}
     daemon: Daemon = Daemon()
     sources: dict[Name, Source] = Field(min_length=1)
     channels: dict[Name, Channel] = Field(min_length=1)
@@ -207,6 +211,35 @@ class Settings(Strict):
         if begins is not None and begins not in self.vehicle.all_stages:
             stages = ", ".join(self.vehicle.all_stages)
             raise ValueError(f"compressor.from is '{begins}', and the stages are {stages}; name one of them")
+        return self
+
+    @property
+    def facts(self) -> dict[str, str]:
+        """What was declared of the stage in force that measurements depend on."""
+        built = self.built.get(self.vehicle.stage, Built())
+        parts = {"compressor": built.compressor, "fuelling": built.fuelling, "tune": built.tune}
+        return {"fuel": self.vehicle.fuel, **parts}
+
+    @property
+    def stage_joints(self) -> list[Joint]:
+        """The joints that the stage in force has."""
+        return self.joints_of(self.vehicle.stage)
+
+    def joints_of(self, stage: str) -> list[Joint]:
+        """The joints that a stage has."""
+        stages = self.vehicle.all_stages
+        return [j for j in self.joints if j.begins is None or stages.index(stage) >= stages.index(j.begins)]
+
+    @model_validator(mode="after")
+    def _of_stages_that_there_are(self) -> Settings:
+        stages = self.vehicle.all_stages
+        named: dict[str, str | None] = {f"built has '{s}'": s for s in self.built}
+        named |= {f"joint '{j.name}' is from '{j.begins}'": j.begins for j in self.joints}
+        for words, stage in named.items():
+            if stage is not None and stage not in stages:
+                raise ValueError(f"{words}, and the stages are {', '.join(stages)}; name one of them")
+        if len({j.name for j in self.joints}) < len(self.joints):
+            raise ValueError("two joints have one name; rename one")
         return self
 
     @model_validator(mode="after")
@@ -253,6 +286,8 @@ class BaselineSpec(Strict):
     step: float = Field(default=1.0, gt=0)
     #: Less than this in all is no measurement.
     at_least: Seconds = 60.0
+    #: What a change of voids it, as declared in `built` of the stage, and the vehicle's fuel.
+    depends_on: list[Literal["fuel", "fuelling", "tune", "compressor"]] = ["fuel", "fuelling", "tune", "compressor"]
     #: What the examples beside the rules take it to be, in the channel's unit.
     example: float | None = None
 

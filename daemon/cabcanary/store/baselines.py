@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from cabcanary.store.manifest import write_atomically
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
 BASELINES_FILE = "baselines.json"
@@ -34,6 +35,12 @@ class Baseline(BaseModel):
     #: ISO 8601, UTC.
     measured: str = ""
     drives: list[str] = []
+    #: What the stage was declared to be when it was measured, as far as this depends on it.
+    facts: dict[str, str] = {}
+
+    def changed(self, facts: Mapping[str, str]) -> list[str]:
+        """What has been changed since that it depends on; of one without `facts` nothing is known."""
+        return [name for name, was in self.facts.items() if facts.get(name, was) != was]
 
 
 class Baselines(BaseModel):
@@ -43,9 +50,13 @@ class Baselines(BaseModel):
 
     baselines: list[Baseline] = []
 
-    def of_stage(self, stage: str) -> dict[str, Baseline]:
-        """Those of one stage, by name."""
-        return {b.name: b for b in self.baselines if b.stage == stage}
+    def of_stage(self, stage: str, facts: Mapping[str, str] | None = None) -> dict[str, Baseline]:
+        """Those of one stage, by name; without those that a change of what is declared in `facts` has voided."""
+        return {b.name: b for b in self.baselines if b.stage == stage and not b.changed(facts or {})}
+
+    def void(self, stage: str, facts: Mapping[str, str]) -> list[tuple[Baseline, list[str]]]:
+        """Those of one stage that a change has voided, with what was changed."""
+        return [(b, b.changed(facts)) for b in self.baselines if b.stage == stage and b.changed(facts)]
 
     def with_one(self, new: Baseline) -> Baselines:
         """These, with a new one in place of its older self."""

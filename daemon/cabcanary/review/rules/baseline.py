@@ -51,12 +51,15 @@ class _Gathered:
 
 def measure(plan: Plan, specs: dict[str, BaselineSpec], drives: Iterable[Recorded]) -> list[Baseline | NotMeasured]:
     """Measure every baseline of a plan's rule files on drives of the stage in force; others are passed over."""
-    stage = plan.settings.vehicle.stage
+    stage, facts = plan.settings.vehicle.stage, plan.settings.facts
     gathered = {name: _Gathered([], [], [], []) for name in specs}
     for drive in drives:
         if drive.about.get("stage") != stage:
             continue
+        before = drive.plan.settings.facts
         for name, spec in specs.items():
+            if any(before[fact] != facts[fact] for fact in spec.depends_on):
+                continue  # with another part, tune or fuel it was another engine
             _gather(gathered[name], spec, plan, drive, plan.rules.baseline_names[name])
     return [_result(name, spec, plan, gathered[name]) for name, spec in specs.items()]
 
@@ -113,6 +116,7 @@ def _result(name: str, spec: BaselineSpec, plan: Plan, found: _Gathered) -> Base
         seconds=round(total_s, 1),
         measured=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
         drives=found.drives,
+        facts={fact: plan.settings.facts[fact] for fact in spec.depends_on},
     )
 
 

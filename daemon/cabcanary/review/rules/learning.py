@@ -48,7 +48,7 @@ def learn(plan: Plan) -> list[Baseline]:
     specs = {name: spec for name, spec in plan.baseline_specs.items() if spec.learn}
     folder = plan.settings.daemon.folder
     kept = read_baselines(folder)
-    before = kept.of_stage(plan.settings.vehicle.stage)
+    before = kept.of_stage(plan.settings.vehicle.stage, plan.settings.facts)
     found = measure(plan, specs, _good_drives(plan))
     new = [b for b in found if not isinstance(b, NotMeasured) and _is_news(b, before.get(b.name))]
     for baseline in new:
