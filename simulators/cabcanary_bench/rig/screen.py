@@ -68,9 +68,9 @@ class Screen:
         elif now >= self._next_draw:
             self._next_draw = now + _REDRAW_S
             width, height = terminal_size()
-            self._redraw(self._lines(width)[: height - 1], width)
+            self._redraw(self.lines(width)[: height - 1], width)
 
-    def _lines(self, width: int) -> list[str]:
+    def lines(self, width: int) -> list[str]:
         """The whole view, no line wider than the terminal: one that wraps would spoil the next drawing."""
         return [
             shortened(line, width)
