@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import os
 from types import SimpleNamespace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from drawn import Drawn
+from on_a_terminal import OnATerminal, plain
 
 from cabcanary_bench.drives.scenario import FIRST_DRIVE
 from cabcanary_bench.rig import screen as screens
 from cabcanary_bench.rig.screen import Screen, shortened, side_by_side
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+pytestmark = pytest.mark.waits
 
 S = 1_000_000_000
 #: Every figure with the longest that it can be.
@@ -147,3 +154,28 @@ def test_a_low_terminal_shows_the_beginning_and_nothing_twice(monkeypatch: pytes
     drive(screen, rig)
     assert len(terminal.drawn.lines) <= 10
     assert terminal.drawn.lines[0].startswith("4:24.0 of 5:00.0")
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_a_whole_bench_drive_on_a_real_terminal_wraps_nothing_but_paths(width: int, tmp_path: Path) -> None:
+    folder = tmp_path / "d"
+    bench = OnATerminal(
+        "bench",
+        "over-boost",
+        "--folder",
+        str(folder),
+        width=width,
+        height=24,
+        env={**os.environ, "HOME": str(tmp_path)},
+    )
+    try:
+        assert bench.ends(240) in (0, 1), bench.shown[-2000:]
+    finally:
+        bench.close()
+    live, _, report = bench.shown.partition("Heard in the cab:")
+    drawn = Drawn(width)
+    drawn.write(live)
+    assert drawn.wrapped == 0
+    assert sum(" of 0:57.0" in line for line in drawn.lines) == 1
+    lines = [line for line in plain(report).splitlines() if str(folder) not in line]
+    assert max(map(len, lines)) <= width
