@@ -121,6 +121,8 @@ _UNITS = [
     Unit("deg", ANGLE, _RAD_PER_TURN / 360),
     Unit("rad", ANGLE, 1.0),
     Unit("m", LENGTH, 1.0),
+    Unit("mm", LENGTH, 0.001),
+    Unit("cm", LENGTH, 0.01),
     Unit("km", LENGTH, 1000.0),
     Unit("ft", LENGTH, 0.3048),
     Unit("mi", LENGTH, 1609.344),

@@ -90,7 +90,7 @@ def test_what_is_put_into_the_readings_is_found_by_its_rule(injected):
 @pytest.mark.parametrize(
     ("kind", "minutes"),
     [
-        (DriveKind.COUNTRY, 12.0),
+        (DriveKind.COUNTRY, 6.0),
         pytest.param(DriveKind.COUNTRY, 30.0, marks=pytest.mark.long),
         pytest.param(DriveKind.TOWN, 30.0, marks=pytest.mark.long),
     ],
@@ -102,17 +102,22 @@ def test_an_ordinary_commute_is_silent(kind, minutes):
     assert outcome.sounds == ()
 
 
-def test_the_same_seed_gives_the_same_drive():
-    again = run_job(Job(4, fault=FaultKind.HOSE_OFF), CONFIG, bench_baselines(), weaken=True)
-    assert again == of_fault(FaultKind.HOSE_OFF)
+@pytest.fixture(scope="module")
+def again(tmp_path_factory):
+    """A drive once more, and the folder that keeps it."""
+    keep = tmp_path_factory.mktemp("kept")
+    return run_job(Job(4, fault=FaultKind.HOSE_OFF), CONFIG, bench_baselines(), weaken=True, keep=keep), keep
 
 
-def test_a_drive_that_was_kept_is_judged_the_same_and_not_driven_again(tmp_path, monkeypatch):
-    job = Job(4, fault=FaultKind.HOSE_OFF)
-    driven_now = of_fault(FaultKind.HOSE_OFF)
-    assert run_job(job, CONFIG, bench_baselines(), weaken=True, keep=tmp_path) == driven_now
+def test_the_same_seed_gives_the_same_drive(again):
+    assert again[0] == of_fault(FaultKind.HOSE_OFF)
+
+
+def test_a_drive_that_was_kept_is_judged_the_same_and_not_driven_again(again, monkeypatch):
+    driven_now, keep = again
     monkeypatch.setattr("cabcanary_bench.corpus.corpus.drive", None)
-    assert run_job(job, CONFIG, bench_baselines(), weaken=True, keep=tmp_path) == driven_now
+    job = Job(4, fault=FaultKind.HOSE_OFF)
+    assert run_job(job, CONFIG, bench_baselines(), weaken=True, keep=keep) == driven_now
 
 
 @pytest.mark.parametrize("damage", [b"", b"PAR1 torn", None], ids=["empty", "torn", "of other simulators"])
@@ -128,7 +133,7 @@ def test_a_kept_drive_that_is_not_right_is_driven_again(tmp_path, monkeypatch, d
 
 
 def test_a_report_counts_what_was_missed_and_what_was_false():
-    report = grade([of_fault(k) for k in SAMPLE] + [played(Job(3, kind=DriveKind.COUNTRY, minutes=12.0))])
+    report = grade([of_fault(k) for k in SAMPLE] + [played(Job(3, kind=DriveKind.COUNTRY, minutes=6.0))])
     assert report.missed == 0
     assert sum(sum(c.values()) for c in report.false.values()) == 0
     assert report.kinds["hose_off"].found == 1

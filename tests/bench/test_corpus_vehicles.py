@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections import Counter, defaultdict
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -15,12 +16,14 @@ import small_van
 
 from cabcanary.cli.main import main
 from cabcanary.plan.plan import load_plan
+from cabcanary_bench.corpus import vehicles
 from cabcanary_bench.corpus.corpus import Job, run_job
 from cabcanary_bench.corpus.corpus_grade import KindResult, Report
 from cabcanary_bench.corpus.corpus_run import bench_baselines
 from cabcanary_bench.corpus.seen import NEEDS, chance_of
 from cabcanary_bench.corpus.vehicles import Graded, jobs_for, table
 from cabcanary_bench.corpus.watched import ALL_FAULTS, chance, fed_by_the_key, limits_of, run_watched, watch
+from cabcanary_bench.drives import mountain as mountains
 from cabcanary_bench.drives.mountain import mountain
 from cabcanary_bench.drives.scenario import Phase, Scenario
 from cabcanary_bench.fast.fast import drive
@@ -274,7 +277,17 @@ def test_the_command_drives_another_compressor(capsys) -> None:
     assert code == 0
 
 
-def test_without_a_fault_to_put_in_there_is_a_table_all_the_same(capsys) -> None:
+def shorter(*asked) -> list[Job]:
+    """The jobs of the corpus, the ordinary ones of three minutes."""
+    return [replace(job, minutes=3.0) if job.kind else job for job in jobs_for(*asked)]
+
+
+@pytest.mark.parametrize("whole", [False, pytest.param(True, marks=pytest.mark.long)], ids=["short", "whole"])
+def test_without_a_fault_to_put_in_there_is_a_table_all_the_same(capsys, monkeypatch, whole: bool) -> None:
+    # The same two drives, in town and over a pass, of 24 and 42 minutes or of a few.
+    if not whole:
+        monkeypatch.setattr(vehicles, "jobs_for", shorter)
+        monkeypatch.setattr(mountains, "_CLIMB_M", (250.0, 250.0))
     code = main(["bench", "corpus", "--hours", "0.05", "--faults", "0", "--compressor", "turbo", "--cores", "1"])
     assert "false alarms per hour" in capsys.readouterr().out
     assert code == 0

@@ -407,7 +407,7 @@ def measure_all(
 
 
 def test_what_lies_between_a_byte_and_the_buzzer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    table(tmp_path, lambda _name: 25, capsys)
+    table(tmp_path, lambda _name: 12, capsys)
 
 
 @pytest.mark.long
@@ -422,17 +422,18 @@ def test_what_lies_between_a_byte_and_the_buzzer_over_ten_thousand_alerts(
 _FOLLOWERS = 10
 
 
+@pytest.mark.parametrize("alerts", [10, pytest.param(20, marks=pytest.mark.long)])
 def test_ten_who_follow_the_status_do_not_change_what_lies_between(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], alerts: int
 ) -> None:
     """The same daemon with and without them by turns, so that what the machine does besides is in both."""
     noise, alone, followed = random.Random(19), Row("nobody asks"), Row(f"{_FOLLOWERS} follow the status")
     words = command("status", str(tmp_path / "s" / "van.toml"), "--follow", "--json")
     with stand(tmp_path / "s") as made, as_the_unit_does():
         for _ in range(3):
-            made.measure(alone, 20, noise)
+            made.measure(alone, alerts, noise)
             with followers(words) as told_since:
-                made.measure(followed, 20, noise)
+                made.measure(followed, alerts, noise)
                 # They come last on a busy machine, and come they must.
                 wait_for("more of what they follow", told_since)
         assert made.processes[0].poll() is None

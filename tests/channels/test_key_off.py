@@ -61,6 +61,18 @@ def test_a_manifold_above_an_idles_pressure_is_a_load_unless_it_has_filled_at_re
     assert not opened.dark().key_off.possible
 
 
+def test_an_engine_that_was_just_started_from_standing_is_no_load():
+    # Start-stop starts it as the foot leaves the brake, and a second later the key is turned.
+    def stood():
+        return Feed().hold(5.0, seen(33.0)).hold(0.8, lambda s: seen(33.0 + 62.0 * s)).hold(20.0, seen(83.0))
+
+    cranked = stood().hold(0.6, seen(79.5)).hold(0.3, lambda s: seen(79.5 - 100.0 * s)).hold(0.5, seen(31.0))
+    assert cranked.dark().key_off.possible
+    # A foot that opens the throttle of an engine that was standing is one.
+    opened = stood().hold(0.3, lambda s: seen(83.0 - 150.0 * s)).hold(0.3, lambda s: seen(55.0 + 90.0 * s))
+    assert not opened.hold(1.0, lambda s: seen(80.0 + 8.0 * (s % 0.5))).dark().key_off.possible
+
+
 def test_nothing_seen_before_contradicts_nothing():
     assert Feed().dark().key_off.possible
 

@@ -2,7 +2,7 @@
 stays; a foot that lifts takes it on into vacuum, or takes its time."""
 
 import pytest
-from shipped_ride import AIR_KPA, CRUISE, IDLE, KPA_PER_PSI, PULL, Ride
+from shipped_ride import AIR_KPA, CRUISE, IDLE, KPA_PER_PSI, PULL, started
 
 #: The three vehicles that know no throttle.
 VEHICLES = ("market-hatchback", "harbour-pickup", "hill-estate")
@@ -11,7 +11,7 @@ VEHICLES = ("market-hatchback", "harbour-pickup", "hill-estate")
 @pytest.fixture(params=VEHICLES)
 def pulling(request, tmp_path):
     """Three seconds into a healthy pull."""
-    ride = Ride(request.param, tmp_path).started()
+    ride = started(request.param, tmp_path)
     ride.ramp(0.6, IDLE, PULL).hold(3.0, PULL, map=ride.wave(PULL["map"], 0.7))
     assert ride.raised() == []
     return ride

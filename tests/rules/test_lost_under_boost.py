@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from shipped_ride import AIR_KPA, BUS, CRUISE, FED, IDLE, KEY_ON, KPA_PER_PSI, PULL, VEHICLES, Ride
+from shipped_ride import AIR_KPA, BUS, CRUISE, FED, IDLE, KEY_ON, KPA_PER_PSI, PULL, VEHICLES, Ride, started
 
 from cabcanary.model import Quality
 
@@ -14,7 +14,7 @@ BUS_LOST = dict.fromkeys(BUS, None)
 
 @pytest.fixture(params=VEHICLES)
 def ride(request, tmp_path):
-    return Ride(request.param, tmp_path).started()
+    return started(request.param, tmp_path)
 
 
 def boosted(ride):
@@ -22,6 +22,20 @@ def boosted(ride):
     ride.ramp(0.6, IDLE, PULL).hold(2.0, PULL, map=ride.wave(PULL["map"], 1.0))
     assert ride.raised() == []
     return ride
+
+
+@pytest.mark.parametrize("vehicle", VEHICLES)
+def test_a_ride_that_goes_on_from_a_shared_start_is_one_that_was_started_by_itself(tmp_path, vehicle):
+    started(vehicle, tmp_path)
+    shared, own = started(vehicle, tmp_path), Ride(vehicle, tmp_path).started()
+    for ride in (shared, own):
+        ride.ramp(0.6, IDLE, PULL).hold(1.0, PULL, **{"lambda": 0.95}).hold(3.0, PULL, **FUSED)
+        ride.ramp(1.0, PULL, IDLE).hold(5.0, IDLE)
+    assert shared.told == own.told
+    assert any(state.startswith("active") for _, _, state, _, _ in own.told)
+    assert shared.frame == own.frame
+    assert shared.pipeline.state() == own.pipeline.state()
+    assert shared.engine.state() == own.engine.state()
 
 
 # --- everything dark at once ------------------------------------------------------------------------------------
@@ -72,7 +86,7 @@ def test_sensors_that_stay_powered_for_a_while_after_the_key_are_told_by_nothing
 
 @pytest.mark.parametrize("vehicle", ["harbour-pickup", "hill-estate", "bench-van"])
 def test_what_cannot_have_been_the_key_is_it_once_all_has_rested_for_a_minute(tmp_path, vehicle):
-    ride = boosted(Ride(vehicle, tmp_path).started())
+    ride = boosted(started(vehicle, tmp_path))
     ride.hold(50.0, PULL, supply=12.6, **FUSED, **BUS_LOST)
     assert ride.value("engine_running").value is None
     ride.hold(15.0, PULL, supply=12.6, **FUSED, **BUS_LOST)
@@ -80,7 +94,7 @@ def test_what_cannot_have_been_the_key_is_it_once_all_has_rested_for_a_minute(tm
 
 
 def test_a_vehicle_that_drives_home_on_a_resting_alternator_is_not_taken_for_a_parked_one(tmp_path):
-    ride = boosted(Ride("harbour-pickup", tmp_path).started())
+    ride = boosted(started("harbour-pickup", tmp_path))
     at = ride.seconds
     ride.hold(120.0, PULL, supply=lambda s: 12.9 if s % 10.0 < 8.0 else 12.6, **FUSED)
     assert ride.value("engine_running").value is None
@@ -89,7 +103,7 @@ def test_a_vehicle_that_drives_home_on_a_resting_alternator_is_not_taken_for_a_p
 
 @pytest.mark.parametrize("vehicle", ["harbour-pickup", "hill-estate", "bench-van"])
 def test_a_fuse_that_blows_at_a_loaded_cruise_is_heard(tmp_path, vehicle):
-    ride = Ride(vehicle, tmp_path).started().ramp(1.0, IDLE, CRUISE)
+    ride = started(vehicle, tmp_path).ramp(1.0, IDLE, CRUISE)
     ride.hold(5.0, CRUISE, map=ride.wave(60.0, 1.0))
     at = ride.seconds
     ride.hold(12.0, CRUISE, supply=12.9, **FUSED, **BUS_LOST)
@@ -101,7 +115,7 @@ def test_a_fuse_that_blows_at_a_loaded_cruise_is_heard(tmp_path, vehicle):
 
 @pytest.mark.parametrize("vehicle", ["hill-estate", "bench-van"])
 def test_a_wideband_whose_heater_is_lost_in_mid_pull_is_a_warning(tmp_path, vehicle):
-    ride = boosted(Ride(vehicle, tmp_path).started().hold(20.0, IDLE))
+    ride = boosted(started(vehicle, tmp_path).hold(20.0, IDLE))
     at = ride.seconds
     ride.hold(3.0, PULL, **{"lambda": Quality.WARMING})
     first = ride.first(at)
@@ -112,7 +126,7 @@ def test_a_wideband_whose_heater_is_lost_in_mid_pull_is_a_warning(tmp_path, vehi
 
 @pytest.mark.parametrize("vehicle", ["hill-estate", "bench-van"])
 def test_boost_while_a_wideband_warms_up_after_a_stop_is_a_caution(tmp_path, vehicle):
-    ride = Ride(vehicle, tmp_path).started().hold(20.0, IDLE).hold(5.0, KEY_ON)
+    ride = started(vehicle, tmp_path).hold(20.0, IDLE).hold(5.0, KEY_ON)
     at = ride.seconds
     ride.hold(3.0, IDLE, **{"lambda": Quality.WARMING}).ramp(0.6, IDLE, PULL, **{"lambda": Quality.WARMING})
     ride.hold(3.0, PULL, **{"lambda": Quality.WARMING})
@@ -137,7 +151,7 @@ def test_a_pressure_sensor_lost_as_boost_begins_is_a_warning_at_once(ride, befor
 
 @pytest.mark.parametrize("witness", ["throttle", "engine_map", "engine_speed"])
 def test_a_pressure_sensor_lost_at_cruise_is_urgent_once_anything_shows_a_pull(tmp_path, witness):
-    ride = Ride("bench-van", tmp_path).started().hold(5.0, CRUISE)
+    ride = started("bench-van", tmp_path).hold(5.0, CRUISE)
     ride.hold(2.0, CRUISE, map=None)
     assert ride.raised() == []
     at = ride.seconds
@@ -204,7 +218,7 @@ def test_a_pump_that_fails_in_pulses_near_the_limiter_is_heard(ride):
 def test_a_limiter_that_a_driver_holds_is_no_failing_pump(tmp_path):
     # A third of the time without fuel.
     high = PULL | {"engine_speed": 4980.0}
-    ride = Ride("bench-van", tmp_path).started().ramp(0.6, IDLE, high).hold(1.0, high)
+    ride = started("bench-van", tmp_path).ramp(0.6, IDLE, high).hold(1.0, high)
 
     def cut(s):
         s %= 0.6

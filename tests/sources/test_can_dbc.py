@@ -8,7 +8,7 @@ from pathlib import Path
 
 import cantools.database
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabcanary.sources.can.can_signals import SignalTable
@@ -36,9 +36,24 @@ def test_published_files_decode_to_known_values_and_units(file, place, can_id, d
     assert inspect(file, {"it": place}) == ([], {"it": unit})
 
 
-@pytest.mark.parametrize("file", [SMALL, LARGE], ids=["small", "large"])
-@given(data=st.binary(min_size=8, max_size=8))
-def test_every_signal_of_a_published_file_is_what_cantools_decodes(file, data):
+@pytest.mark.parametrize(
+    ("file", "examples"),
+    [
+        pytest.param(SMALL, 100, id="small"),
+        pytest.param(LARGE, 20, id="large"),
+        pytest.param(LARGE, 100, id="large, all", marks=pytest.mark.long),
+    ],
+)
+def test_every_signal_of_a_published_file_is_what_cantools_decodes(file, examples):
+    @settings(max_examples=examples)
+    @given(data=st.binary(min_size=8, max_size=8))
+    def holds(data):
+        _decodes_as_cantools(file, data)
+
+    holds()
+
+
+def _decodes_as_cantools(file, data):
     database = _database(file)
     wanted = {f"s{n}": f"{m.name}.{s.name}" for n, (m, s) in enumerate(_signals(database))}
     table = _table(file, tuple(wanted.items()))

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from cabcanary_bench.drives.scenario import Scenario
+    from cabcanary_bench.fast.fitted import Fitted
 
 CONFIG = config_folder() / "bench-van.toml"
 
@@ -64,15 +65,20 @@ def bench_plan() -> Plan:
 
 
 def archived(
-    folder: Path, scenario: Scenario, seed: int, plan: Plan | None = None, presses: Sequence[Press] = ()
+    folder: Path,
+    scenario: Scenario,
+    seed: int,
+    plan: Plan | None = None,
+    presses: Sequence[Press] = (),
+    fitted: Fitted | None = None,
 ) -> ArchivedDrive:
-    """Drive, record and archive; of several drives in one scenario the longest."""
+    """Drive, record and archive; of several drives in one scenario the longest. `fitted` has other wires."""
     plan = plan or bench_plan()
     pipeline, engine = plan.pipeline(), plan.engine()
     told: list[str] = []
     writer = JournalWriter(folder, lambda words, _ok: told.append(words))
     recorder = Recorder(plan, pipeline, engine, writer, Clock())
-    recording, todo, now_ns = drive(scenario, seed), list(presses), 0
+    recording, todo, now_ns = drive(scenario, seed, fitted=fitted), list(presses), 0
     events: list[Event] = []
 
     def tell(event: Event) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import copy
 import random
 import re
 from itertools import pairwise
 from pathlib import Path
+from typing import Any, NamedTuple
 
-from cabcanary.model import Quality, Reading
+from cabcanary.model import Frame, Quality, Reading
 from cabcanary.plan.plan import load_plan
 from cabcanary.settings.sensors import MeasuredChannel
 
@@ -55,6 +57,18 @@ def _wire(spec: MeasuredChannel, number: float) -> float:
     if spec.divider != 1.0:
         return number / spec.divider * 1000.0
     return number
+
+
+class Mark(NamedTuple):
+    """How a ride stood at a moment."""
+
+    pipeline: dict[str, Any]
+    engine: dict[str, Any]
+    now_ns: int
+    newest: dict[tuple[str, str], Reading]
+    told: list[tuple[float, str, str, str, str]]
+    frame: Frame | None
+    chance: tuple[Any, ...]
 
 
 class Ride:
@@ -124,6 +138,19 @@ class Ride:
         """Key on, cranked, warm and idling; half a minute."""
         return self.hold(4.0, KEY_ON).hold(26.0, IDLE, map=self.wave(33.0, 0.5))
 
+    def mark(self) -> Mark:
+        """How all of it stands."""
+        states = copy.deepcopy((self.pipeline.state(), self.engine.state()))
+        return Mark(*states, self.now_ns, dict(self.newest), list(self.told), self.frame, self._chance.getstate())
+
+    def go_on_from(self, mark: Mark):
+        """Take up where a ride of the same vehicle stood."""
+        self.pipeline.restore(copy.deepcopy(mark.pipeline))
+        self.engine.restore(copy.deepcopy(mark.engine))
+        self.now_ns, self.newest, self.told, self.frame = mark.now_ns, dict(mark.newest), list(mark.told), mark.frame
+        self._chance.setstate(mark.chance)
+        return self
+
     @staticmethod
     def wave(middle: float, half: float):
         """An engine that turns is never still."""
@@ -140,3 +167,15 @@ class Ride:
     def first(self, since: float, priority: str = "warning") -> tuple[float, str] | None:
         """When the first sound of a priority began after that second, and for what."""
         return next(((at, alert) for at, alert, p in self.raised(since) if p == priority), None)
+
+
+_STARTED: dict[str, Mark] = {}
+
+
+def started(vehicle: str, folder: Path) -> Ride:
+    """A ride whose start is driven once for all tests of a process; each goes on from there by itself."""
+    ride = Ride(vehicle, folder)
+    if vehicle not in _STARTED:
+        _STARTED[vehicle] = ride.started().mark()
+        return ride
+    return ride.go_on_from(_STARTED[vehicle])

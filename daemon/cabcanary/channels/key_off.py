@@ -56,6 +56,8 @@ class KeyOff:
         self._seen_ns: int | None = None
         self._loaded_ns: int | None = None
         self._dark_ns: int | None = None
+        #: At which pressure the manifold was filled, kPa, until it draws again or is filled more.
+        self._filled_kpa: float | None = None
         self._rests = False
 
     def step(self, seen: Seen, *, dark: bool, volts: float | None, rests: bool, now_ns: int) -> None:
@@ -63,7 +65,7 @@ class KeyOff:
         charges (`rests`; also where no supply is fitted)."""
         quiet_ns = self._manifold.step(seen.kpa, now_ns)
         if seen.kpa is not None and seen.kpa < LOWEST_KPA:
-            self._drew_ns = now_ns
+            self._drew_ns, self._filled_kpa = now_ns, None
         if seen.anything:
             self._seen_ns = now_ns
             if self._is_loaded(seen, quiet_ns, now_ns):
@@ -96,7 +98,15 @@ class KeyOff:
             return False
         if (seen.rpm or 0.0) >= _IDLE_RPM or (seen.throttle or 0.0) > _SHUT_PERCENT:
             return True
-        return seen.kpa is not None and seen.kpa >= LOWEST_KPA and not self._filled(quiet_ns, now_ns)
+        return seen.kpa is not None and seen.kpa >= LOWEST_KPA and not self._stands(seen.kpa, quiet_ns, now_ns)
+
+    def _stands(self, kpa: float, quiet_ns: int, now_ns: int) -> bool:
+        """The manifold of an engine that stands, or that the starter turns: it falls from the air's pressure."""
+        if self._filled(quiet_ns, now_ns):
+            self._filled_kpa = self._manifold.level
+        elif self._filled_kpa is not None and kpa > self._filled_kpa + STEP_KPA:
+            self._filled_kpa = None
+        return self._filled_kpa is not None
 
     def _filled(self, quiet_ns: int, now_ns: int) -> bool:
         """Still at the air's pressure, and come to it at once from an idle's vacuum, or never seen to draw."""
@@ -107,12 +117,13 @@ class KeyOff:
     def state(self) -> list[Any]:
         """All that later ticks depend on; plain JSON."""
         times = [self._drew_ns, self._seen_ns, self._loaded_ns, self._dark_ns]
-        return [self._manifold.state(), self._supply.state(), times, self._rests]
+        return [self._manifold.state(), self._supply.state(), times, self._rests, self._filled_kpa]
 
     def restore(self, state: list[Any]) -> None:
-        """Go on from a saved state."""
-        manifold, supply, times, rests = state
+        """Go on from a saved state; an older version had no last part."""
+        manifold, supply, times, rests, *filled = state
         self._manifold.restore(manifold)
         self._supply.restore(supply)
         self._drew_ns, self._seen_ns, self._loaded_ns, self._dark_ns = times
         self._rests = bool(rests)
+        self._filled_kpa = filled[0] if filled else None

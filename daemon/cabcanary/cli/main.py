@@ -53,6 +53,7 @@ def _parser() -> argparse.ArgumentParser:
     from cabcanary.cli.bench import add_bench
     from cabcanary.cli.check import add_check
     from cabcanary.cli.drives import add_drive_verbs
+    from cabcanary.cli.new import add_new
     from cabcanary.cli.replays import add_replay
     from cabcanary.cli.rules import add_rules
     from cabcanary.cli.shared import SAFETY, Parser
@@ -71,6 +72,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--speed", type=float, default=1.0, help="bench only: run the clock this many times as fast")
     run.set_defaults(run=_run)
 
+    add_new(verbs)
     add_status(verbs)
     add_check(verbs)
     add_bench(verbs)

@@ -50,6 +50,8 @@ _WEATHER_KPA, _KEPT_KPA = 0.8, 0.8
 _FALLS_FROM_PSI = 4.0
 #: By so much boost is unsure after ten minutes of any road where nobody measures the air, psi.
 _AIR_PSI = 2.0
+#: The bench van's number of that name, V: what is put into its wires lies below it.
+_BENCH_IN_BOOST_V = 12.5
 _BOOST_UNIT = units.unit("psi")
 
 
@@ -176,7 +178,7 @@ def run_watched(job: Job, vehicle: Watched) -> Outcome:
     if is_to_be_fed_by_the_key(plan.settings):
         boots_s = _BOOTS_S[job.seed % len(_BOOTS_S)]
         recording, kept = fed_by_the_key(recording, boots_s), _air_kept(plan, recording, job.seed) if boots_s else {}
-    driven = driven_of(recording, _in_its_wires(injected, fitted), plan, kept)
+    driven = driven_of(recording, _in_its_wires(injected, fitted, vehicle), plan, kept)
     if "throttle" not in plan.settings.channels:
         driven = replace(driven, labels=tuple(_where_air_is_known(label, driven, plan) for label in driven.labels))
     return judge(job, driven, plan, weaken=False)
@@ -216,8 +218,18 @@ def _air_kept(plan: Plan, recording: Recording, seed: int) -> dict[str, Kept]:
     return {name: (kpa, _KEPT_KPA) for name, spec in channels if isinstance(spec, AirPressureChannel)}
 
 
-def _in_its_wires(injected: Injected | None, fitted: Fitted) -> Injected | None:
-    return None if injected is None else translated(injected, fitted)
+def _in_its_wires(injected: Injected | None, fitted: Fitted, vehicle: Watched) -> Injected | None:
+    return None if injected is None else translated(injected, fitted, _lowest_in_boost(vehicle) - _BENCH_IN_BOOST_V)
+
+
+@cache
+def _lowest_in_boost(vehicle: Watched) -> float:
+    """The vehicle's own number `supply_lowest_in_boost`, V; the bench van's where it has none."""
+    for name in load_settings(vehicle.file).model.rules:
+        numbers = load_rule_file(vehicle.file.parent / name).model.numbers
+        if (said := numbers.get("supply_lowest_in_boost")) is not None:
+            return units.parse_quantity(said)[0]
+    return _BENCH_IN_BOOST_V
 
 
 #: Everything that may go wrong in a vehicle, by name.
