@@ -137,6 +137,53 @@ def test_ctrl_c_while_it_starts_leaves_no_trace(words: tuple[str, ...], tmp_path
         assert "KeyboardInterrupt" not in out + err, after_ms
 
 
+#: Ctrl-C comes at the import of a module, or while an object is cleared away during it.
+_AT_IMPORT = """
+import os, signal, sys
+
+signal.signal(signal.SIGINT, signal.default_int_handler)
+module, how = sys.argv.pop(1), sys.argv.pop()
+
+class Clearing:
+    def __del__(self):
+        os.kill(os.getpid(), signal.SIGINT)
+        for _ in range(1000):
+            pass
+
+class Part:
+    def __set_name__(self, owner, name):  # what is raised in here Python makes a RuntimeError
+        os.kill(os.getpid(), signal.SIGINT)
+        for _ in range(1000):
+            pass
+
+class Finder:
+    def find_spec(self, name, path=None, target=None):
+        if name == module:
+            sys.meta_path.remove(self)
+            if how == "clearing":
+                Clearing()
+            elif how == "in a class":
+                type("Made", (), {"part": Part()})
+            else:
+                os.kill(os.getpid(), signal.SIGINT)
+
+sys.meta_path.insert(0, Finder())
+from cabcanary.__main__ import main
+sys.exit(main())
+"""
+
+
+@pytest.mark.parametrize("how", ["at once", "clearing", "in a class"])
+@pytest.mark.parametrize("module", ["cabcanary.cli.main", "typing", "argparse", "cabcanary.plan.plan", "pydantic"])
+def test_ctrl_c_at_any_import_leaves_no_trace(module: str, how: str, tmp_path: Path) -> None:
+    # Without `site` little of the standard library is there before it is asked for.
+    words = [sys.executable, "-S", "-c", f"import sys; sys.path[:0] = {sys.path!r}\n{_AT_IMPORT}"]
+    done = subprocess.run(
+        [*words, module, "check", VAN, how], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (1, "", "")
+
+
 def _has_begun(pid: int) -> bool:
     """Whether `main` runs: what it imports first brings a library of C with it."""
     try:

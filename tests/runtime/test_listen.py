@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import threading
@@ -85,6 +86,15 @@ def test_lines_of_a_serial_port_are_shown_as_they_come_with_the_unprintable_made
     times = [float(line.split(maxsplit=1)[0]) for line in lines]
     assert times == sorted(times)
     assert port.read() == b""  # nothing was written to the wire
+
+
+def test_a_program_gets_an_object_a_line(port: SerialPty) -> None:
+    with repeating(lambda: port.write(b"lambda=0.853 status=ok\r\n")):
+        done = listen(f"{port.link}@19200", "--seconds", "0.5", "--json")
+    head, *lines = map(json.loads, done.stdout.splitlines())
+    assert (done.returncode, done.stderr, head["at_s"]) == (0, "", None)
+    assert {line["text"] for line in lines[1:]} == {"lambda=0.853 status=ok"}
+    assert [line["at_s"] for line in lines] == sorted(line["at_s"] for line in lines)
 
 
 def test_a_quiet_port_is_said_to_be_quiet(port: SerialPty) -> None:

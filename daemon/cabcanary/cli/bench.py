@@ -36,7 +36,8 @@ def add_bench(verbs: Any) -> None:
         "the alerts heard. With --config your own vehicle is rehearsed before anybody drives: every fault that its "
         "sensors could show, by its own settings and rules. `bench corpus` makes and grades many labelled drives, "
         "without wires and on all cores.",
-        epilog=f"Exit codes: 0 all expectations met, 1 one not met, 2 the command or the scenario is wrong. {SAFETY}",
+        epilog="Exit codes: 0 all expectations met, 1 one not met, or nothing graded as the machine could not "
+        f"keep time, 2 the command or the scenario is wrong. {SAFETY}",
     )
     bench.add_argument(
         "scenario", nargs="?", metavar="SCENARIO", help="a scenario's name, a file of your own, or: corpus"

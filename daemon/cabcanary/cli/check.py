@@ -46,7 +46,7 @@ def _check(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(_checked(plan, covered), ensure_ascii=False))
     else:
-        print("\n".join(_check_lines(plan, covered, options.config)))
+        print("\n".join(check_lines(plan, covered, options.config)))
     return GAPS if covered.gaps else OK
 
 
@@ -65,7 +65,8 @@ def _checked(plan: Plan, covered: Coverage) -> dict[str, Any]:
     }
 
 
-def _check_lines(plan: Plan, covered: Coverage, config: Path) -> Iterator[str]:
+def check_lines(plan: Plan, covered: Coverage, config: Path) -> Iterator[str]:
+    """What `check` says, line by line."""
     if covered.gaps:
         yield f"{config}: {covered.gap_line}"
     vehicle = plan.settings.vehicle

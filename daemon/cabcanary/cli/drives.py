@@ -49,6 +49,7 @@ def add_drive_verbs(verbs: Any) -> None:
         "--output", type=Path, help="file to write; none is written over (default: the drive's name, here)"
     )
     _add_folder(export)
+    export.add_argument("--json", action="store_true", help="for a program to read")
     export.set_defaults(run=_guarded(_export))
 
     bring = verbs.add_parser("import", help="bring in a log of another program: text, Parquet, MDF4")
@@ -60,6 +61,7 @@ def add_drive_verbs(verbs: Any) -> None:
     bring.add_argument("--stage", default="", help="stage of the build it was made in")
     bring.add_argument("--start", default="", help="when it began, as in 2026-11-25T08:30:00+01:00")
     _add_folder(bring)
+    bring.add_argument("--json", action="store_true", help="for a program to read")
     bring.set_defaults(run=_guarded(_bring_in))
 
     again = verbs.add_parser("reconvert", help="compute a drive again with a better curve; the original stays")
@@ -68,6 +70,7 @@ def add_drive_verbs(verbs: Any) -> None:
         "--curve", type=Path, required=True, metavar="FILE", help="TOML with [channels.NAME] and its keys"
     )
     _add_folder(again)
+    again.add_argument("--json", action="store_true", help="for a program to read")
     again.set_defaults(run=_guarded(_reconvert))
 
 
@@ -120,6 +123,10 @@ def _say(line: str) -> None:
     sys.stdout.write(line + "\n")
 
 
+def _object(told: dict[str, Any]) -> str:
+    return json.dumps(told, ensure_ascii=False)
+
+
 def _drives(options: argparse.Namespace) -> int:
     from cabcanary.review.list import drives as work
 
@@ -169,8 +176,11 @@ def _export(options: argparse.Namespace) -> int:
     folder = _folder(options)
     path, manifest = find_drive(folder, options.drive)
     target = options.output or Path(manifest.drive + _ENDINGS[options.to])
-    for made in export_drive(samples_path(path, manifest), options.to, target, folder):
-        _say(f"wrote {made}")
+    made = export_drive(samples_path(path, manifest), options.to, target, folder)
+    if options.json:
+        _say(_object({"drive": manifest.drive, "format": options.to, "files": [str(file) for file in made]}))
+    else:
+        _say("\n".join(f"wrote {file}" for file in made))
     return OK
 
 
@@ -178,7 +188,8 @@ def _bring_in(options: argparse.Namespace) -> int:
     if options.columns:
         from cabcanary.review.exchange.log_columns import look_into, mapping_template
 
-        _say("\n".join(mapping_template(options.file, look_into(options.file))))
+        mapping_text = "\n".join(mapping_template(options.file, look_into(options.file)))
+        _say(_object({"mapping": mapping_text}) if options.json else mapping_text)
         return OK
     from cabcanary.plan.plan import load_plan
     from cabcanary.review.exchange.log_import import Origin, bring_in
@@ -192,9 +203,25 @@ def _bring_in(options: argparse.Namespace) -> int:
     origin = Origin(vehicle, options.stage or (plan.settings.vehicle.stage if plan else ""), options.start)
     folder, mapping = _folder(options, must_be=False), Mapping(options.mapping)
     done = bring_in(folder, options.file, mapping, origin, plan, believe=options.as_guessed)
-    for line in _brought_in(options, done):
-        _say(line)
+    _say(_object(_as_told(done)) if options.json else "\n".join(_brought_in(options, done)))
     return OK
+
+
+def _as_told(done: BroughtIn) -> dict[str, Any]:
+    """An import for a program."""
+    return {
+        "drive": done.manifest.drive,
+        "start": done.manifest.start,
+        "dated": done.dated,
+        "length_s": done.manifest.length_s,
+        "channels": done.channels,
+        "derived": done.derived,
+        "left_out": done.left_out,
+        "absent": list(done.absent),
+        "filled_ticks": done.filled,
+        "cut_short": done.torn,
+        "replaced": done.replaced,
+    }
 
 
 def _brought_in(options: argparse.Namespace, done: BroughtIn) -> Iterator[str]:
@@ -225,5 +252,8 @@ def _reconvert(options: argparse.Namespace) -> int:
     folder = _folder(options)
     path, manifest = find_drive(folder, options.drive)
     made = reconvert(folder, path, manifest, options.curve)
-    _say(f"{made.drive} is {manifest.drive} with {options.curve}; {manifest.drive} stays as it was")
+    if options.json:
+        _say(_object({"drive": made.drive, "made_of": manifest.drive, "curve": str(options.curve)}))
+    else:
+        _say(f"{made.drive} is {manifest.drive} with {options.curve}; {manifest.drive} stays as it was")
     return OK

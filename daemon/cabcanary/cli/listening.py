@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 from typing import TYPE_CHECKING
 
 from cabcanary.sources.kinds import KINDS, kind_of, way_of
-from cabcanary.sources.listening import ListenError
+from cabcanary.sources.listening import AT_WIDTH, ListenError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -59,3 +60,13 @@ def listen(wire: Wire, seconds: float | None) -> Iterator[str]:
     except OSError as error:
         words = os.strerror(error.errno) if error.errno else str(error)
         raise ListenError(f"{wire.place}: {words}; is it plugged in, and may you open it?") from error
+
+
+def as_json(line: str) -> str:
+    """A line for a program: its text, and the seconds since the start before it (null where it has none)."""
+    at, gap, text = line[:AT_WIDTH], line[AT_WIDTH : AT_WIDTH + 2], line[AT_WIDTH + 2 :]
+    try:
+        told = {"at_s": float(at), "text": text} if gap == "  " else {"at_s": None, "text": line}
+    except ValueError:
+        told = {"at_s": None, "text": line}
+    return json.dumps(told, ensure_ascii=False)

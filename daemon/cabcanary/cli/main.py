@@ -88,6 +88,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     listen.add_argument("--config", type=Path, help="settings file in which SOURCE is named")
     listen.add_argument("--seconds", type=float, help="stop after this long")
+    listen.add_argument("--json", action="store_true", help="for a program to read: one object a line")
     listen.set_defaults(run=_listen)
 
     watch = verbs.add_parser(
@@ -172,7 +173,7 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _listen(options: argparse.Namespace) -> int:
-    from cabcanary.cli.listening import listen, parse_wire, wire_of_source
+    from cabcanary.cli.listening import as_json, listen, parse_wire, wire_of_source
     from cabcanary.settings.load import load_settings
     from cabcanary.sources.listening import ListenError
     from cabcanary.validation.problems import SettingsError
@@ -187,7 +188,7 @@ def _listen(options: argparse.Namespace) -> int:
         return WRONG
     try:
         for line in listen(wire, options.seconds):
-            print(line, flush=True)
+            print(as_json(line) if options.json else line, flush=True)
     except ListenError as error:
         print(error, file=sys.stderr)
         return FAILED

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 #: Values are shown this often, in seconds; a person cannot read faster.
 SHOW_S = 0.5
+#: The seconds before a line take so many columns, and two spaces follow.
+AT_WIDTH = 8
 
 
 class ListenError(Exception):
@@ -66,7 +68,7 @@ class Span:
 
     def line(self, text: str) -> str:
         """A line with the seconds since the start before it."""
-        return f"{time.monotonic() - self._started:8.2f}  {text}"
+        return f"{time.monotonic() - self._started:{AT_WIDTH}.2f}  {text}"
 
 
 def rated(text: str) -> tuple[str, int | None]:

@@ -15,13 +15,15 @@ from cabcanary.review.list.drives import list_drives
 from cabcanary.spelling import spelt
 from cabcanary_bench.drives.expectations import Heard, Raised, is_shown, judge, judge_kept
 from cabcanary_bench.drives.expected import Kept, Shown
-from cabcanary_bench.rig.feed_reader import FeedLostError, Follower
+from cabcanary_bench.rig.feed_reader import FeedLostError, Follower, MachineLateError
 from cabcanary_bench.rig.grade import Masks, grade, pin_sounds
+from cabcanary_bench.rig.patience import Patience
 from cabcanary_bench.rig.rig import Rig
-from cabcanary_bench.rig.screen import Screen, report
+from cabcanary_bench.rig.screen import Screen, report, say
 from cabcanary_bench.wiring.gpio import read_changes
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from cabcanary_bench.drives.scenario import Scenario
@@ -30,14 +32,17 @@ if TYPE_CHECKING:
 _PAUSE_S = 0.05
 #: The wires that must be heard before the key is turned; the monitor's own computer is none of them.
 _WIRES = {"adc", "wideband", "engine"}
-#: How long the daemon may take to see all its sources at the start, real seconds.
+#: How long the daemon may take to see all its sources at the start, real seconds of a machine that has time for it.
 _READY_S = 15.0
-#: How long after the scenario the recording may take to lie in the archive, real seconds.
+#: How long after the scenario the recording may take to lie in the archive, real seconds of such a machine.
 _ARCHIVED_S = 30.0
 #: A drive that ends with the key off for longer than this, s, ends by itself: the bench van's `drive.ends_after`.
 _ENDS_AFTER_S = 5.0
 _KPA_PER_PSI = 6.894757
-#: A daemon that is told to stop writes the end of its drive; what it tells is heard for at most this long, real s.
+#: So the daemon's reader of the bus says that an adapter takes no bytes.
+_UNREAD = "Write timeout"
+#: A daemon that is told to stop writes the end of its drive; what it tells is heard for at most this long, real seconds
+#: of such a machine.
 _LAST_WORDS_S = 15.0
 
 
@@ -50,9 +55,12 @@ def run_bench(scenario: Scenario, folder: Path, speed: float, *, plain: bool, as
     rig = Rig(folder, scenario, speed)
     if not as_json:
         _introduce(rig)
+    bench = _Bench(rig, Screen(rig, plain=plain, quiet=as_json))
     try:
-        bench = _Bench(rig, Screen(rig, plain=plain, quiet=as_json))
         verdicts = bench.drive()
+    except MachineLateError as error:
+        rig.machine.was_late(str(error))
+        verdicts = []
     except FeedLostError as error:
         sys.stderr.write(f"{error}; its last words are in {rig.log}\n")
         return 1
@@ -61,31 +69,40 @@ def run_bench(scenario: Scenario, folder: Path, speed: float, *, plain: bool, as
     # What a daemon's archiver has not finished when it stops is left to the next start; there is none here.
     archive_all(rig.folder)
     drives = [d for d in list_drives(rig.folder)[0] if d["drive"] not in before]
-    if scenario.expectations:
+    late = rig.machine.late
+    if late:
+        verdicts = []
+    elif scenario.expectations:
         verdicts.append(judge_kept(scenario.kept or Kept(), drives, rig.cut_ns))
     if as_json:
         result = {
             "scenario": scenario.name,
             "speed": round(rig.speed_reached, 2),
+            "graded": not late,
+            "not_graded_because": late,
             "verdicts": [v.as_json() for v in verdicts],
             "drives": drives,
         }
         sys.stdout.write(json.dumps(result, ensure_ascii=False, indent=1) + "\n")
     else:
         report(rig, verdicts, bench.events, drives)
-    return 0 if all(v.kept for v in verdicts) and (drives or scenario.expectations) else 1
+    return 0 if not late and all(v.kept for v in verdicts) and (drives or scenario.expectations) else 1
 
 
 def _introduce(rig: Rig) -> None:
     scenario = rig.van.scenario
     length_s = scenario.length_s
     most = "" if math.isinf(rig.speed) else f", and at most {spelt(rig.speed)} times as fast as real time"
-    say = sys.stdout.write
-    say("The bench van drives against the daemon that is installed here: voltages in a folder, a serial line and\n")
-    say("a CAN adapter on pseudo-terminals, the buzzer on a simulated pin. No vehicle, no hardware, no network.\n")
+    say(
+        "The bench van drives against the daemon that is installed here: voltages in a folder, a serial line and a CAN "
+        "adapter on pseudo-terminals, the buzzer on a simulated pin. No vehicle, no hardware, no network."
+    )
     long = f"{length_s / 60:.0f} minutes" if length_s >= 120 else f"{length_s:.0f} seconds"
-    say(f"{scenario.name}: a drive of {long}. The bench owns the time: it goes as fast as this machine can follow")
-    say(f"{most}.\n\n")
+    say(
+        f"{scenario.name}: a drive of {long}. The bench owns the time: it goes as fast as this machine can follow"
+        f"{most}."
+    )
+    say("")
     sys.stdout.flush()
 
 
@@ -103,7 +120,8 @@ class _Bench:
         rig = self._rig
         self._follower = rig.start_daemon()
         try:
-            self._until(lambda: self._sources_ok >= self._awaited(), _READY_S)
+            if not self._until(lambda: self._sources_ok >= self._awaited(), _READY_S):
+                rig.machine.was_late("the daemon did not come to hear its wires before the drive")
             rig.start_van()
             while not rig.ended:
                 self._drive_on()
@@ -153,17 +171,21 @@ class _Bench:
         assert daemon is not None
         daemon.terminate()
         self._rig.heard_until(None)
-        ends = time.monotonic() + _LAST_WORDS_S
-        while daemon.poll() is None and time.monotonic() < ends:
+        patience = Patience(_LAST_WORDS_S)
+        while daemon.poll() is None and not patience.spent([daemon.pid]):
             try:
                 self._take()
             except (FeedLostError, ConnectionError):
                 time.sleep(_PAUSE_S)
 
-    def _until(self, done: Any, longest_s: float) -> None:
-        ends = time.monotonic() + longest_s
-        while not done() and time.monotonic() < ends:
+    def _until(self, done: Callable[[], bool], longest_s: float) -> bool:
+        """Listen until something is so; False where the time for it ran out because the machine was late."""
+        daemon, patience = self._rig.daemon, Patience(longest_s)
+        while not done():
+            if patience.spent([] if daemon is None else [daemon.pid]):
+                return not patience.machine_late
             self._take()
+        return True
 
     def _take(self) -> None:
         for message in self._follower.messages(_PAUSE_S):
@@ -186,6 +208,13 @@ class _Bench:
         self._screen.event(event)
         if event["kind"] == "source" and event.get("ok"):
             self._sources_ok.add(event["what"])
+        elif (
+            event["kind"] == "source"
+            and _UNREAD in event["text"]
+            and not self._rig.van.vehicle.effects.adapter_unplugged
+        ):
+            # An adapter has 0.1 s of real time to take bytes, and the bench's always does if it gets to run.
+            self._rig.machine.was_late("the bench's CAN adapter had no processor to take the daemon's bytes in time")
         if event["kind"] == "drive" and event["what"] == "started":
             self._drive = event["drive"]
         if event["kind"] == "recorder" and "archived" in event:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from cabcanary.bench_clock import FIRST_WAITER, FIRST_WIRE, NO_TIME, WAITERS, WIRES, WORKS, Page
 from cabcanary.clock import NS_PER_S, STEP_NS
+from cabcanary_bench.rig.patience import Machine, Patience, wants_to_run
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -18,7 +19,8 @@ if TYPE_CHECKING:
     from cabcanary_bench.wiring.serial_pty import SerialPty
 
 #: How long the time may be held up by one that works while nobody gets on with anything, real seconds; then it hangs,
-#: and time goes on without it.
+#: and time goes on without it. One that wants a processor and gets none is waited for longer (`Patience`); where time
+#: goes on without it all the same, the drive is not graded.
 _PATIENCE_S = 5.0
 #: How long bytes may be under way on a wire while nobody gets on with anything, real seconds; then nobody reads there,
 #: or they are lost. The kernel's worker that hands them over waits for a processor like everybody else.
@@ -77,6 +79,7 @@ class Conductor:
         #: What the time must not go beyond besides, ns; None: nothing.
         self.no_further: Callable[[], int | None] = lambda: None
         self.closed = False
+        self.machine = Machine()
 
     @property
     def now_ns(self) -> int:
@@ -108,28 +111,39 @@ class Conductor:
 
     def _settled(self) -> int:
         """Wait until all wait and all wires are quiet; the earliest time that is waited for."""
-        began, seen = time.monotonic(), b""
+        seen, held_since = b"", time.monotonic()
+        hangs, loud_for = Patience(_PATIENCE_S), Patience(_WIRE_PATIENCE_S)
         while not self.closed:
             working, earliest = self._look()
-            now, state = time.monotonic(), bytes(self._words[FIRST_WAITER:])
+            state = bytes(self._words[FIRST_WAITER:])
             if state != seen:
                 # Somebody got on with something: however slow the machine is, nobody hangs.
-                began, seen = now, state
-            late_s = now - began
+                seen, held_since = state, time.monotonic()
+                hangs.anew()
+                loud_for.anew()
             loud = [w for n, w in enumerate(self._wires) if not self._quiet(n, w)]
             if not working and not loud:
                 return earliest
-            if late_s > _DEAD_AFTER_S:
+            if time.monotonic() - held_since > _DEAD_AFTER_S:
                 self._bury(working)
-            if late_s > _WIRE_PATIENCE_S and not working:
+            if loud_for.spent() and not working:
                 for wire in loud:
                     wire.give_up()
-            if late_s > _PATIENCE_S:
-                self._hanging |= working
+            if hangs.spent(self._processes(working)):
+                self._leave_behind(working, hangs.waited_s)
             if select.select([self._done], [], [], _LOOK_S)[0]:
                 with contextlib.suppress(BlockingIOError):
                     os.read(self._done, 4096)
         return NO_TIME
+
+    def _processes(self, numbers: set[int]) -> set[int]:
+        return {self._words[FIRST_WAITER + 2 * n] for n in numbers} - {0}
+
+    def _leave_behind(self, working: set[int], waited_s: float) -> None:
+        """Time goes on without these: they hang, or the machine has no time for them."""
+        if any(wants_to_run(pid) for pid in self._processes(working)):
+            self.machine.was_late(f"a part of the monitor waited {waited_s:.0f} s for a processor")
+        self._hanging |= working
 
     def _quiet(self, number: int, wire: _Wire) -> bool:
         place = FIRST_WIRE + 2 * number

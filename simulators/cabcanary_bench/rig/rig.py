@@ -20,6 +20,7 @@ from cabcanary_bench.paths import config_folder
 from cabcanary_bench.rig.conductor import Conductor
 from cabcanary_bench.rig.feed_reader import Follower
 from cabcanary_bench.rig.lateness import WireProbe
+from cabcanary_bench.rig.patience import Machine, Patience
 from cabcanary_bench.rig.wired_van import STEP_S, BenchVan
 from cabcanary_bench.wiring.gpio import PINS_VARIABLE
 
@@ -31,8 +32,10 @@ if TYPE_CHECKING:
     from cabcanary_bench.wiring.serial_pty import SerialPty
 
 _HOUR_S = 3600.0
-#: Longer than a daemon takes to stop in order; then it is killed.
+#: Longer than a daemon takes to stop in order, on a machine that has time for it; then it is killed.
 _STOP_S = 12.0
+#: A daemon that is started again in mid-drive is up within this on a machine that has time for it, real seconds.
+_RESTART_S = 5.0
 _IDLE_S, _IDLE_NS = 0.01, 10_000_000
 #: How far a drive may be ahead of who follows its feed: the daemon skips a reader that is slow.
 _AHEAD_NS = 2 * NS_PER_S
@@ -57,6 +60,7 @@ class KernelTime:
         self.daemon_stops = False
         self.begun_s = 0.0
         self.heard_ns: int | None = None
+        self.machine = Machine()
         self._worst_step_s = 0.0
         self._probe = WireProbe(folder / "tty-probe")
 
@@ -94,6 +98,7 @@ class BenchTime:
         path = folder / "clock"
         self._conductor = Conductor(path, wires)
         self._conductor.no_further = self._no_further
+        self.machine = self._conductor.machine
         self.clock: Clock = BenchClock(path)
         self.environment = {BENCH_CLOCK: str(path)}
         self.begun_s = 0.0
@@ -199,17 +204,30 @@ class Rig:
             )
         daemon = self.daemon
         self._time.awaited = daemon.pid
-        return Follower(self.folder / "feed.sock", frames_hz=50, ended=lambda: daemon.poll() is not None)
+        path, began = self.folder / "feed.sock", time.monotonic()
+        follower = Follower(path, frames_hz=50, ended=lambda: daemon.poll() is not None, pid=daemon.pid)
+        took_s = time.monotonic() - began
+        if self.started_ns and took_s > _RESTART_S:
+            # The drive went on meanwhile, as real time does.
+            self.machine.was_late(f"the daemon took {took_s:.0f} s to come up again")
+        return follower
+
+    @property
+    def machine(self) -> Machine:
+        """Whether this machine kept up."""
+        return self._time.machine
 
     def stop_daemon(self) -> int:
         """Ask the daemon to stop, and wait; returns its exit code."""
         assert self.daemon is not None
         self._time.daemon_stops = True
         self.daemon.terminate()
+        patience = Patience(_STOP_S)
         try:
-            return self.daemon.wait(_STOP_S)
-        except subprocess.TimeoutExpired:
-            self.daemon.kill()
+            while self.daemon.poll() is None and not patience.spent([self.daemon.pid]):
+                time.sleep(_IDLE_S)
+            if self.daemon.poll() is None:
+                self.daemon.kill()
             return self.daemon.wait()
         finally:
             self._time.daemon_stops = False
