@@ -30,6 +30,8 @@ ABOVE_THE_LIMIT = "above_the_limit"
 _LEAST_TICKS = 12
 #: A sensor's drift shows in closed loop above idle, and there only over some seconds: 15 s.
 _ABOVE_IDLE_RPM, _LEAST_CLOSED_TICKS = 1200.0, 750
+#: A leak is judged at a warm idle (°C, a degree above the rules' own), over some seconds: 23 s.
+_WARM_C, _LEAST_IDLE_TICKS = 71.0, 1150
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +151,10 @@ def _shows_long_enough(
     if fault.kind.info.found == "closed loop":
         can_be_told = (truth["closed_loop"] > 0) & (truth["rpm"] > _ABOVE_IDLE_RPM)
         return _longest(shows & can_be_told) >= _LEAST_CLOSED_TICKS
+    if fault.kind is FaultKind.VACUUM_LEAK:
+        # What idle pressure is normal is only known of a warm engine.
+        warm_idle = (truth["coolant_c"] >= _WARM_C) & (truth["speed_km_h"] < 1.0) & (truth["running"] > 0)
+        return _longest(shows & warm_idle) >= _LEAST_IDLE_TICKS
     return _longest(shows & _plainly(fault, truth, shows, limits)) >= _LEAST_TICKS
 
 
