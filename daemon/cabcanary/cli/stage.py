@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from cabcanary.plan.plan import Plan
 
 OK, REFUSED, WRONG = 0, 1, 2
-_ACTIONS = ("show", "begin", "end", "confirm", "raise", "declare")
+_ACTIONS = ("show", "review", "begin", "end", "confirm", "raise", "declare")
 _FACTS = ("fuel", "tune", "fuelling", "compressor")
 
 
@@ -25,7 +25,8 @@ def add_stage(verbs: Any) -> None:
     stage = verbs.add_parser(
         "stage",
         help="the stages of the build: what they are, what bounds their boost; begin, end, confirm, raise, declare",
-        description="show: what the stage in force is made of, and what bounds its boost. begin STAGE: go on to it, "
+        description="show: what the stage in force is made of, and what bounds its boost. review: for each criterion "
+        "what its drives have shown, the limit, and pass, fail or not enough yet. begin STAGE: go on to it, "
         "which is refused with the name of each joint that does not stand its limit. end: it is over. confirm JOINT: "
         "somebody has looked at it. raise: the next boost step, once the last was carried for long enough without an "
         "alert. declare: another fuel, tune, fuelling or compressor, which voids what was measured with the old one.",
@@ -42,7 +43,10 @@ def add_stage(verbs: Any) -> None:
     stage.add_argument("--held-by", choices=("bare", "clamped", "bead"), help="confirm: what holds the joint")
     for fact in _FACTS:
         stage.add_argument(f"--{fact}", metavar="WHAT", help=f"declare: the {fact}")
-    stage.add_argument("--json", action="store_true", help="show: for a program to read")
+    stage.add_argument(
+        "--against", default="", metavar="STAGE", help="review: the stage to compare with (the one before)"
+    )
+    stage.add_argument("--json", action="store_true", help="show and review: for a program to read")
     stage.set_defaults(run=_stage)
 
 
@@ -78,6 +82,26 @@ def _show(plan: Plan, options: argparse.Namespace) -> list[str]:
     from cabcanary.review.stages.shown import as_json, lines
 
     return [json.dumps(as_json(plan), ensure_ascii=False)] if options.json else lines(plan)
+
+
+def _review(plan: Plan, options: argparse.Namespace) -> list[str]:
+    from cabcanary.review.stages.judgement import drives_of, lines, review, verdict_of
+
+    stages, stage = plan.settings.vehicle.all_stages, plan.settings.vehicle.stage
+    at = stages.index(stage)
+    against = options.against or (stages[at - 1] if at else "")
+    if against and against not in stages:
+        raise _WrongError(f"there is no stage '{against}'; the stages are: {', '.join(stages)}")
+    found = drives_of(plan, {stage, against} - {""})
+    now, before = found[stage], found.get(against)
+    if not now.figures:
+        raise _RefusedError(f"there is no drive of stage '{stage}' in {plan.settings.daemon.folder}; drive first")
+    before = before if before is not None and before.figures else None
+    criteria = review(plan, now, before)
+    if options.json:
+        told = {"stage": stage, "against": against if before else None, "verdict": verdict_of(criteria)}
+        return [json.dumps(told | {"criteria": [c.as_json() for c in criteria]}, ensure_ascii=False)]
+    return lines(plan, now, before, criteria)
 
 
 # --- changes --------------------------------------------------------------------------------------------------------
@@ -187,4 +211,12 @@ def _today() -> Any:
     return datetime.now(UTC).date()
 
 
-_DO = {"show": _show, "begin": _begin, "end": _end, "confirm": _confirm, "raise": _raise, "declare": _declare}
+_DO = {
+    "show": _show,
+    "review": _review,
+    "begin": _begin,
+    "end": _end,
+    "confirm": _confirm,
+    "raise": _raise,
+    "declare": _declare,
+}
