@@ -16,7 +16,7 @@ from cabcanary.model import NOTICES, OWN_ALERTS
 from cabcanary.plan.hoses import cap, in_psi, joint_bounds
 from cabcanary.review.list.drives import samples_path
 from cabcanary.review.list.recorded_drive import RecordedError, read_drive
-from cabcanary.review.stages.compare import difference
+from cabcanary.review.stages.compare import Difference, difference
 from cabcanary.review.stages.figures import BAND_PSI, FROM_PSI, SUSTAINED_S, Figures, Moment, all_cells, figures_of
 from cabcanary.settings.load import load_rule_file
 from cabcanary.spelling import spelt
@@ -32,7 +32,7 @@ HIGHEST_S, LOWER_S = 60.0, 20.0
 #: Of the seconds with boost so many may have been blind, %.
 _BLIND_PERCENT = 2.0
 #: What counts as a change between stages: kPa at idle (1 inHg is 3.4), per cent of mixture and of pressure ratio.
-_IDLE_KPA, _MIXTURE_PERCENT, _RATIO_PERCENT = 2.0, 2.0, 2.0
+IDLE_KPA, MIXTURE_PERCENT, RATIO_PERCENT = 2.0, 2.0, 2.0
 _PSI = units.unit("psi")
 
 
@@ -86,9 +86,9 @@ def review(plan: Plan, now: Stage, before: Stage | None) -> list[Criterion]:
     found = [*_mixture(plan, now), _boost(plan, now), _blind(now)]
     if before is not None:
         found += [
-            _change("idle pressure", now, before, "idle", _IDLE_KPA, "kPa", 1.0),
-            _change("mixture at like boost", now, before, "mixture", _MIXTURE_PERCENT, "%", 100.0),
-            _change("boost at like speed", now, before, "boost", _RATIO_PERCENT, "%", 100.0),
+            _change("idle pressure", now, before, "idle", IDLE_KPA, "kPa", 1.0),
+            _change("mixture at like boost", now, before, "mixture", MIXTURE_PERCENT, "%", 100.0),
+            _change("boost at like speed", now, before, "boost", RATIO_PERCENT, "%", 100.0),
         ]
     return [*found, _supply(plan, now), _alerts(now), _joints(plan), _calibrations(plan)]
 
@@ -170,10 +170,15 @@ def _change(name: str, now: Stage, before: Stage, kind: str, least: float, unit:
         return Criterion(name, MORE, "too few drives in both stages saw it", limit)
     middle, low, high = found.middle * scale, found.low * scale, found.high * scale
     figure = f"{middle:+.1f} {unit} ({low:+.1f} to {high:+.1f}), {found.drives[1]} drives against {found.drives[0]}"
-    if found.plain and abs(middle) > least:
+    if changed(found, least / scale):
         return Criterion(name, FAIL, figure, limit)
     sure = max(abs(low), abs(high)) <= 2 * least
     return Criterion(name, PASS if sure else MORE, figure, limit)
+
+
+def changed(found: Difference, least: float) -> bool:
+    """Whether a difference is told as one: plain, and larger than counts."""
+    return found.plain and abs(found.middle) > least
 
 
 def _supply(plan: Plan, now: Stage) -> Criterion:
