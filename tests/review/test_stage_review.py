@@ -225,7 +225,7 @@ def drives(rng: random.Random, kind: str, count: int, shift: float, spread: floa
 
 
 #: Kind, spread from day to day, the change that is to be seen with ten drives a side, and from where on one counts.
-CHANGES = [("mixture", 0.012, 0.03, 0.02), ("boost", 0.015, 0.05, 0.02), ("idle", 0.6, 3.4, 2.0)]
+CHANGES = [("mixture", 0.012, 0.03, 0.015), ("boost", 0.015, 0.05, 0.02), ("idle", 0.6, 3.4, 2.0)]
 
 
 @pytest.mark.parametrize(("kind", "spread", "change", "least"), CHANGES)

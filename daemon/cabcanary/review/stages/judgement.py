@@ -32,7 +32,7 @@ HIGHEST_S, LOWER_S = 60.0, 20.0
 #: Of the seconds with boost so many may have been blind, %.
 _BLIND_PERCENT = 2.0
 #: What counts as a change between stages: kPa at idle (1 inHg is 3.4), per cent of mixture and of pressure ratio.
-IDLE_KPA, MIXTURE_PERCENT, RATIO_PERCENT = 2.0, 2.0, 2.0
+IDLE_KPA, MIXTURE_PERCENT, RATIO_PERCENT = 2.0, 1.5, 2.0
 _PSI = units.unit("psi")
 
 
