@@ -167,13 +167,14 @@ def test_it_is_told_and_never_says_safe(config: Path, capsys: pytest.CaptureFixt
     for _ in range(3):
         archive.drive((25.0, IDLE, 1.0), stage="no boost")
         archive.drive((25.0, IDLE, 1.0), (70.0, 7.0, 0.8))
-    assert main(["stage", str(config), "review"]) == 0
+    # Neither joints nor calibrations are on record: no pass.
+    assert main(["stage", str(config), "review"]) == 1
     said = capsys.readouterr().out
     assert "stage 'low boost': 3 drives, 0.1 h, held against 3 of stage 'no boost'" in said
     assert "PASS           mixture from 6 to 8 psi: leanest for 0.5 s 0.80" in said
     assert "Take this to your tuner" in said
     assert "safe" not in said.lower()
-    assert main(["stage", str(config), "review", "--json"]) == 0
+    assert main(["stage", str(config), "review", "--json"]) == 1
     told = json.loads(capsys.readouterr().out)
     assert (told["stage"], told["against"], told["verdict"]) == ("low boost", "no boost", MORE)
     assert {"criterion", "verdict", "figure", "limit", "evidence"} <= told["criteria"][0].keys()

@@ -61,6 +61,9 @@ def add_rules(verbs: Any) -> None:
         "measure", help="measure the rules' baselines on good drives of this stage", epilog=SAFETY
     )
     measure.add_argument("drives", nargs="+", metavar="DRIVE", help="recorded drives, by name or Parquet file")
+    measure.add_argument(
+        "--accept", action="store_true", help="take for normal what lies above the stage before and is not explained"
+    )
     listed = doing.add_parser("list", help="show the measured baselines")
     for verb, run in ((measure, _measure), (listed, _list_baselines)):
         verb.add_argument("--config", type=Path, default=DEFAULT_CONFIG, help=f"settings file ({DEFAULT_CONFIG})")
@@ -149,7 +152,7 @@ def _measure(options: argparse.Namespace) -> int:
     if not plan.baseline_specs:
         print("no rule file of these settings describes a baseline; add a table [baselines.NAME]", file=sys.stderr)
         return WRONG
-    found = measure(plan, plan.baseline_specs, drives)
+    found = measure(plan, plan.baseline_specs, drives, accept=options.accept)
     missing = [f for f in found if isinstance(f, NotMeasured)]
     measured = [f for f in found if not isinstance(f, NotMeasured)]
     for new in measured:

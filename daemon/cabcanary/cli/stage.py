@@ -30,8 +30,8 @@ def add_stage(verbs: Any) -> None:
         "which is refused with the name of each joint that does not stand its limit. end: it is over. confirm JOINT: "
         "somebody has looked at it. raise: the next boost step, once the last was carried for long enough without an "
         "alert. declare: another fuel, tune, fuelling or compressor, which voids what was measured with the old one.",
-        epilog="Exit codes: 0 done, 1 refused, 2 the command or the settings are wrong. The daemon takes a change at "
-        f"its next start. {SAFETY}",
+        epilog="Exit codes: 0 done, 1 refused, or a review that is no pass, 2 the command or the settings are wrong. "
+        f"The daemon takes a change at its next start. {SAFETY}",
     )
     stage.intermixed = True
     stage.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
@@ -47,7 +47,7 @@ def add_stage(verbs: Any) -> None:
         "--against", default="", metavar="STAGE", help="review: the stage to compare with (the one before)"
     )
     stage.add_argument("--json", action="store_true", help="show and review: for a program to read")
-    stage.set_defaults(run=_stage)
+    stage.set_defaults(run=_stage, refused=False)
 
 
 class _RefusedError(Exception):
@@ -72,7 +72,7 @@ def _stage(options: argparse.Namespace) -> int:
         print(error, file=sys.stderr)
         return REFUSED
     print("\n".join(lines))
-    return OK
+    return REFUSED if options.refused else OK
 
 
 # --- show -----------------------------------------------------------------------------------------------------------
@@ -85,7 +85,7 @@ def _show(plan: Plan, options: argparse.Namespace) -> list[str]:
 
 
 def _review(plan: Plan, options: argparse.Namespace) -> list[str]:
-    from cabcanary.review.stages.judgement import drives_of, lines, review, verdict_of
+    from cabcanary.review.stages.judgement import PASS, drives_of, lines, review, verdict_of
 
     stages, stage = plan.settings.vehicle.all_stages, plan.settings.vehicle.stage
     at = stages.index(stage)
@@ -98,6 +98,7 @@ def _review(plan: Plan, options: argparse.Namespace) -> list[str]:
         raise _RefusedError(f"there is no drive of stage '{stage}' in {plan.settings.daemon.folder}; drive first")
     before = before if before is not None and before.figures else None
     criteria = review(plan, now, before)
+    options.refused = verdict_of(criteria) != PASS
     if options.json:
         told = {"stage": stage, "against": against if before else None, "verdict": verdict_of(criteria)}
         return [json.dumps(told | {"criteria": [c.as_json() for c in criteria]}, ensure_ascii=False)]

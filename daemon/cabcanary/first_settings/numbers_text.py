@@ -37,10 +37,15 @@ points = [[0, 50], [8, 85]]
 _IDLE = """\
 [baselines.idle_pressure] # what the manifold is at a warm idle in this stage; measured by `cabcanary baseline measure`
 of = "map"
-when = "engine_running and vehicle_speed < 1 km/h and throttle < 4 % and coolant >= warm and engine_speed < 1000 rpm"
+when = "{when}"
 at_least = "60 s"
+explained = 2.0 # kPa that a new stage may lift it; until it is measured there it is held against the stage before
+depends_on = ["compressor", "tune"]
 example = {idle}
 """
+_IDLES = (
+    "engine_running and vehicle_speed < 1 km/h and throttle < 4 % and coolant >= warm and engine_speed < idle_highest"
+)
 _OPTIONAL = ["map", "vehicle_speed", "throttle", "coolant", "engine_speed"]
 
 
@@ -56,7 +61,9 @@ def numbers_text(answers: Answers) -> str:
     lines += [*_hoses(answers), ""]
     if fitted.bus and fitted.pressure:
         idle = answers.driven.idle
-        lines += _IDLE.format(idle=float(idle.split()[0]) if idle and idle.endswith("kPa") else 34.0).splitlines()
+        lines += _IDLE.format(
+            when=_IDLES, idle=float(idle.split()[0]) if idle and idle.endswith("kPa") else 34.0
+        ).splitlines()
     return "\n".join(lines).rstrip() + "\n"
 
 

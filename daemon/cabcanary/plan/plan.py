@@ -28,6 +28,7 @@ from cabcanary.settings.load import Loaded, load_rule_file, load_settings
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.kind import ItemError
 from cabcanary.sources.kinds import kind_of, wire_of
+from cabcanary.spelling import spelt
 from cabcanary.store.baselines import Baseline, Baselines, BaselinesError, read_baselines
 from cabcanary.validation.problems import Problem, SettingsError, nearest
 
@@ -79,6 +80,9 @@ class Plan:
         bound = cap(settings)
         if bound is not None and self.hose_limit_pa is not None and bound.pa < self.hose_limit_pa:
             lines.append(f"over-boost is told above {in_psi(bound.pa)}: {bound.words}")
+        for name, held in carried(settings, self.baselines, self.baseline_specs).items():
+            level = f"{spelt(held.points[0][1], 4)} {held.unit}"
+            lines.append(f"baseline {name} is that of stage '{held.stage}' until it is measured here: {level} at most")
         for baseline, what in self.baselines.void(settings.vehicle.stage, settings.facts):
             change = ", ".join(f"{w} was '{baseline.facts[w]}' and is '{settings.facts[w]}'" for w in what)
             lines.append(f"baseline {baseline.name} is void: {change}; it is to be measured again")
@@ -308,9 +312,10 @@ def _assemble(
     reach = reaches(pipeline, _wire_limits(settings))
     channel_units = {name: c.unit for name, c in settings.channels.items()}
     stage, stages = settings.vehicle.stage, settings.vehicle.all_stages
+    specs = {name: spec for r in rule_files for name, spec in r.model.baselines.items()}
     measured = {
         name: Measured(b.unit, b.by, tuple(b.points))
-        for name, b in baselines.of_stage(stage, settings.facts).items()
+        for name, b in (carried(settings, baselines, specs) | baselines.of_stage(stage, settings.facts)).items()
         if channel_units.get(b.of) == b.unit
     }
     setting = Setting(
@@ -336,7 +341,6 @@ def _assemble(
     if problems:
         raise SettingsError(problems)
     texts = {r.file.name: r.text for r in rule_files}
-    specs = {name: spec for r in rule_files for name, spec in r.model.baselines.items()}
     covered = coverage(settings, rules, pipeline.roots())
     told = () if recorded else tuple(unusual(loaded, rule_files, rules.rules, reach))
     return Plan(
@@ -352,6 +356,18 @@ def _assemble(
         unusual=told,
         hose_limit_pa=limits_by_stage(rule_files).get(stage),
     )
+
+
+def carried(settings: Settings, baselines: Baselines, specs: dict[str, BaselineSpec]) -> dict[str, Baseline]:
+    """What a stage is held against until it is measured itself: the stage before, and what the change may explain."""
+    stage, stages = settings.vehicle.stage, settings.vehicle.all_stages
+    there, found = baselines.of_stage(stage, settings.facts), {}
+    for name, spec in specs.items():
+        earlier = baselines.before(name, stages, stage)
+        if spec.explained is not None and name not in there and earlier is not None:
+            points = [(x, y + spec.explained) for x, y in earlier.points]
+            found[name] = earlier.model_copy(update={"points": points})
+    return found
 
 
 def _wire_limits(settings: Settings) -> dict[str, tuple[float, float] | None]:

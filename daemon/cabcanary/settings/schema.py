@@ -288,6 +288,9 @@ class BaselineSpec(Strict):
     at_least: Seconds = 60.0
     #: What a change of voids it, as declared in `built` of the stage, and the vehicle's fuel.
     depends_on: list[Literal["fuel", "fuelling", "tune", "compressor"]] = ["fuel", "fuelling", "tune", "compressor"]
+    #: By how much a new stage may lift it, in the channel's unit. Given, a stage in which it has not been measured yet
+    #: is held against the stage before it, and what lies further above that is not learnt as normal.
+    explained: float | None = Field(default=None, ge=0)
     #: What the examples beside the rules take it to be, in the channel's unit.
     example: float | None = None
 

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from cabcanary.store.manifest import write_atomically
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
 BASELINES_FILE = "baselines.json"
@@ -53,6 +53,14 @@ class Baselines(BaseModel):
     def of_stage(self, stage: str, facts: Mapping[str, str] | None = None) -> dict[str, Baseline]:
         """Those of one stage, by name; without those that a change of what is declared in `facts` has voided."""
         return {b.name: b for b in self.baselines if b.stage == stage and not b.changed(facts or {})}
+
+    def before(self, name: str, stages: Sequence[str], stage: str) -> Baseline | None:
+        """One of the nearest stage before this one that has it; None: no stage has."""
+        for earlier in reversed(stages[: stages.index(stage)] if stage in stages else ()):
+            for baseline in self.baselines:
+                if (baseline.stage, baseline.name) == (earlier, name):
+                    return baseline
+        return None
 
     def void(self, stage: str, facts: Mapping[str, str]) -> list[tuple[Baseline, list[str]]]:
         """Those of one stage that a change has voided, with what was changed."""

@@ -49,8 +49,13 @@ class _Gathered:
     drives: list[str]
 
 
-def measure(plan: Plan, specs: dict[str, BaselineSpec], drives: Iterable[Recorded]) -> list[Baseline | NotMeasured]:
-    """Measure every baseline of a plan's rule files on drives of the stage in force; others are passed over."""
+def measure(
+    plan: Plan, specs: dict[str, BaselineSpec], drives: Iterable[Recorded], *, accept: bool = False
+) -> list[Baseline | NotMeasured]:
+    """Measure every baseline of a plan's rule files on drives of the stage in force; others are passed over. `accept`:
+    also what lies further above the stage before than the change explains."""
+    if accept:
+        specs = {name: spec.model_copy(update={"explained": None}) for name, spec in specs.items()}
     stage, facts = plan.settings.vehicle.stage, plan.settings.facts
     gathered = {name: _Gathered([], [], [], []) for name in specs}
     for drive in drives:
@@ -102,6 +107,9 @@ def _result(name: str, spec: BaselineSpec, plan: Plan, found: _Gathered) -> Base
     points = _points(values, by, seconds, spec)
     if not points:
         return NotMeasured(name, f"no step of {spec.by} has {spelt(_LEAST_PER_STEP_S)} s of measurement")
+    too_far = _unexplained(name, spec, plan, points)
+    if too_far:
+        return NotMeasured(name, too_far)
     around = values - np.interp(by, [x for x, _ in points], [y for _, y in points])
     low, high = np.percentile(around, [5.0, 95.0])
     return Baseline(
@@ -117,6 +125,22 @@ def _result(name: str, spec: BaselineSpec, plan: Plan, found: _Gathered) -> Base
         measured=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
         drives=found.drives,
         facts={fact: plan.settings.facts[fact] for fact in spec.depends_on},
+    )
+
+
+def _unexplained(name: str, spec: BaselineSpec, plan: Plan, points: list[tuple[float, float]]) -> str:
+    """Why this is no normal to be learnt: it lies further above the stage before than the change explains."""
+    vehicle = plan.settings.vehicle
+    earlier = plan.baselines.before(name, vehicle.all_stages, vehicle.stage)
+    if spec.explained is None or earlier is None or earlier.unit != plan.channel_units[spec.of]:
+        return ""
+    xs, ys = [x for x, _ in earlier.points], [y for _, y in earlier.points]
+    rise, at = max((y - float(np.interp(x, xs, ys)), y) for x, y in points)
+    if rise <= spec.explained + earlier.spread:
+        return ""
+    return (
+        f"{spelt(at, 4)} {earlier.unit} is {spelt(rise, 3)} above stage '{earlier.stage}', and the change explains "
+        f"{spelt(spec.explained)}: look for a leak at what was changed; --accept takes it for normal all the same"
     )
 
 
