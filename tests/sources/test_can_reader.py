@@ -217,8 +217,11 @@ def test_a_clock_ten_times_as_fast_polls_ten_times_as_often(vehicle, start):
     helper = start({"rpm": 5.0}, speed=10.0)
     first = helper.wait_any(value("rpm"))
     assert abs(first["t"] - time.monotonic_ns() * 10) < 20 * S
-    helper.wait_any(lambda said: value("rpm")(said) and said["t"] - first["t"] >= 10 * S)
-    assert len(helper.values("rpm")) == pytest.approx(51, abs=8)
+    helper.wait_any(lambda said: value("rpm")(said) and said["t"] - first["t"] >= 30 * S)
+    since = [said["t"] - first["t"] for said in helper.said if value("rpm")(said)]
+    # Three stretches of ten seconds: a machine that is busy in one of them polls less often there, and never more.
+    counts = [sum(10 * n * S <= t < 10 * (n + 1) * S for t in since) for n in range(3)]
+    assert max(counts) == pytest.approx(50, abs=8), counts
 
 
 def test_extended_ids_are_asked_and_answered(tmp_path):
