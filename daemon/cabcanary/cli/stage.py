@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from cabcanary.plan.plan import Plan
 
 OK, REFUSED, WRONG = 0, 1, 2
-_ACTIONS = ("show", "review", "begin", "end", "confirm", "raise", "declare")
+_ACTIONS = ("show", "review", "trends", "begin", "end", "confirm", "raise", "declare")
 _FACTS = ("fuel", "tune", "fuelling", "compressor")
 
 
@@ -26,10 +26,11 @@ def add_stage(verbs: Any) -> None:
         "stage",
         help="the stages of the build: what they are, what bounds their boost; begin, end, confirm, raise, declare",
         description="show: what the stage in force is made of, and what bounds its boost. review: for each criterion "
-        "what its drives have shown, the limit, and pass, fail or not enough yet. begin STAGE: go on to it, "
-        "which is refused with the name of each joint that does not stand its limit. end: it is over. confirm JOINT: "
-        "somebody has looked at it. raise: the next boost step, once the last was carried for long enough without an "
-        "alert. declare: another fuel, tune, fuelling or compressor, which voids what was measured with the old one.",
+        "what its drives have shown, the limit, and pass, fail or not enough yet. trends: slopes and steps over its "
+        "drives. begin STAGE: go on to it, which is refused with the name of each joint that does not stand its limit. "
+        "end: it is over. confirm JOINT: somebody has looked at it. raise: the next boost step, once the last was carried "
+        "for long enough without an alert. declare: another fuel, tune, fuelling or compressor, which voids what was "
+        "measured with the old one.",
         epilog="Exit codes: 0 done, 1 refused, or a review that is no pass, 2 the command or the settings are wrong. "
         f"The daemon takes a change at its next start. {SAFETY}",
     )
@@ -103,6 +104,22 @@ def _review(plan: Plan, options: argparse.Namespace) -> list[str]:
         told = {"stage": stage, "against": against if before else None, "verdict": verdict_of(criteria)}
         return [json.dumps(told | {"criteria": [c.as_json() for c in criteria]}, ensure_ascii=False)]
     return lines(plan, now, before, criteria)
+
+
+def _trends(plan: Plan, options: argparse.Namespace) -> list[str]:
+    from cabcanary.review.stages.judgement import drives_of
+    from cabcanary.review.stages.trends import LEAST_DRIVES, trends
+
+    stage = plan.settings.vehicle.stage
+    drives = drives_of(plan, {stage})[stage].figures
+    found = trends(drives)
+    if options.json:
+        return [json.dumps({"stage": stage, "trends": [t.as_json() for t in found]}, ensure_ascii=False)]
+    if not found:
+        raise _RefusedError(
+            f"no figure was seen in {LEAST_DRIVES} drives of stage '{stage}' yet; there are {len(drives)}"
+        )
+    return [f"stage '{stage}', from the first drive to the last:", *(f"  {t.line()}" for t in found)]
 
 
 # --- changes --------------------------------------------------------------------------------------------------------
@@ -215,6 +232,7 @@ def _today() -> Any:
 _DO = {
     "show": _show,
     "review": _review,
+    "trends": _trends,
     "begin": _begin,
     "end": _end,
     "confirm": _confirm,
