@@ -29,8 +29,8 @@ def add_stage(verbs: Any) -> None:
         "what its drives have shown, the limit, and pass, fail or not enough yet. trends: slopes and steps over its "
         "drives. begin STAGE: go on to it, which is refused with the name of each joint that does not stand its limit. "
         "end: it is over. confirm JOINT: somebody has looked at it. raise: the next boost step, once the last was "
-        "carried for long enough without an alert. declare: another fuel, tune, fuelling or compressor, which voids what "
-        "was measured with the old one.",
+        "carried for long enough without an alert. declare: another fuel, tune, fuelling or compressor, which voids "
+        "what was measured with the old one.",
         epilog="Exit codes: 0 done, 1 refused, or a review that is no pass, 2 the command or the settings are wrong. "
         f"The daemon takes a change at its next start. {SAFETY}",
     )
