@@ -70,7 +70,10 @@ def raised_at(config: Path, psi: float) -> bool:
         ((joint("line", "bare", 'stands = "5 psi"'),), 4.6, 5.4),
         # Said to be clamped, and nobody has looked: as if it were bare.
         ((joint("pipe", "clamped"),), 6.6, 7.4),
+        ((joint("pipe", "clamped", 'stands = "20 psi"'),), 6.6, 7.4),
         ((joint("pipe", "clamped", SEEN),), 7.6, 8.4),
+        # One that somebody has looked at, and that is bare all the same.
+        ((joint("line", "bare", SEEN),), 6.6, 7.4),
         ((joint("pipe", "bead", SEEN + '\nstands = "6 psi"'),), 5.6, 6.4),
         # The weakest counts.
         ((joint("pipe", "clamped", SEEN), joint("line", "bare", 'stands = "3 psi"')), 2.6, 3.4),
