@@ -59,8 +59,13 @@ class Archive:
     def __init__(self, config: Path) -> None:
         self.config, self.made, self.rng = config, 0, random.Random(5)
 
-    def drive(self, *parts: Part, stage: str = "low boost", alerts: tuple[tuple[str, str], ...] = ()) -> str:
-        """One drive of such parts, a second between them; returns its name."""
+    def drive(
+        self,
+        *parts: Part,
+        stage: str = "low boost",
+        alerts: tuple[tuple[str, str], ...] = (),
+    ) -> str:
+        """One drive of such parts; returns its name."""
         self.made += 1
         plan = load_plan(self.config)
         pipeline, frames, n = plan.pipeline(), [], 0
@@ -116,7 +121,8 @@ def test_the_leanest_that_lasted_is_named_with_its_instant(config: Path) -> None
 
 
 @pytest.mark.parametrize(
-    ("seconds", "mixture", "verdict"), [(61.0, 0.80, PASS), (59.0, 0.80, MORE), (61.0, 0.87, FAIL), (5.0, 0.87, FAIL)]
+    ("seconds", "mixture", "verdict"),
+    [(61.0, 0.80, PASS), (59.0, 0.80, MORE), (61.0, 0.855, FAIL), (61.0, 0.87, FAIL), (5.0, 0.87, FAIL)],
 )
 def test_under_a_minute_in_the_highest_band_is_never_a_pass(
     config: Path, seconds: float, mixture: float, verdict: str
@@ -158,6 +164,21 @@ def test_blindness_joints_alerts_and_calibrations(config: Path) -> None:
     assert criteria["calibrations"].figure == "none is on record for map, lambda"
     config.write_text(config.read_text() + JOINT.format(name="pipe", held_by="clamped", more=SEEN))
     assert criteria_of(config)["joints"].verdict == PASS
+
+
+def test_boost_beyond_the_sensors_end_is_blind_too(config: Path) -> None:
+    # 255 kPa is past the curve's end: that there is boost is sure, and how much is not.
+    Archive(config).drive((5.0, IDLE, 1.0), (30.0, 7.0, 0.8), (3.0, (255.0 - AIR_KPA) / PSI_KPA, 0.8))
+    blind = criteria_of(config)["blind under boost"]
+    assert blind.verdict == FAIL, blind
+    assert blind.figure.startswith("9.")
+
+
+def test_the_gas_of_a_fuel_cut_is_no_mixture(config: Path) -> None:
+    # After an overrun the wideband still shows air while boost comes.
+    Archive(config).drive((5.0, IDLE, 1.0), (3.0, -11.5, 1.55), (0.7, 7.0, 1.55), (20.0, 7.0, 0.80))
+    band = criteria_of(config)["mixture from 6 to 8 psi"]
+    assert float(band.figure.split()[4].rstrip(",")) < 0.85
 
 
 def test_it_is_told_and_never_says_safe(config: Path, capsys: pytest.CaptureFixture[str]) -> None:

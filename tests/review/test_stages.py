@@ -117,6 +117,15 @@ def test_what_was_edited_by_hand_is_watched_by_the_weaker_and_check_objects(
     assert "van.toml:5" in said
 
 
+def test_a_step_that_every_joint_stands_is_no_fault(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # The stage goes up to 8 psi, the line stands 7, and 4 are carried.
+    add(config, joint("line", "bare"), STEPS)
+    assert main(["check", str(config)]) in (0, 1)
+    config.write_text(config.read_text(encoding="utf-8") + "step = 3\n", encoding="utf-8")
+    assert main(["check", str(config)]) == 2
+    assert "stage 'low boost' allows 8 psi, and joint 'line' (bare) stands 7 psi" in capsys.readouterr().out
+
+
 def test_going_on_is_refused_with_each_joints_name(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     add(config, joint("line", "bare"), joint("charge pipe", "clamped"), joint("good", "bead", SEEN))
     before = config.read_text(encoding="utf-8")
