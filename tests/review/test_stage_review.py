@@ -238,6 +238,12 @@ LAWS: dict[str, Callable[[int], float]] = {
 }  # fmt: skip
 
 
+def test_two_drives_a_side_are_not_enough_to_say_that_nothing_has_changed(config: Path) -> None:
+    idle_drives(config, 2, 2, 0.0)
+    found = criteria_of(config, "no boost")["idle pressure"]
+    assert found.verdict == MORE, found
+
+
 def made(rng: random.Random, kind: str, shift: float, spread: float, cells: list[int]) -> dict[int, float]:
     """One drive's cells: a law of the cell, a value of the day, and scatter within."""
     day = rng.gauss(0.0, spread)

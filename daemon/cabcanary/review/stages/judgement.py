@@ -172,7 +172,7 @@ def _change(name: str, now: Stage, before: Stage, kind: str, least: float, unit:
     figure = f"{middle:+.1f} {unit} ({low:+.1f} to {high:+.1f}), {found.drives[1]} drives against {found.drives[0]}"
     if changed(found, least / scale):
         return Criterion(name, FAIL, figure, limit)
-    sure = max(abs(low), abs(high)) <= 2 * least
+    sure = max(abs(low), abs(high)) <= least
     return Criterion(name, PASS if sure else MORE, figure, limit)
 
 
