@@ -14,6 +14,7 @@ import numpy as np
 import pyarrow.parquet as pq
 
 from cabcanary import units
+from cabcanary.review.still import STEADY_S, lowest_of, still_spells
 from cabcanary.store.archive import METADATA_KEY
 
 if TYPE_CHECKING:
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Mask = NDArray[np.bool_]
 
-#: Idle is where the pressure keeps within this for so long, kPa and s, and it counts from so much of it on.
-_STEADY_KPA, _STEADY_S, _IDLE_S = 3.0, 5.0, 60.0
+#: Less is no idle to learn from, s.
+_IDLE_S = 60.0
 #: Steady spells within this of the lowest one are the same idle, kPa.
 _SAME_KPA = 3.0
 #: In a fuel cut a wideband sees air, lambda.
@@ -104,33 +105,15 @@ def _idle(
     seconds: Floats, running: Mask, kpa: Floats, mixture: Floats
 ) -> tuple[float | None, float | None, float | None]:
     burning = running & np.isfinite(kpa) & ~(mixture > _AIR)
-    spells = _steady(seconds, burning, kpa)
-    if not spells:
+    same = lowest_of(still_spells(seconds, burning, kpa), _SAME_KPA)
+    if len(same) * STEADY_S < _IDLE_S:
         return None, None, None
-    lowest = min(level for level, _ in spells)
-    same = [(level, lasted) for level, lasted in spells if level <= lowest + _SAME_KPA]
-    if sum(lasted for _, lasted in same) < _IDLE_S:
-        return None, None, None
-    idle = float(np.median([level for level, lasted in same for _ in range(round(lasted))]))
+    idle = float(np.median([spell.level for spell in same]))
     cut = running & (kpa < idle - _BELOW_KPA) & (~np.isfinite(mixture) | (mixture > _AIR))
     if cut.sum() < 25:
         return idle, round(idle - _BELOW_KPA - 1.0, 1), None
     overrun = float(np.median(kpa[cut]))
     return idle, round((overrun + idle) / 2, 1), overrun
-
-
-def _steady(seconds: Floats, wanted: Mask, kpa: Floats) -> list[tuple[float, float]]:
-    """Spells in which the pressure keeps still: each with its level and how long it lasts, s."""
-    found = []
-    slot = (seconds // _STEADY_S).astype(np.int64)
-    for number in np.unique(slot[wanted]):
-        rows = (slot == number) & wanted
-        if rows.sum() < 0.9 * (slot == number).sum() or rows.sum() < 20:
-            continue
-        low, middle, high = np.percentile(kpa[rows], (5, 50, 95))
-        if high - low < _STEADY_KPA:
-            found.append((float(middle), _STEADY_S))
-    return found
 
 
 def _supply(seconds: Floats, running: Mask, volts: Floats) -> float | None:

@@ -9,6 +9,7 @@ import numpy as np
 
 from cabcanary import units
 from cabcanary.model import Quality
+from cabcanary.review.still import lowest_of, still_spells
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -28,9 +29,8 @@ _LONGEST_TICK_S = 0.2
 #: Cells with less than this say nothing, s; and an idle of less is none.
 _LEAST_S, _LEAST_IDLE_S = 1.0, 15.0
 _SPEED_STEP_RPM, _WIDE_PERCENT = 250.0, 80.0
-#: An idle keeps within this for so long, kPa and s, where neither speed nor throttle tells; and is no more than so far
-#: above the lowest that keeps so still.
-_STEADY_KPA, _STEADY_S, _SAME_KPA = 3.0, 5.0, 4.0
+#: Where neither speed nor throttle tells, an idle is no more than so far above the lowest still pressure, kPa.
+_SAME_KPA = 4.0
 _AIR = 1.25
 _WARM_C, _IDLE_RPM, _SHUT_PERCENT = 70.0, 1400.0, 4.0
 
@@ -186,28 +186,11 @@ def _idle(columns: _Columns, running: Mask, mixture: Floats) -> float | None:
         rows &= (columns.good("vehicle_speed", "km/h") < 1.0) & (columns.good("throttle", "%") < _SHUT_PERCENT)
         rows &= (columns.good("engine_speed", "rpm") < _IDLE_RPM) & ~(columns.good("coolant", "°C") < _WARM_C)
     else:
-        rows = _still(columns.seconds, rows, kpa)
+        idle = [spell.rows for spell in lowest_of(still_spells(columns.seconds, rows, kpa), _SAME_KPA)]
+        rows = np.any(idle, axis=0) if idle else np.zeros(columns.rows, dtype=bool)
     if float(columns.steps[rows].sum()) < _LEAST_IDLE_S:
         return None
     return float(np.median(kpa[rows]))
-
-
-def _still(seconds: Floats, rows: Mask, kpa: Floats) -> Mask:
-    slot = (seconds // _STEADY_S).astype(np.int64)
-    spells: list[tuple[float, Mask]] = []
-    for number in np.unique(slot[rows]):
-        mine = rows & (slot == number)
-        if mine.sum() < 0.9 * (slot == number).sum() or mine.sum() < 20:
-            continue
-        low, middle, high = np.percentile(kpa[mine], (5, 50, 95))
-        if high - low < _STEADY_KPA:
-            spells.append((float(middle), mine))
-    lowest = min((level for level, _ in spells), default=0.0)
-    idle: Mask = np.zeros(len(rows), dtype=bool)
-    for level, mine in spells:
-        if level <= lowest + _SAME_KPA:
-            idle |= mine
-    return idle
 
 
 def all_cells(drives: Iterable[Figures], kind: str) -> list[dict[int, float]]:
