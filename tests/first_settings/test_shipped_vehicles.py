@@ -179,3 +179,14 @@ def test_a_program_gets_it_as_json(tmp_path: Path, capsys: pytest.CaptureFixture
     assert str(tmp_path / "my.toml") in told["written"]
     assert {part["watched_for"] for part in told["coverage"]} >= {"lean under boost", "over-boost"}
     assert any(line.startswith("tuner.confirmed_by") for line in told["open"])
+
+
+def test_the_pipes_volume_is_that_of_a_cylinder(tmp_path: Path) -> None:
+    raw = read_answers(CONFIG / "answers" / "bench-van.toml")
+    raw["exhaust"] = {"length": "1.2 m", "bore": "48 mm"}
+    make(tmp_path / "my.toml", raw, None, CONFIG)
+    # pi / 4 x 4.8 cm x 4.8 cm x 120 cm = 2171 cm3.
+    assert toml(tmp_path / "my.toml")["channels"]["boost_as_burnt"]["pipe"]["volume"] == "2.17 L"
+    raw["exhaust"] = {"length": "1.2 m"}
+    make(tmp_path / "other.toml", raw, None, CONFIG)
+    assert "pipe" not in toml(tmp_path / "other.toml")["channels"]["boost_as_burnt"]
