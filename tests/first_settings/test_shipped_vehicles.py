@@ -161,6 +161,7 @@ def test_each_answer_that_is_missing_is_an_open_point(left_out: tuple[str, str],
 def test_a_limit_that_nobody_gave_is_marked_in_the_file(tmp_path: Path) -> None:
     raw = read_answers(CONFIG / "answers" / "market-hatchback.toml")
     del raw["tuner"]["ceiling"], raw["hoses"]["by_stage"]["more boost"], raw["tuner"]["manifold_highest"]
+    del raw["hoses"]["by_stage"]["untouched"]
     make(tmp_path / "my.toml", raw, None, CONFIG)
     lines = (tmp_path / "rules" / "my.toml").read_text(encoding="utf-8").splitlines()
     marked = {line.split(" = ")[0].strip('"') for line in lines if "# EXAMPLE" in line}
@@ -168,6 +169,7 @@ def test_a_limit_that_nobody_gave_is_marked_in_the_file(tmp_path: Path) -> None:
     assert any(line.startswith("[tables.ceiling] # EXAMPLE") for line in lines)
     # Seven psi: a small line that is pushed on and not clamped (common practice, no source).
     assert '"more boost" = 7.0 # EXAMPLE: what do yours stand?' in lines
+    assert '"untouched" = 2.0 # EXAMPLE: what do yours stand?' in lines  # there is no compressor yet
     assert not {"compressor, low boost", "near_limiter", "full_boost_from"} & marked
 
 
