@@ -73,6 +73,11 @@ def test_an_engine_that_was_just_started_from_standing_is_no_load():
     assert not opened.hold(1.0, lambda s: seen(80.0 + 8.0 * (s % 0.5))).dark().key_off.possible
 
 
+def test_more_pressure_than_that_of_a_standing_engine_is_a_load():
+    stood = Feed().hold(5.0, seen(33.0)).hold(0.8, lambda s: seen(33.0 + 62.0 * s)).hold(20.0, seen(83.0))
+    assert not stood.hold(2.0, lambda s: seen(90.0 + 8.0 * (s % 0.5))).dark().key_off.possible
+
+
 def test_nothing_seen_before_contradicts_nothing():
     assert Feed().dark().key_off.possible
 

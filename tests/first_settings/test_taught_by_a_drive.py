@@ -12,7 +12,7 @@ from cabcanary.cli.main import main
 from cabcanary.first_settings.answers import read_answers
 from cabcanary.first_settings.written import keep_answers, make, read_before
 from cabcanary.plan.plan import plan_in_stage
-from cabcanary.review.first_drive import Taught, taught_by
+from cabcanary.review.first_drive import Taught, _kpa, _supply, taught_by
 from cabcanary_bench.drives.scenario_files import read_scenario
 from cabcanary_bench.fast.fast import drive
 from cabcanary_bench.fast.fitted import Fitted
@@ -124,3 +124,20 @@ def test_the_command_learns_from_it(tmp_path: Path, hatchback: Shown, capsys: py
 def test_a_drive_that_is_not_there_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["new", str(tmp_path / "my.toml"), "--drive", "last", "--folder", str(tmp_path)]) == 2
     assert "there are no drives in" in capsys.readouterr().err
+
+
+def test_the_supplys_lowest_is_its_lowest_and_not_its_middle() -> None:
+    seconds = np.arange(0.0, 100.0, 0.02)
+    volts = np.where((seconds > 60) & (seconds < 65), 12.6, 14.1)
+    volts[100] = 9.9  # the starter, before the alternator has caught up
+    assert _supply(seconds, seconds > 1.0, volts) == 12.3
+    assert _supply(seconds, np.zeros(len(seconds), dtype=bool), volts) is None
+
+
+def test_a_gauge_sensors_idle_is_absolute() -> None:
+    shown, air = np.array([-67.8, 0.0]), np.array([101.3, 101.3])
+    gauge = {"settings": '[channels.map]\nreference = "vented gauge"\n'}
+    assert _kpa(shown, "kPa", air, gauge).tolist() == pytest.approx([33.5, 101.3])
+    assert _kpa(shown, "kPa", air, {}).tolist() == [-67.8, 0.0]
+    # 1 bar is 100 kPa.
+    assert _kpa(np.array([0.335]), "bar", air[:1], {}).tolist() == pytest.approx([33.5])
