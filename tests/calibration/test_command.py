@@ -321,7 +321,7 @@ def person(wire: Wire, lines: list[str], prompts: list[str]) -> Callable[[str], 
 def test_a_person_is_led_from_point_to_point(
     van: Path, wire: Wire, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    lines = ["trusted gauge", "0.5", "0.4", "A-1234", "what", "45", "nonsense kPa", "101.3 ± 0.3", "29 psi", "undo"]
+    lines = ["trusted gauge", "0.5", "0.4", "", "A-1234", "what", "45", "nonsense kPa", "101.3 ± 0.3", "29 psi", "undo"]
     lines += ["29 psi", "done", "yes"]
     prompts: list[str] = []
     monkeypatch.setattr("builtins.input", person(wire, lines, prompts))
@@ -330,7 +330,7 @@ def test_a_person_is_led_from_point_to_point(
     print(said)
     assert "no compressed air" in " ".join(said.split())
     assert "nothing is sent" in said
-    assert prompts[4].startswith("Point 1: bring it to the first value")
+    assert prompts[5].startswith("Point 1: bring it to the first value")
     assert said.count("readings: ") == 4
     assert "V ± 0.001" in said
     assert "'what' is no number" in said
@@ -342,6 +342,39 @@ def test_a_person_is_led_from_point_to_point(
     # By the sensor's own equation: 0.5 V is 20 kPa less 15 mV and 4.5 V 250 kPa less 54.5 mV of 57.5 kPa a volt.
     assert low == pytest.approx(20.0 - 0.0149 * 57.5, abs=0.4)
     assert high == pytest.approx(250.0 - 0.0545 * 57.5, abs=0.4)
+
+
+def test_the_air_is_added_to_what_a_gauge_shows(
+    van: Path, wire: Wire, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lines = ["gauge", "0.5", "0.4", "101.3 ± 0.2", "", "-56.3", "0", "14.5 psi", "done", "yes"]
+    prompts: list[str] = []
+
+    def types(prompt: str) -> str:
+        line = lines.pop(0)
+        if prompt.startswith("Point") and line != "done":
+            number, _, rest = line.partition(" ")
+            wire.kpa = 101.3 + float(number) * (6.894757 if rest else 1.0)
+            time.sleep(0.05)
+        prompts.append(prompt)
+        return line
+
+    monkeypatch.setattr("builtins.input", types)
+    assert main(["calibrate", "map", "--config", str(van), "--seconds", "0.5"]) == 0
+    capsys.readouterr()
+    told = json.loads(next((van.parent / "calibrations").iterdir()).read_text())
+    assert [round(p["reference"], 1) for p in told["points"]] == [45.0, 101.3, 201.3]
+    assert told["reference_limits"] == pytest.approx(0.7)
+    # The same from a file, where a new curve is as near to the old one.
+    points = POINTS.replace("reading = 0.5", "reading = 0.5\nair = 101.3")
+    for absolute, above in ((45.0, -56.3), (102.2, 0.9), (202.3, 101.0)):
+        points = points.replace(f"reference = {absolute}", f"reference = {above}")
+    assert calibrate(van, "--json", points=points) == 0
+    shown = json.loads(capsys.readouterr().out)
+    assert [round(p["reference"], 1) for p in shown["points"]] == [45.0, 102.2, 202.3]
+    # And without the air it is refused, with the likely reason.
+    assert calibrate(van, points="[[point]]\nraw = 3660.0\nreference = 101.0\nuncertainty = 0.5\n") == 1
+    assert "a gauge's reading, which is above the air" in capsys.readouterr().err
 
 
 def test_a_point_that_moves_is_not_taken_and_stopping_changes_nothing(
@@ -357,7 +390,7 @@ def test_a_point_that_moves_is_not_taken_and_stopping_changes_nothing(
     thread = threading.Thread(target=leaks)
     thread.start()
     try:
-        monkeypatch.setattr("builtins.input", person(wire, ["gauge", "0.5", "", "", "180"], []))
+        monkeypatch.setattr("builtins.input", person(wire, ["gauge", "0.5", "", "", "", "180"], []))
         assert main(["calibrate", "map", "--config", str(van), "--seconds", "0.5"]) == 1
     finally:
         leaking.set()
@@ -372,7 +405,7 @@ def test_a_channel_may_be_the_reference(
     van: Path, wire: Wire, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (van.parent / "iio" / "iio:device0" / "in_voltage1_raw").write_text(f"{round((500 + 81.3 / 230 * 4000) / 0.5)}\n")
-    lines = ["key-on air", "0.3", "0.3", "", "barometer", "done", "yes"]
+    lines = ["key-on air", "0.3", "0.3", "", "", "barometer", "done", "yes"]
     monkeypatch.setattr("builtins.input", person(wire, lines, []))
     assert main(["calibrate", "map", "--config", str(van), "--seconds", "0.4"]) == 0
     said = capsys.readouterr().out
@@ -387,7 +420,7 @@ def test_a_wire_that_says_nothing_is_told_in_a_line(
 ) -> None:
     (van.parent / "iio" / "iio:device0" / "name").write_text("another\n")
     monkeypatch.setattr("cabcanary.calibration.wires._FIRST_S", 0.5)
-    monkeypatch.setattr("builtins.input", person_once(["gauge", "1", "1", "", "101.3"]))
+    monkeypatch.setattr("builtins.input", person_once(["gauge", "1", "1", "", "", "101.3"]))
     assert main(["calibrate", "map", "--config", str(van), "--seconds", "0.2"]) == 1
     assert "no reading of map from sources.adc" in capsys.readouterr().out
 
@@ -470,7 +503,7 @@ def test_readings_come_from_the_feed_of_a_running_daemon(
             time.sleep(0.2)
         return line
 
-    lines = ["gauge", "0.5", "0.5", "", "45", "101", "200", "done", "no"]
+    lines = ["gauge", "0.5", "0.5", "", "", "45", "101", "200", "done", "no"]
     monkeypatch.setattr("builtins.input", types)
     try:
         wait_for("the feed", (van.parent / "feed.sock").exists)

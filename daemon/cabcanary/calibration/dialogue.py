@@ -77,9 +77,11 @@ class Dialogue:
         reading = self._number(
             f"How finely it is read, plus or minus, in {unit}, half of its smallest division (Enter: nobody knows):"
         )
+        air, air_within = self._air()
         serial = self._line("The sensor's serial number (Enter: none):")
-        points = self._points(reading)
-        return Session(tuple(points), limits or 0.0, reference, serial)
+        points = self._points(reading, air)
+        # What the air is uncertain by is the same at all points too; the sum is on the safe side.
+        return Session(tuple(points), (limits or 0.0) + air_within, reference, serial)
 
     def hold_lean_end(self) -> LeanEnd:
         """A wideband hangs in free air.
@@ -101,7 +103,26 @@ class Dialogue:
         name, place = self._subject.sensor.name, self._ear.place
         self._tell(f"Readings of {name} come from {place}; nothing is sent. Ctrl-D stops, nothing is changed.")
 
-    def _points(self, reading: float | None) -> list[Point]:
+    def _air(self) -> tuple[float, float]:
+        """What is added to what a gauge shows, and its plus or minus, in the channel's unit."""
+        sensor = self._subject.sensor
+        if not sensor.is_absolute_pressure:
+            return 0.0, 0.0
+        while True:
+            line = self._line(
+                f"{sensor.name} is absolute. If the reference shows pressure above the air, as a hand pump's gauge "
+                f"does: the air's pressure now, in {sensor.unit}, such as 101.3 ± 0.3 (Enter: it shows absolute ones):"
+            )
+            if not line:
+                return 0.0, 0.0
+            try:
+                value, within = typed(line, sensor.unit)
+            except TypedError as error:
+                self._tell(f"   {error}")
+            else:
+                return value, within or 0.0
+
+    def _points(self, reading: float | None, air: float) -> list[Point]:
         points: list[Point] = []
         self._tell("")
         while True:
@@ -118,10 +139,10 @@ class Dialogue:
                 )
                 continue
             if line:
-                point = self._one(line, reading, len(points) + 1)
+                point = self._one(line, reading, air, len(points) + 1)
                 points += [point] if point is not None else []
 
-    def _one(self, line: str, reading: float | None, number: int) -> Point | None:
+    def _one(self, line: str, reading: float | None, air: float, number: int) -> Point | None:
         """The point of this line; None where it is none, which has been told."""
         sensor = self._subject.sensor
         try:
@@ -130,6 +151,7 @@ class Dialogue:
                 value, within = reference_from(self._ear, line, sensor.unit, self._subject.units), None
             else:
                 value, within = typed(line, sensor.unit)
+                value += air
                 heard = self._ear.hear(self._seconds)
         except (TypedError, NoReadingsError) as error:
             self._tell(f"   {error}")

@@ -123,6 +123,8 @@ def fit(session: Session, sensor: Sensor) -> Result:
     try:
         channel = sensor.changed(keys)
     except ValueError as error:
+        if "Steinhart" in form.words:
+            raise Unfit(["the points bend as no thermistor does: a slip of the pen, or one had not settled"]) from error
         raise Unfit([f"the points make no curve: {_first(error)}"]) from error
     deviations = solution.residuals / z_slopes
     unexplained = single.uncertainties(stated) * (1.0 if stated else solution.scale)
@@ -135,6 +137,14 @@ def fit(session: Session, sensor: Sensor) -> Result:
         form, solution, sensor, channel, keys, spread, x, scatter, degrees, deviations, unexplained, chi_square,
         stated=stated,
     )  # fmt: skip
+
+
+def bend(session: Session, sensor: Sensor) -> float:
+    """How far the points lie, at worst, from the old curve with another offset and slope, in the channel's unit."""
+    old = sensor.over(np.array([p.readings.mean for p in session.points]))
+    values = np.array([p.reference for p in session.points])
+    line = solve(np.column_stack([np.ones(len(old)), old]), values, np.ones(len(old)))
+    return float(np.max(np.abs(line.residuals)))
 
 
 def chi_square_of(deviations: Array, uncertainties: Array, limits: float) -> float:

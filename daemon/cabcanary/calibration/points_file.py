@@ -33,6 +33,8 @@ class ReferenceTable(Strict):
     limits: PlusMinus = 0.0
     #: How finely it is read, where a point does not say.
     reading: PlusMinus | None = None
+    #: Of a gauge that shows pressure above the air, for an absolute sensor: the air's pressure, added to each point.
+    air: Finite = 0.0
 
 
 class PointTable(Strict):
@@ -103,12 +105,16 @@ def read_session(file: Path, subject: Subject) -> Session:
         size = units.difference(1.0, symbol, sensor.unit)
     except units.UnitError as error:
         raise SettingsError([loaded.problem(("unit",), str(error), f'write unit = "{sensor.unit}"')]) from error
+    if told.reference.air and not sensor.is_absolute_pressure:
+        fix = "leave air out"
+        message = f"{sensor.name} does not measure absolute pressure, so no air is added"
+        raise SettingsError([loaded.problem(("reference", "air"), message, fix)])
     points = []
     for n, table in enumerate(told.point):
         reading = told.reference.reading if table.uncertainty is None else table.uncertainty
         points.append(
             Point(
-                units.convert(table.reference, symbol, sensor.unit),
+                units.convert(table.reference + told.reference.air, symbol, sensor.unit),
                 _readings(table, subject, loaded, n),
                 None if reading is None else reading * size,
             )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cabcanary.calibration.causes import causes
-from cabcanary.calibration.fit import Result, Unfit, fit
+from cabcanary.calibration.fit import Result, Unfit, bend, fit
 from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ _SLOPE, _OFFSET = 0.3, 0.1
 _FOLLOWS = 0.2
 #: One that changes by more than this many times as much is in another unit: 2.04 is from inHg to psi, the nearest pair.
 _OUTRUNS = 2.0
+#: As many points as parameters go through a slip too. No thermistor bends otherwise than another one by more than this.
+_BENT = 0.02
 #: A curve that may be off by this share of the range says nothing.
 _WIDEST = 0.1
 
@@ -156,9 +158,18 @@ def _against_old(result: Result, session: Session, sensor: Sensor, new: Sensor, 
                 "a wrong unit or a slip of the pen; if it is another sensor than the settings say, --other-sensor"
             )
             return
+    if not result.solution.degrees and len(wires) > 2 and not other_sensor:
+        bent = bend(session, sensor)
+        if bent > _BENT * sensor.range:
+            yield (
+                f"the points bend otherwise than the old curve, by {spelt(bent, 3)} {sensor.unit}, and are too few to "
+                "show a slip of the pen: take one more; if it is another sensor than the settings say, --other-sensor"
+            )
     off = float(np.max(np.abs(new.over(looks) - sensor.over(looks))))
     if off > _OFFSET * sensor.range and not other_sensor:
+        gauge = ", or a gauge's reading, which is above the air, for an absolute sensor"
         yield (
             f"the new curve is up to {spelt(off, 3)} {sensor.unit} off the old one: a wrong unit, a slip of the pen or "
-            "swapped points; if it is another sensor than the settings say, --other-sensor"
+            f"swapped points{gauge if sensor.is_absolute_pressure else ''}; "
+            "if it is another sensor than the settings say, --other-sensor"
         )

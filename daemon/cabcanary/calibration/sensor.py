@@ -54,6 +54,11 @@ class Sensor:
         """Whether the curve is over a voltage, so that ground and supply can shift it."""
         return self.spec.pull_up is None and self.chain.shown.dimension == units.VOLTAGE
 
+    @property
+    def is_absolute_pressure(self) -> bool:
+        """Whether a gauge, which shows what is above the air, shows something else."""
+        return self._target.dimension == units.PRESSURE and self.spec.reference == "absolute"
+
     def _wire_ends(self) -> tuple[float, float]:
         if self.chain.curve is not None:
             return self.chain.curve.wire_ends
