@@ -533,6 +533,27 @@ def test_a_drive_converted_again_leaves_the_original_in_place(folder: Path, tmp_
     assert tuple(made.start) == tuple(read_manifests(folder)[0][0][1].start)
 
 
+def test_the_curve_that_a_calibration_prints_converts_a_drive_and_says_how_uncertain_it_is(
+    folder: Path, settings: Path, tmp_path: Path
+) -> None:
+    points = tmp_path / "points.toml"
+    # 0.926 V are 45.5 kPa and 3.66 V 202.7 kPa: by the old curve 44.5 and 201.7, so everything is 1 kPa more.
+    points.write_text(
+        "[[point]]\nraw = 926.0\nreference = 45.495\nuncertainty = 0.5\n"
+        "[[point]]\nraw = 3660.0\nreference = 202.7\nuncertainty = 0.5\n"
+    )
+    told = json.loads(done("calibrate", "map", "--config", settings, "--points", points, "--json"))
+    curve = tmp_path / "calibrated.toml"
+    curve.write_text(told["fragment"])
+    original = samples(folder)
+    done("reconvert", "last", "--curve", curve, "--folder", folder)
+    old, new = pl.read_parquet(original), pl.read_parquet(samples(folder, f"{original.stem}-r1"))
+    good = ((old["map_quality"].cast(pl.String) == "good") & (new["map_quality"].cast(pl.String) == "good")).to_numpy()
+    assert good.sum() > 100
+    assert new["map"].to_numpy()[good] == pytest.approx(old["map"].to_numpy()[good] + 1.0, abs=0.01)
+    assert new["map_uncertainty"].to_numpy()[good] == pytest.approx(told["residual"], rel=1e-5)
+
+
 def test_the_same_curve_gives_the_same_drive_to_the_last_bit(folder: Path, tmp_path: Path) -> None:
     original = samples(folder)
     curve = tmp_path / "same.toml"

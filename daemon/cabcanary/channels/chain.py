@@ -101,16 +101,27 @@ class Chain:
             si *= spec.ratiometric.nominal / supply
         if self.curve is None:
             return self._target.from_si(si) / self._scale, Quality.GOOD, self.shown.from_si(si)
-        if spec.pull_up is not None:
-            wire = _resistance(si, supply, spec.pull_up.resistance)
-            shown = si
-        elif self._thermocouple:
-            shown = si * 1000.0
-            wire = shown + type_k_millivolts(cold)
-        else:
-            wire = shown = self.shown.from_si(si)
+        wire, shown = self._wires(si, supply, cold)
         value, quality = self.curve.value(wire)
         return value / self._scale, quality, shown
+
+    def _wires(self, si: float, supply: float, cold: float) -> tuple[float, float]:
+        """What the curve is over, and what a person is shown of it."""
+        if self._spec.pull_up is not None:
+            return _resistance(si, supply, self._spec.pull_up.resistance), si
+        if self._thermocouple:
+            shown = si * 1000.0
+            return shown + type_k_millivolts(cold), shown
+        wire = self.shown.from_si(si)
+        return wire, wire
+
+    def curve_reading(self, raw: float, around: Surroundings) -> float:
+        """One reading, in the source's unit, as what the curve is over: at the sensor, with nominal supply, and a
+        resistance in ohm where there is a pull-up. Without a curve it is the reading in the wire unit."""
+        si = raw * self._volts_per_wire + self._wire.offset - around.ground.value
+        if self._spec.ratiometric is not None:
+            si *= self._spec.ratiometric.nominal / around.supply.value
+        return self._wires(si, around.supply.value, around.cold_junction.value)[0]
 
     def _variance(self, raw: float, around: Surroundings) -> float:
         """Squares of sensitivity times uncertainty; sensitivities by central differences of the whole chain."""

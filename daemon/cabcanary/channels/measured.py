@@ -213,6 +213,11 @@ class Measured:
         what = "shorted to ground or unplugged" if wire < rails[0] else "shorted to its supply or ground lost"
         return f"{wire:.2f} {self.chain.shown.symbol}: {what}"
 
+    def surroundings(self, values: dict[str, Value]) -> tuple[Surroundings | None, str]:
+        """What a conversion needs besides its wire, of the channels that it refers to; None and the reason where one
+        of them is not good."""
+        return self._around.at(values)
+
     def remembered(self) -> tuple[float, float] | None:
         """What the next start should know; None: nothing has been learnt."""
         return self._travel.remembered() if self._travel else None

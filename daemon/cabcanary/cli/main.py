@@ -51,6 +51,7 @@ def _parser() -> argparse.ArgumentParser:
     from cabcanary import __version__
     from cabcanary.cli.backtests import add_backtest
     from cabcanary.cli.bench import add_bench
+    from cabcanary.cli.calibrate import add_calibrate
     from cabcanary.cli.check import add_check
     from cabcanary.cli.drives import add_drive_verbs
     from cabcanary.cli.new import add_new
@@ -77,6 +78,7 @@ def _parser() -> argparse.ArgumentParser:
     add_stage(verbs)
     add_status(verbs)
     add_check(verbs)
+    add_calibrate(verbs)
     add_bench(verbs)
 
     listen = verbs.add_parser("listen", help="show raw readings of a wire as they come; sends nothing", epilog=SAFETY)
