@@ -58,8 +58,8 @@ _BY_KIND: dict[FaultKind, tuple[str, ...]] = {
     FaultKind.CHARGE_SHORT: ("cannot_see_charge_temperature",),
     FaultKind.SUPPLY_WIRE_OPEN: ("cannot_see_supply",),
 }
-#: Ordinary, and still a correct alert: a line blocked by ice shows no pressure, whatever the cause, a wideband whose feed
-#: breaks down shows no mixture, and an engine whose pump breathes air under boost is lean.
+#: Ordinary, and still a correct alert: a line blocked by ice shows no pressure, whatever the cause, a wideband whose
+#: feed breaks down shows no mixture, and an engine whose pump breathes air under boost is lean.
 _RIGHTLY: dict[str, tuple[str, ...]] = {
     CircumstanceKind.FROZEN_MAP_LINE: _BLIND_MAP,
     CircumstanceKind.BROWN_OUT: ("cannot_see_lambda",),
