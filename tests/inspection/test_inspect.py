@@ -144,6 +144,13 @@ def test_probabilities_are_those_of_bayes() -> None:
     assert found[0].probability == pytest.approx(by["servo_off"] / sum(by.values()))
 
 
+def test_a_cause_that_the_vehicle_cannot_have_is_not_named() -> None:
+    hatchback = roles_of(load_plan(config_folder() / "market-hatchback.toml"))
+    told = {r.cause.key for r in ranking.ranked({"mixture_wire": "silent"}, hatchback)}
+    assert "mixture_open" in told
+    assert told & {"divider", "line_silent"} == set()
+
+
 @pytest.mark.parametrize(("feed", "said"), [(13.6, True), (9.0, False)])
 def test_a_silent_unit_with_a_good_feed_and_ground_is_said_to_be_faulty_itself(feed: float, said: bool) -> None:
     e = Evidence(Roles(), {"battery": feed + 0.1, "feed": feed, "ground": 0.02, "unit_lives": False})

@@ -275,7 +275,7 @@ def inspected(vehicle: str, fault: str | None, seed: int, folder: Path) -> Inspe
     evidence = Evidence(roles, typed(v))
     record = Record(folder / f"{vehicle}-{fault}-{seed}.json", vehicle, VEHICLES[vehicle][0])
     Walk(record, evidence, PlainEyes(v), lambda _: None, None).go()
-    order = tuple(r.cause.key for r in ranked(evidence.observed))
+    order = tuple(r.cause.key for r in ranked(evidence.observed, roles))
     return Inspected(v, order, record.failed, record.complete, record, evidence.observed)
 
 

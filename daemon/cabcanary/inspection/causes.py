@@ -56,6 +56,8 @@ class Cause:
     next: str
     prior: float
     shows: Mapping[str, Likely]
+    #: What the vehicle must have: supply (a channel), voltage or text (how the wideband tells), lamp, boost.
+    needs: str = ""
 
 
 CAUSES: tuple[Cause, ...] = (
@@ -202,6 +204,7 @@ CAUSES: tuple[Cause, ...] = (
             "plug_signal": {"live": 0.95},
             "idle_mixture": {"rich": 0.8, "near 1": 0.1},
         },
+        needs="voltage",
     ),
     # --- the pressure line -----------------------------------------------------------------------------------------
     Cause(
@@ -271,6 +274,7 @@ CAUSES: tuple[Cause, ...] = (
             "warm_up": {"blind": 0.95},
             "unit_signal": {"live": 0.96},  # the unit gives it, and it does not arrive
         },
+        needs="voltage",
     ),
     Cause(
         "line_silent",
@@ -278,6 +282,7 @@ CAUSES: tuple[Cause, ...] = (
         "cabcanary listen PORT@RATE; then the plug, and transmit against receive",
         0.9,
         {"mixture_wire": {"silent": 0.96}, "warm_up": {"blind": 0.95}, "unit_lives": {"yes": 0.95}},
+        needs="text",
     ),
     Cause(
         "heater_dead",
@@ -337,6 +342,7 @@ CAUSES: tuple[Cause, ...] = (
         "measure both resistors, one end free, and write their ratio",
         0.7,
         {"supply_reads": {"by a factor": 0.93}, "supply_wire": {"inside": 0.85, "at ground": 0.08}},
+        needs="supply",
     ),
     Cause(
         "not_charging",
@@ -344,6 +350,7 @@ CAUSES: tuple[Cause, ...] = (
         "volts at the battery with the engine at 2000 rpm and the lights on",
         0.5,
         {"charging": {"low": 0.9, "high": 0.08}},
+        needs="supply",
     ),
     # --- outputs ---------------------------------------------------------------------------------------------------
     Cause(
@@ -359,6 +366,7 @@ CAUSES: tuple[Cause, ...] = (
         "volts at its pin while it should wink",
         0.6,
         {"lamp": {"no": 0.97}},
+        needs="lamp",
     ),
     # --- the engine itself -----------------------------------------------------------------------------------------
     Cause(
@@ -367,6 +375,7 @@ CAUSES: tuple[Cause, ...] = (
         "parked: the belt's tension, each hose, the bypass and its line",
         0.6,
         {"pull": {"stays": 0.93}},
+        needs="boost",
     ),
     Cause(
         "lean_in_boost",
@@ -374,6 +383,7 @@ CAUSES: tuple[Cause, ...] = (
         "take the drive to your tuner before another pull",
         0.5,
         {"pull_mixture": {"not rich": 0.95}},
+        needs="boost",
     ),
     Cause(
         "no_cut",

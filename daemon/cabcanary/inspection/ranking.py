@@ -12,9 +12,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from cabcanary.inspection.evidence import Evidence
+    from cabcanary.inspection.roles import Roles
 
-#: Others than the first are named from this probability on, and at least one is.
-_ALSO = 0.02
+#: Others than the first are named from this probability on.
+_ALSO = 0.01
 _MOST = 4
 #: Nothing is impossible: a word that a cause leaves no room for.
 _LEAST = 0.002
@@ -40,22 +41,38 @@ def likelihood(cause: Cause, observation: str, word: str) -> float:
     return max(_LEAST, (1.0 - sum(shows.values())) / others) if others else _LEAST
 
 
-def ranked(observed: Mapping[str, str]) -> list[Ranked]:
-    """All causes, the likeliest first: prior times the product of the likelihoods, over their sum (Bayes)."""
+def possible(cause: Cause, roles: Roles) -> bool:
+    """Whether a vehicle has what the cause needs."""
+    mixture = roles.mixture
+    has = {
+        "": True,
+        "supply": roles.supply is not None,
+        "voltage": mixture is not None and mixture.analogue,
+        "text": mixture is not None and not mixture.analogue,
+        "lamp": roles.lamp,
+        "boost": roles.boosted,
+    }
+    return has[cause.needs]
+
+
+def ranked(observed: Mapping[str, str], roles: Roles | None = None) -> list[Ranked]:
+    """The causes that a vehicle can have, the likeliest first: prior times the product of the likelihoods, over their
+    sum (Bayes)."""
+    can = [cause for cause in CAUSES if roles is None or possible(cause, roles)]
     logs = {
         cause.key: math.log(cause.prior) + sum(math.log(likelihood(cause, o, w)) for o, w in observed.items())
-        for cause in CAUSES
+        for cause in can
     }
     top = max(logs.values())
     total = sum(math.exp(value - top) for value in logs.values())
-    found = [Ranked(cause, math.exp(logs[cause.key] - top) / total) for cause in CAUSES]
+    found = [Ranked(cause, math.exp(logs[cause.key] - top) / total) for cause in can]
     return sorted(found, key=lambda r: -r.probability)
 
 
-def named(observed: Mapping[str, str]) -> list[Ranked]:
+def named(e: Evidence) -> list[Ranked]:
     """Those that a person is told: the first, and what is also possible."""
-    found = ranked(observed)
-    return [r for n, r in enumerate(found[:_MOST]) if n < 2 or r.probability >= _ALSO]
+    found = ranked(e.observed, e.roles)
+    return [r for n, r in enumerate(found[:_MOST]) if n == 0 or r.probability >= _ALSO]
 
 
 def words_of(one: Ranked, e: Evidence) -> str:
@@ -73,7 +90,7 @@ def words_of(one: Ranked, e: Evidence) -> str:
 def lines(e: Evidence) -> list[str]:
     """Most likely, also possible, and for each what to measure next."""
     found = []
-    for n, one in enumerate(named(e.observed)):
+    for n, one in enumerate(named(e)):
         found.append(f"{'most likely' if n == 0 else 'also possible'}: {words_of(one, e)}")
         found.append(f"    next: {one.cause.next}")
     return found

@@ -134,7 +134,7 @@ def _causes(evidence: Evidence) -> list[dict[str, Any]]:
             "next": r.cause.next,
             "probability": round(r.probability, 3),
         }
-        for r in named(evidence.observed)
+        for r in named(evidence)
     ]
 
 
