@@ -26,8 +26,8 @@ BOOST = str(config_folder() / "rules" / "boost.rules.toml")
 
 #: Where a command takes a file or a folder: @ is the wrong one.
 FILES = (
-    "run @", "stage @", "new @ --json", "new my.toml --answers @", "status @",
-    "calibrate map --config @", f"calibrate map --config {VAN} --points @",
+    "run @", "stage @", "inspect @", f"inspect {VAN} --answers @", "new @ --json", "new my.toml --answers @",
+    "calibrate map --config @", f"calibrate map --config {VAN} --points @", "status @",
     "check @", "watch @", "sounds --check @", "listen x --config @", "rules test @",
     f"rules test {BOOST} --config @", "rules explain x --config @", "rules trace x y --config @",
     "baseline list --config @", "baseline measure x --config @", "replay @", "replay x --config @",
@@ -39,7 +39,7 @@ FILES = (
 )  # fmt: skip
 FOLDERS = (
     "sounds --wav @", "rules trace x y --folder @", "replay x --folder @", "backtest all --folder @",
-    "drives --folder @", "new my.toml --drive last --folder @",
+    "drives --folder @", "new my.toml --drive last --folder @", f"inspect {VAN} --json --folder @",
     "export x --folder @", "import {log} --vehicle v --folder @",
     "reconvert x --folder @ --curve c", "bench --folder @",
 )  # fmt: skip

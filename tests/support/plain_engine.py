@@ -40,6 +40,7 @@ class Stretch:
     key: bool = True
     starter: bool = False
     name: str = ""
+    neutral: bool = False
 
 
 #: One errand: a start, the town, two pulls with a lift between them, a stop. The faults come in the second pull.
@@ -108,6 +109,13 @@ class PlainEngine:
     climb_kpa_s: float = 0.0
     cycle: tuple[Stretch, ...] = CYCLE
     now: State = field(default_factory=State)
+    displacement_m3: float = _DISPLACEMENT_M3
+    idle_m2: float = _IDLE_M2
+    #: A hole behind the throttle, and whether the air is metered ahead of it (a leak is then not fuelled for).
+    leak_m2: float = 0.0
+    metered_ahead: bool = False
+    #: Share of a leak that idle speed control takes back by shutting its own passage.
+    idle_control: float = 0.0
     _boost: float = 0.0  # of a turbo, kPa
     _gear: int = 0
 
@@ -157,10 +165,14 @@ class PlainEngine:
             s.rpm += ((220.0 if stretch.starter else 0.0) - s.rpm) * 0.1
             s.speed = max(0.0, s.speed - 5 * TICK_S)
             return
+        if stretch.neutral:
+            # Out of gear it turns as fast as friction lets it, within some tenths of a second.
+            s.rpm += (self._idle_rpm() + 4500 * s.throttle - s.rpm) * TICK_S / 0.35
+            return
         self._gear = stretch.gear - 1 if stretch.gear else self._chosen()
         ratio = _GEARS[self._gear]
         coupled = s.speed * ratio
-        s.rpm += (max(_IDLE_RPM, coupled) - s.rpm) * 0.15
+        s.rpm += (max(self._idle_rpm(), coupled) - s.rpm) * 0.15
         drives = s.throttle > 0.02 or coupled > _IDLE_RPM
         newton_metre = self._torque() if drives else 0.0
         metres_s = s.speed / 3.6
@@ -168,6 +180,10 @@ class PlainEngine:
         brakes = 3500.0 if stretch.speed is not None and s.speed > stretch.speed + 4 * bool(stretch.speed) else 0.0
         force = wheel_n - brakes - (_ROLL_N if s.speed > 0 else 0.0) - _DRAG_N_S2_M2 * metres_s**2
         s.speed = max(0.0, (metres_s + force / _MASS_KG * TICK_S) * 3.6)
+
+    def _idle_rpm(self) -> float:
+        """What a leak adds to idle speed where nothing takes it back."""
+        return _IDLE_RPM * (1.0 + 0.25 * (1.0 - self.idle_control) * min(1.0, self.leak_m2 / self.idle_m2))
 
     def _chosen(self) -> int:
         """The highest gear that keeps the engine above 1700 rpm."""
@@ -177,7 +193,7 @@ class PlainEngine:
         """N m at the crankshaft: mean effective pressure in proportion to the manifold's, less friction."""
         burning = 0.0 if math.isinf(self.now.lambda_) else 1.0
         mean_kpa = burning * 11.0 * (self.now.map_kpa - 15.0) - 150.0
-        return mean_kpa * 1000 * _DISPLACEMENT_M3 / (4 * math.pi)
+        return mean_kpa * 1000 * self.displacement_m3 / (4 * math.pi)
 
     def _breathe(self) -> None:
         s = self.now
@@ -185,8 +201,10 @@ class PlainEngine:
             s.map_kpa += (s.air_kpa - s.map_kpa) * 0.1
             return
         before = s.air_kpa + (self._boosted() if s.throttle > 0.15 else 0.0)
-        swept = _FILLING * _DISPLACEMENT_M3 * s.rpm / 120
-        area = 0.7 * (_BORE_M2 * math.sin(s.throttle * math.pi / 2) ** 2 + _IDLE_M2 * (1.0 if s.running else 2.0))
+        swept = _FILLING * self.displacement_m3 * s.rpm / 120
+        own = self.idle_m2 - min(0.3 * self.idle_m2, self.idle_control * self.leak_m2)
+        own *= 1.0 if s.running else 2.0
+        area = 0.7 * (_BORE_M2 * math.sin(s.throttle * math.pi / 2) ** 2 + own + self.leak_m2)
         # Bernoulli through the throttle against what the engine draws: p^2 = K p1 (p1 - p).
         k = 2 * _R * 1000 * _KELVIN * (area / swept) ** 2
         target = before * (math.sqrt(k * k + 4 * k) - k) / 2
@@ -215,5 +233,12 @@ class PlainEngine:
         if not s.running or (s.throttle < 0.02 and s.rpm > _CUT_RPM):
             return math.inf
         rich = min(1.0, max(0.0, (s.boost_psi + 1.0) / 3.0))
-        meant = 1.0 - 0.19 * rich
+        meant = (1.0 - 0.19 * rich) * self._unmetered()
         return meant * 1.19 if self.fault == "lean" and s.time_s >= self.fault_s else meant
+
+    def _unmetered(self) -> float:
+        """Air over metered air, less what a trim of 20 % makes up for; 1 where the manifold's pressure is the meter."""
+        if not self.metered_ahead or not self.leak_m2:
+            return 1.0
+        open_m2 = _BORE_M2 * math.sin(self.now.throttle * math.pi / 2) ** 2 + self.idle_m2
+        return max(1.0, (1.0 + self.leak_m2 / open_m2) * 0.8)

@@ -54,6 +54,7 @@ def _parser() -> argparse.ArgumentParser:
     from cabcanary.cli.calibrate import add_calibrate
     from cabcanary.cli.check import add_check
     from cabcanary.cli.drives import add_drive_verbs
+    from cabcanary.cli.inspect import add_inspect
     from cabcanary.cli.new import add_new
     from cabcanary.cli.replays import add_replay
     from cabcanary.cli.rules import add_rules
@@ -75,6 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     run.set_defaults(run=_run)
 
     add_new(verbs)
+    add_inspect(verbs)
     add_stage(verbs)
     add_status(verbs)
     add_check(verbs)

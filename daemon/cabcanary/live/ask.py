@@ -56,6 +56,17 @@ def read_daemon_table(file: Path) -> Daemon:
         raise StatusError(f"{file}: {error}; run: cabcanary check {file}", wrong=True) from error
 
 
+def feed_place(daemon: Daemon) -> tuple[Path, bool]:
+    """The feed's socket; and whether that is where the unit would have it, and not where the settings say."""
+    path = daemon.feed_path
+    unit = UNIT_FOLDER / _FEED
+    plain = daemon.feed is None and daemon.sockets is None
+    with contextlib.suppress(OSError):
+        if plain and not path.exists() and unit.exists():
+            return unit, True
+    return path, False
+
+
 class Asker:
     """Asks one daemon, again and again on the same connection."""
 
@@ -91,7 +102,7 @@ class Asker:
 
     def _ask(self) -> dict[str, Any]:
         ends = time.monotonic() + self._wait_s
-        path, guessed = self._path()
+        path, guessed = feed_place(self._daemon)
         if self._socket is None:
             self._socket = self._connect(path)
         try:
@@ -109,16 +120,6 @@ class Asker:
     @property
     def _start(self) -> str:
         return f"start it: cabcanary run {self._config}"
-
-    def _path(self) -> tuple[Path, bool]:
-        """The feed's socket; and whether that is where the unit would have it, and not where the settings say."""
-        path = self._daemon.feed_path
-        unit = UNIT_FOLDER / _FEED
-        plain = self._daemon.feed is None and self._daemon.sockets is None
-        with contextlib.suppress(OSError):
-            if plain and not path.exists() and unit.exists():
-                return unit, True
-        return path, False
 
     def _connect(self, path: Path) -> socket.socket:
         client = socket.socket(socket.AF_UNIX)
