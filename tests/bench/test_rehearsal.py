@@ -63,6 +63,11 @@ def test_a_number_that_lets_the_main_warning_sleep_is_a_fault_missed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     file = mine(tmp_path, 'boost_that_counts = "2 psi"', 'boost_that_counts = "30 psi"')
+    # What tells a lean engine without boost after eight seconds sleeps as well.
+    mixture = tmp_path / "rules" / "mixture.toml"
+    text = mixture.read_text(encoding="utf-8")
+    assert text.count("lowest(lambda, 8 s)") == 1
+    mixture.write_text(text.replace("lowest(lambda, 8 s)", "lowest(lambda, 60 s)"), encoding="utf-8")
     arguments = ["bench", "--config", str(file), "--compressor", "displacement", "--cores", "1"]
     assert main(arguments) == 1
     told = capsys.readouterr().out

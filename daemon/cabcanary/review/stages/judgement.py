@@ -128,7 +128,9 @@ def _band(now: Stage, number: int, name: str, limit: float, *, last: bool) -> Cr
         return Criterion(name, MORE, "no pull that lasted there yet", words)
     worst = max(lasted, key=lambda b: b.leanest or 0.0)
     leanest, at = worst.leanest or 0.0, () if worst.at is None else (worst.at,)
-    figure = f"leanest for {SUSTAINED_S:g} s {leanest:.3f}, in {seconds:.0f} s of {pulls} pulls in {len(seen)} drives"
+    figure = (
+        f"leanest for {spelt(SUSTAINED_S)} s {leanest:.3f}, in {seconds:.0f} s of {pulls} pulls in {len(seen)} drives"
+    )
     if leanest > limit:
         return Criterion(name, FAIL, figure, words, at)
     if seconds < wanted:
@@ -147,7 +149,7 @@ def _boost(plan: Plan, now: Stage) -> Criterion:
     top = max(seen, key=lambda f: f.highest_psi or 0.0)
     highest, limit = top.highest_psi or 0.0, _PSI.from_si(limit_pa)
     at = () if top.highest_at is None else (top.highest_at,)
-    figure = f"highest for {SUSTAINED_S:g} s {highest:.1f} psi"
+    figure = f"highest for {spelt(SUSTAINED_S)} s {highest:.1f} psi"
     verdict = FAIL if highest > limit else PASS if highest > limit - BAND_PSI else MORE
     more = "" if verdict != MORE else f"; nothing above {highest:.1f} psi was seen yet"
     return Criterion("boost against the hoses' limit", verdict, figure + more, in_psi(limit_pa), at)
@@ -156,10 +158,10 @@ def _boost(plan: Plan, now: Stage) -> Criterion:
 def _blind(now: Stage) -> Criterion:
     boosted, blind = sum(f.boosted_s for f in now.figures), sum(f.blind_s for f in now.figures)
     if boosted < LOWER_S:
-        return Criterion("blind under boost", MORE, f"{boosted:.0f} s of boost so far", f"{_BLIND_PERCENT:g} %")
+        return Criterion("blind under boost", MORE, f"{boosted:.0f} s of boost so far", f"{spelt(_BLIND_PERCENT)} %")
     share = 100.0 * blind / boosted
     verdict = FAIL if share > _BLIND_PERCENT else PASS
-    return Criterion("blind under boost", verdict, f"{share:.1f} % of {boosted:.0f} s", f"{_BLIND_PERCENT:g} %")
+    return Criterion("blind under boost", verdict, f"{share:.1f} % of {boosted:.0f} s", f"{spelt(_BLIND_PERCENT)} %")
 
 
 def _change(name: str, now: Stage, before: Stage, kind: str, least: float, unit: str, scale: float) -> Criterion:

@@ -14,6 +14,7 @@ import numpy as np
 
 from cabcanary.review.stages.compare import student_t95
 from cabcanary.review.stages.figures import all_cells
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -60,8 +61,9 @@ class Trend:
         """For a person."""
         said = f"{self.name}: {bars(self.numbers)} {len(self.numbers)} drives, "
         if self.step is not None:
-            return said + f"a step of {self.step:+.2g} {self.unit} with drive {self.step_at}"
-        slope = f"{self.slope:+.2g} {self.unit} ({self.low:+.2g} to {self.high:+.2g}) in ten drives"
+            return said + f"a step of {spelt(self.step, 2, '+')} {self.unit} with drive {self.step_at}"
+        slope, low, high = (spelt(x, 2, "+") for x in (self.slope, self.low, self.high))
+        slope = f"{slope} {self.unit} ({low} to {high}) in ten drives"
         return said + (slope if self.plain else f"no trend: {slope}")
 
     def as_json(self) -> dict[str, Any]:
