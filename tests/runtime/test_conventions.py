@@ -43,7 +43,8 @@ def bash_script(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.parametrize(
     ("words", "wanted"),
     [
-        (["st"], ["status"]),
+        (["st"], ["stage", "status"]),
+        (["stat"], ["status"]),
         (["re"], ["replay", "reconvert"]),
         (["rules", ""], ["test", "explain", "trace"]),
         (["status", "--f"], ["--follow"]),
