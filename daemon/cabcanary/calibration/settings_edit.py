@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import tree_sitter_toml
 from tree_sitter import Language, Parser
 
+from cabcanary.settings.toml_value import written
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -33,16 +35,6 @@ def rounded(value: Any) -> Any:
     if isinstance(value, (list, tuple)):
         return [rounded(v) for v in value]
     return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else value
-
-
-def written(value: Any) -> str:
-    """A value as TOML has it, on one line."""
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {written(v)}" for key, v in value.items()) + " }"
-    if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(written(v) for v in value) + "]"
-    # TOML's basic strings are escaped as JSON's are (toml.io, v1.0.0, "String").
-    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
 
 
 def fragment(channel: str, keys: dict[str, Any]) -> str:

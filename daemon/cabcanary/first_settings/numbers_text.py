@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.first_settings.fitted import Fitted
-from cabcanary.first_settings.toml_text import written
+from cabcanary.settings.toml_value import written
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

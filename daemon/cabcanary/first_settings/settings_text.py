@@ -9,7 +9,8 @@ from cabcanary.first_settings.bus_text import asked_of_it, channels_of_it
 from cabcanary.first_settings.derived_text import checks, derived
 from cabcanary.first_settings.fitted import Fitted
 from cabcanary.first_settings.sensor_text import sensors
-from cabcanary.first_settings.toml_text import table, written
+from cabcanary.first_settings.toml_text import table
+from cabcanary.settings.toml_value import written
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
