@@ -7,7 +7,8 @@ import pytest
 import scipy.optimize
 import scipy.stats
 
-from cabcanary.calibration.least_squares import UnsolvableError, chance_above, solve, student_95
+from cabcanary.calibration.least_squares import UnsolvableError, chance_above, solve
+from cabcanary.student import student_95
 
 # NIST Statistical Reference Datasets, linear regression (itl.nist.gov/div898/strd/lls/lls.shtml): data and certified
 # values, as the tests of SciPy (Norris), the GNU Scientific Library (Pontius) and Apache Commons Math (Longley, NoInt1)

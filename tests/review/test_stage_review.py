@@ -17,10 +17,11 @@ from staged_van import AIR_KPA, JOINT, PSI_KPA, RULES, SEEN, SETTINGS, volts
 from cabcanary.cli.main import main
 from cabcanary.model import Reading
 from cabcanary.plan.plan import Plan, load_plan
-from cabcanary.review.stages.compare import difference, student_t95
+from cabcanary.review.stages.compare import difference
 from cabcanary.review.stages.figures import Figures
 from cabcanary.review.stages.judgement import FAIL, MORE, PASS, Criterion, Stage, changed, drives_of, review, verdict_of
 from cabcanary.store.manifest import MANIFEST_ENDING, AlertCount, Manifest, drive_folder, manifest_json
+from cabcanary.student import student_95_between
 
 CEILING = """
 [tables.ceiling]
@@ -312,9 +313,9 @@ def test_students_t_is_that_of_scipy(freedom: float) -> None:
     theirs = scipy.stats.t.ppf(0.975, freedom)
     if 1 < freedom < 2:
         # Between one and two degrees it is taken wider.
-        assert theirs <= student_t95(freedom) <= 1.25 * theirs
+        assert theirs <= student_95_between(freedom) <= 1.25 * theirs
     else:
-        assert student_t95(freedom) == pytest.approx(theirs, rel=0.005)
+        assert student_95_between(freedom) == pytest.approx(theirs, rel=0.005)
 
 
 def test_too_few_drives_have_no_interval() -> None:

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from cabcanary.calibration.forms import Form, form_for
-from cabcanary.calibration.least_squares import Solution, UnsolvableError, chance_above, solve, student_95
+from cabcanary.calibration.least_squares import Solution, UnsolvableError, chance_above, solve
+from cabcanary.student import student_95
 
 if TYPE_CHECKING:
     from cabcanary.calibration.least_squares import Array

@@ -93,31 +93,3 @@ def chance_above(chi_square: float, degrees: int) -> float:
         total += term
         term *= half / (k + 0.5)
     return total
-
-
-def student_95(degrees: int) -> float:
-    """The factor t that 95 % of Student's distribution lie within (closed forms: Abramowitz and Stegun, 26.7.3 and
-    26.7.4)."""
-    low, high = 0.0, 1000.0
-    for _ in range(80):
-        middle = (low + high) / 2
-        if _within(middle, degrees) < _LEVEL:
-            low = middle
-        else:
-            high = middle
-    return high
-
-
-_LEVEL = 0.95
-
-
-def _within(t: float, degrees: int) -> float:
-    angle = math.atan2(t, math.sqrt(degrees))
-    cosine, sine = math.cos(angle), math.sin(angle)
-    even = degrees % 2 == 0
-    term = 1.0 if even else cosine
-    total = term if even or degrees > 1 else 0.0
-    for k in range(2 if even else 3, degrees - 1, 2):
-        term *= cosine * cosine * (k - 1) / k
-        total += term
-    return sine * total if even else (angle + sine * total) * 2.0 / math.pi

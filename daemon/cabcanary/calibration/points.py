@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cabcanary.calibration.least_squares import student_95
+from cabcanary.student import student_95
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -11,15 +11,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cabcanary.student import student_95_between
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-#: Student's t, two-sided 95 %, by degrees of freedom (NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.2).
-_T95 = {
-    1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571, 6: 2.447, 7: 2.365, 8: 2.306, 9: 2.262, 10: 2.228, 12: 2.179,
-    15: 2.131, 20: 2.086, 30: 2.042, 60: 2.000, 100: 1.984,
-}  # fmt: skip
-_NORMAL = 1.960
 #: Fewer drives a side than this have no interval.
 _LEAST_DRIVES = 2
 
@@ -37,15 +33,6 @@ class Difference:
     def plain(self) -> bool:
         """Whether nothing is outside the interval."""
         return self.low > 0.0 or self.high < 0.0
-
-
-def student_t95(freedom: float) -> float:
-    """Student's t, two-sided 95 %; between the table's rows by the reciprocal of the degrees of freedom."""
-    rows = sorted(_T95)
-    if freedom <= rows[0]:
-        return _T95[rows[0]]
-    xs = [1 / r for r in reversed(rows)]
-    return float(np.interp(1 / freedom, [0.0, *xs], [_NORMAL, *(_T95[r] for r in reversed(rows))]))
 
 
 def difference(before: Sequence[Mapping[int, float]], after: Sequence[Mapping[int, float]]) -> Difference | None:
@@ -67,7 +54,7 @@ def difference(before: Sequence[Mapping[int, float]], after: Sequence[Mapping[in
     if error == 0.0:
         return Difference(middle, middle, middle, (len(first), len(second)))
     freedom = sum(spread) ** 2 / sum(v**2 / (len(x) - 1) for v, x in zip(spread, (first, second), strict=True))
-    half = student_t95(freedom) * error
+    half = student_95_between(freedom) * error
     return Difference(middle, middle - half, middle + half, (len(first), len(second)))
 
 

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cabcanary.review.stages.compare import student_t95
 from cabcanary.review.stages.figures import all_cells
 from cabcanary.spelling import spelt
+from cabcanary.student import student_95
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -115,7 +115,7 @@ def _slope(values: NDArray[np.float64]) -> tuple[float, float]:
     slope = float(x @ values / (x @ x))
     left = values - values.mean() - slope * x
     freedom = len(values) - 2
-    return slope, student_t95(freedom) * math.sqrt(float(left @ left) / freedom / float(x @ x))
+    return slope, student_95(freedom) * math.sqrt(float(left @ left) / freedom / float(x @ x))
 
 
 def _step(values: NDArray[np.float64]) -> tuple[float | None, int]:
