@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -191,6 +192,19 @@ def test_a_record_that_cannot_be_is_an_error_with_its_place(config: Path, table:
     with pytest.raises(SettingsError) as error:
         load_plan(add(config, table))
     assert said in str(error.value)
+
+
+def test_a_changed_file_keeps_who_may_read_it(config: Path) -> None:
+    config.chmod(0o640)
+    before = config.stat()
+    assert main(["stage", str(config), "end"]) == 0
+    after = config.stat()
+    assert (after.st_mode, after.st_uid, after.st_gid) == (before.st_mode, before.st_uid, before.st_gid)
+    if os.geteuid() == 0:
+        # Root writes it, and the daemon's user reads it.
+        os.chown(config, 12345, 23456)
+        assert main(["stage", str(config), "begin", "low boost"]) == 0
+        assert (config.stat().st_uid, config.stat().st_gid, config.stat().st_mode & 0o777) == (12345, 23456, 0o640)
 
 
 # --- boost steps ----------------------------------------------------------------------------------------------------

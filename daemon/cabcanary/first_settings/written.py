@@ -13,6 +13,7 @@ from cabcanary.first_settings.fitted import Fitted
 from cabcanary.first_settings.numbers_text import numbers_text
 from cabcanary.first_settings.open_points import contradictions
 from cabcanary.first_settings.settings_text import settings_text
+from cabcanary.store.manifest import write_atomically
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -48,13 +49,7 @@ def keep_answers(settings: Path, raw: dict[str, Any]) -> None:
     """
     settings.parent.mkdir(parents=True, exist_ok=True)
     text = "# Answers to the questions of `cabcanary new`; what is not here is not known yet.\n" + tomli_w.dumps(raw)
-    _write(answers_file(settings), text)
-
-
-def _write(file: Path, text: str) -> None:
-    part = file.with_name(file.name + ".part")
-    part.write_text(text, encoding="utf-8")
-    part.replace(file)
+    write_atomically(answers_file(settings), text.encode())
 
 
 def texts(settings: Path, raw: dict[str, Any]) -> dict[Path, str]:
@@ -96,11 +91,11 @@ def make(settings: Path, raw: dict[str, Any], before: dict[str, Any] | None, set
     made = Made()
     (settings.parent / _RULES).mkdir(parents=True, exist_ok=True)
     for file, text in wanted.items():
-        _write(file, text)
+        write_atomically(file, text.encode())
         made.written.append(file)
     for file, text in _sets(settings, sets):
         if not file.exists():
-            _write(file, text)
+            write_atomically(file, text.encode())
             made.written.append(file)
         elif file.read_text(encoding="utf-8") != text:
             made.left.append(file)

@@ -7,6 +7,7 @@ import glob
 import json
 import os
 import re
+import stat
 import zlib
 from typing import TYPE_CHECKING, Any
 
@@ -111,9 +112,17 @@ def make_folder(folder: Path) -> None:
 
 
 def write_atomically(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all, whatever happens to the power."""
+    """Write a file so that it is there whole or not at all, whatever happens to the power. One that was there keeps who
+    may read it, and, where root writes, whose it is."""
     temporary = path.with_name(path.name + ".new")
     with temporary.open("wb") as file:
+        with contextlib.suppress(FileNotFoundError):
+            before = path.stat()
+            # Some cards are formatted in a way that knows neither owners nor permissions.
+            with contextlib.suppress(OSError):
+                os.fchmod(file.fileno(), stat.S_IMODE(before.st_mode))
+                if os.geteuid() == 0:
+                    os.fchown(file.fileno(), before.st_uid, before.st_gid)
         file.write(data)
         file.flush()
         os.fsync(file.fileno())

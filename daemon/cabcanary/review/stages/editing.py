@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import tomlkit
 
 from cabcanary.settings.load import settings_from_text
+from cabcanary.store.manifest import write_atomically
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -48,7 +49,4 @@ class Edited:
         """
         text = tomlkit.dumps(self._document)
         settings_from_text(text, self.file)
-        part = self.file.with_name(self.file.name + ".part")
-        part.write_text(text, encoding="utf-8")
-        part.chmod(self.file.stat().st_mode)
-        part.replace(self.file)
+        write_atomically(self.file, text.encode())
