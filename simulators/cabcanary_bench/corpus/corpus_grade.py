@@ -33,7 +33,7 @@ _BY_EXPECTATION: dict[str, tuple[str, ...]] = {
     "lean": _LEAN,
     "over_boost": ("over_boost",),
     "supply": _SUPPLY,
-    "blind lambda": ("cannot_see_lambda", "cannot_see_boost_as_burnt"),
+    "blind lambda": ("cannot_see_lambda", "cannot_see_boost_as_burnt", "wideband_at_its_end"),
     "blind map": _BLIND_MAP,
     "blind engine": _BLIND_ENGINE,
 }
@@ -41,7 +41,7 @@ _BY_EXPECTATION: dict[str, tuple[str, ...]] = {
 _BY_KIND: dict[FaultKind, tuple[str, ...]] = {
     FaultKind.WIDEBAND_DRIFT: ("wideband_off",),
     FaultKind.EXHAUST_LEAK: ("fuel_trim_at_idle", "wideband_off"),
-    FaultKind.MISFIRE: (*_LEAN, "wideband_off", "fuel_trim_at_idle"),
+    FaultKind.MISFIRE: (*_LEAN, "wideband_off", "wideband_at_its_end", "fuel_trim_at_idle"),
     FaultKind.BELT_SLIP: _NO_BOOST,
     # With the throttle shut it shows as a manifold without vacuum.
     FaultKind.HOSE_OFF: (*_NO_BOOST, "open_tap"),
@@ -52,7 +52,7 @@ _BY_KIND: dict[FaultKind, tuple[str, ...]] = {
     FaultKind.VACUUM_LEAK: ("vacuum_leak", "fuel_trim_at_idle"),
     FaultKind.CRANK_BROWN_OUT: ("supply_low_cranking",),
     # Stuck where an overrun had taken it, it shows "at least 1.5": lean, or a sensor that says so.
-    FaultKind.WIDEBAND_STUCK: ("cannot_see_lambda", "cannot_see_boost_as_burnt", *_LEAN),
+    FaultKind.WIDEBAND_STUCK: ("cannot_see_lambda", "cannot_see_boost_as_burnt", "wideband_at_its_end", *_LEAN),
     FaultKind.WIDEBAND_SLOW: ("wideband_slow", "lean_under_boost"),
     FaultKind.CHARGE_WIRE_OPEN: ("cannot_see_charge_temperature",),
     FaultKind.CHARGE_SHORT: ("cannot_see_charge_temperature",),
