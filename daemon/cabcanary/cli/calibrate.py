@@ -53,8 +53,8 @@ def _calibrate(options: argparse.Namespace) -> int:
     from cabcanary.calibration.dialogue import StoppedError
     from cabcanary.calibration.fit import Unfit
     from cabcanary.calibration.sensor import CannotError
-    from cabcanary.calibration.settings_edit import CannotEditError
     from cabcanary.calibration.wires import NoReadingsError
+    from cabcanary.settings.editing import CannotEditError
     from cabcanary.validation.problems import SettingsError
 
     if not 0.1 <= options.seconds <= 600:

@@ -61,12 +61,13 @@ class _WrongError(Exception):
 
 def _stage(options: argparse.Namespace) -> int:
     from cabcanary.plan.plan import load_plan
+    from cabcanary.settings.editing import CannotEditError
     from cabcanary.validation.problems import SettingsError
 
     try:
         plan = load_plan(options.config)
         lines = _DO[options.action](plan, options)
-    except (SettingsError, _WrongError) as error:
+    except (SettingsError, CannotEditError, _WrongError) as error:
         print(error, file=sys.stderr)
         return WRONG
     except _RefusedError as error:
@@ -127,7 +128,7 @@ def _trends(plan: Plan, options: argparse.Namespace) -> list[str]:
 
 def _begin(plan: Plan, options: argparse.Namespace) -> list[str]:
     from cabcanary.plan.hoses import in_psi, too_weak
-    from cabcanary.review.stages.editing import Edited
+    from cabcanary.review.stages.editing import EditedFile
     from cabcanary.review.stages.shown import limits_of
     from cabcanary.settings.build_stages import Built
 
@@ -143,7 +144,7 @@ def _begin(plan: Plan, options: argparse.Namespace) -> list[str]:
             f"stage '{stage}' is not begun: it goes up to {in_psi(limit or 0.0)}, and\n{joints}\n"
             f"clamp each, look at it, then: cabcanary stage {plan.file} confirm JOINT --by WHO --held-by clamped"
         )
-    edited = Edited(plan.file)
+    edited = EditedFile(plan.file)
     edited.put(("vehicle", "stage"), stage)
     edited.put(("built", stage, "begun"), _today())
     if options.by:
@@ -155,17 +156,17 @@ def _begin(plan: Plan, options: argparse.Namespace) -> list[str]:
 
 
 def _end(plan: Plan, _options: argparse.Namespace) -> list[str]:
-    from cabcanary.review.stages.editing import Edited
+    from cabcanary.review.stages.editing import EditedFile
 
     stage = plan.settings.vehicle.stage
-    edited = Edited(plan.file)
+    edited = EditedFile(plan.file)
     edited.put(("built", stage, "ended"), _today())
     edited.save()
     return [f"stage '{stage}' has ended today; its limits hold until another begins"]
 
 
 def _confirm(plan: Plan, options: argparse.Namespace) -> list[str]:
-    from cabcanary.review.stages.editing import Edited
+    from cabcanary.review.stages.editing import EditedFile
 
     joint = next((j for j in plan.settings.joints if j.name == options.what), None)
     if joint is None:
@@ -173,10 +174,11 @@ def _confirm(plan: Plan, options: argparse.Namespace) -> list[str]:
         raise _WrongError(f"there is no joint '{options.what}'; there are: {names}")
     if not options.by:
         raise _WrongError("who has looked at it? add --by WHO")
-    edited = Edited(plan.file)
-    table = edited.joint(joint.name)
-    table["held_by"] = options.held_by or joint.held_by
-    table["confirmed_by"], table["confirmed"] = options.by, _today()
+    edited = EditedFile(plan.file)
+    at = ("joints", plan.settings.joints.index(joint))
+    new = {"held_by": options.held_by or joint.held_by, "confirmed_by": options.by, "confirmed": _today()}
+    for key, value in new.items():
+        edited.put((*at, key), value)
     edited.save()
     return [f"joint '{joint.name}', {options.held_by or joint.held_by}: confirmed by {options.by}"]
 
@@ -184,7 +186,7 @@ def _confirm(plan: Plan, options: argparse.Namespace) -> list[str]:
 def _raise(plan: Plan, _options: argparse.Namespace) -> list[str]:
     from cabcanary.plan.hoses import in_psi, too_weak
     from cabcanary.review.stages.clean import carried
-    from cabcanary.review.stages.editing import Edited
+    from cabcanary.review.stages.editing import EditedFile
 
     stage = plan.settings.vehicle.stage
     built = plan.settings.built.get(stage)
@@ -203,7 +205,7 @@ def _raise(plan: Plan, _options: argparse.Namespace) -> list[str]:
     weak = too_weak(plan.settings, next_pa, stage)
     if weak:
         raise _RefusedError(f"not raised: {weak[0].words} stands {in_psi(weak[0].pa)}; clamp and confirm it first")
-    edited = Edited(plan.file)
+    edited = EditedFile(plan.file)
     edited.put(("built", stage, "step"), built.step + 1)
     edited.save()
     return [f"boost step {built.step + 1} of {len(built.boost_steps)}: {in_psi(next_pa)}; restart the daemon", SAFETY]
@@ -211,12 +213,12 @@ def _raise(plan: Plan, _options: argparse.Namespace) -> list[str]:
 
 def _declare(plan: Plan, options: argparse.Namespace) -> list[str]:
     from cabcanary.plan.plan import load_plan
-    from cabcanary.review.stages.editing import Edited
+    from cabcanary.review.stages.editing import EditedFile
 
     changes = {fact: getattr(options, fact) for fact in _FACTS if getattr(options, fact) is not None}
     if not changes:
         raise _WrongError("declare what? add --fuel, --tune, --fuelling or --compressor")
-    edited = Edited(plan.file)
+    edited = EditedFile(plan.file)
     for fact, value in changes.items():
         path = ("vehicle", "fuel") if fact == "fuel" else ("built", plan.settings.vehicle.stage, fact)
         edited.put(path, value)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from typing import Any
 
 
@@ -17,4 +18,6 @@ def written(value: Any) -> str:
         return "{ " + ", ".join(f"{key} = {written(v)}" for key, v in value.items()) + " }"
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(written(v) for v in value) + "]"
+    if isinstance(value, date):
+        return value.isoformat()
     return repr(value)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import tomlkit
-
+from cabcanary.settings.editing import Edited
 from cabcanary.settings.load import settings_from_text
 from cabcanary.store.manifest import write_atomically
 
@@ -13,7 +12,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-class Edited:
+class EditedFile:
     """A settings file that is being changed; comments, order and spelling stay.
 
     Raises:
@@ -23,30 +22,23 @@ class Edited:
 
     def __init__(self, file: Path) -> None:
         self.file = file
-        text = file.read_text(encoding="utf-8")
+        # Line ends as they are.
+        text = file.read_bytes().decode()
         settings_from_text(text, file)
-        self._document = tomlkit.parse(text)
+        self._edited = Edited(text)
 
-    def put(self, path: tuple[str, ...], value: Any) -> None:
+    def put(self, path: tuple[str | int, ...], value: Any) -> None:
         """Set one key; tables on the way are made."""
-        table: Any = self._document
-        for key in path[:-1]:
-            if key not in table:
-                table.add(key, tomlkit.table(is_super_table=key == "built"))
-            table = table[key]
-        table[path[-1]] = value
-
-    def joint(self, name: str) -> Any:
-        """The table of a joint, to be changed."""
-        return next(j for j in self._document["joints"] if j["name"] == name)
+        self._edited.put(path, value)
 
     def save(self) -> None:
         """Write the file, whole or not at all, once it is still valid.
 
         Raises:
+            CannotEditError: the text cannot be changed with care.
             SettingsError: the change makes it faulty.
             OSError: it cannot be written.
         """
-        text = tomlkit.dumps(self._document)
+        text = self._edited.text()
         settings_from_text(text, self.file)
         write_atomically(self.file, text.encode())
