@@ -91,6 +91,8 @@ class State:
     air_kpa: float = 101.0
     lambda_: float = math.inf
     supply: float = 12.3
+    #: What a closed loop adds to the fuel, as a share.
+    trim: float = 0.0
 
     @property
     def boost_psi(self) -> float:
@@ -237,8 +239,9 @@ class PlainEngine:
         return meant * 1.19 if self.fault == "lean" and s.time_s >= self.fault_s else meant
 
     def _unmetered(self) -> float:
-        """Air over metered air, less what a trim of 20 % makes up for; 1 where the manifold's pressure is the meter."""
+        """Air over metered air, less what a trim of up to 25 % makes up for; 1 where the manifold is the meter."""
         if not self.metered_ahead or not self.leak_m2:
             return 1.0
         open_m2 = _BORE_M2 * math.sin(self.now.throttle * math.pi / 2) ** 2 + self.idle_m2
-        return max(1.0, (1.0 + self.leak_m2 / open_m2) * 0.8)
+        self.now.trim = min(0.25, self.leak_m2 / open_m2)
+        return (1.0 + self.leak_m2 / open_m2) / (1.0 + self.now.trim)

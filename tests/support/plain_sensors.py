@@ -39,7 +39,7 @@ _BUS: dict[str, Any] = {
     "module_voltage": lambda s: round(s.supply, 3),
     "fuel_system_1": lambda s: 4.0 if math.isinf(s.lambda_) or s.lambda_ < 0.99 else 2.0,
     "short_trim_1": lambda s: round(1.5 * math.sin(s.time_s), 2),
-    "long_trim_1": lambda _s: 2.34375,
+    "long_trim_1": lambda s: 2.34375 + 100.0 * s.trim,
 }
 _COMPUTER = {"clock_set": 1.0, "recording": 1.0, "board_temperature": 47.0, "late_ticks": 0.0}
 

@@ -25,6 +25,7 @@ WORDS: Mapping[str, tuple[str, ...]] = {
     "witness": ("agrees", "ours is higher", "ours is lower"),
     "error_shape": ("same at idle", "another at idle"),
     "idle_mixture": ("near 1", "lean", "rich", "free air"),
+    "idle_trims": ("small", "adds", "takes"),
     "charging": ("charges", "low", "high"),
     "blip": ("quick", "slow", "still"),
     "mixture_moves": ("moves", "still"),
@@ -56,7 +57,7 @@ class Cause:
     next: str
     prior: float
     shows: Mapping[str, Likely]
-    #: What the vehicle must have: supply (a channel), voltage or text (how the wideband tells), lamp, boost.
+    #: What the vehicle must have: supply (a channel), voltage or text (how the wideband tells), lamp, boost, trims.
     needs: str = ""
 
 
@@ -247,6 +248,7 @@ CAUSES: tuple[Cause, ...] = (
             "witness": {"agrees": 0.95},  # both sensors see a manifold that is fuller
             "idle_sounds": {"not as before": 0.9},
             "idle_mixture": {"near 1": 0.5, "lean": 0.48},  # where the air is metered ahead of it, it runs lean
+            "idle_trims": {"small": 0.55, "adds": 0.43},  # and the closed loop adds what it can
             "servo": {"yes": 0.9, "no": 0.1},
         },
     ),
@@ -261,6 +263,7 @@ CAUSES: tuple[Cause, ...] = (
             "witness": {"agrees": 0.95},
             "idle_sounds": {"not as before": 0.9},
             "idle_mixture": {"near 1": 0.5, "lean": 0.48},
+            "idle_trims": {"small": 0.55, "adds": 0.43},
         },
     ),
     # --- the wideband ----------------------------------------------------------------------------------------------
@@ -326,7 +329,12 @@ CAUSES: tuple[Cause, ...] = (
         "the exhaust leaks ahead of the wideband, and draws in air at idle",
         "cold start: feel and listen along the joints with care for heat and belts, or let a workshop use smoke",
         0.7,
-        {"idle_mixture": {"lean": 0.88, "free air": 0.08}, "idle_sounds": {"as before": 0.7, "not as before": 0.3}},
+        {
+            # Ahead of the engine's own sensor as well, the closed loop hides it from the wideband and adds fuel.
+            "idle_mixture": {"lean": 0.7, "near 1": 0.22, "free air": 0.06},
+            "idle_trims": {"small": 0.5, "adds": 0.48},
+            "idle_sounds": {"as before": 0.7, "not as before": 0.3},
+        },
     ),
     Cause(
         "mixture_curve",
@@ -367,6 +375,14 @@ CAUSES: tuple[Cause, ...] = (
         0.6,
         {"lamp": {"no": 0.97}},
         needs="lamp",
+    ),
+    Cause(
+        "fuelling_off",
+        "the engine's own fuelling is off: air meter, fuel pressure, injectors, or another fuel",
+        "the same trims at 2500 rpm, parked: gone there, it is air that gets in; larger there, it is fuel",
+        0.08,  # it was well before the install, and nobody touched it
+        {"idle_trims": {"adds": 0.5, "takes": 0.47}},
+        needs="trims",
     ),
     # --- the engine itself -----------------------------------------------------------------------------------------
     Cause(

@@ -26,6 +26,8 @@ _WITNESS_KPA = 5.0
 _SAME_ERROR = (0.65, 1.35)
 #: A closed loop holds idle at lambda 1; a wideband and its place differ by some hundredths (common practice).
 _IDLE_LAMBDA = (0.92, 1.08)
+#: Both trims of a warm engine together: beyond this the closed loop is hiding something (common practice), percent.
+_TRIM_PERCENT = 10.0
 #: A vehicle of 12 V charges between these (common practice).
 _CHARGE_V = (13.0, 15.2)
 #: A blip moves a manifold by more than this, kPa; a living mixture moves by more than this, lambda.
@@ -44,7 +46,13 @@ def judge_idle(e: Evidence, moments: Sequence[Moment]) -> list[Finding]:
     if _stood(e, moments):
         return [skipped("idle pressure", "the engine stood: run it, and inspect again")]
     late = last_part(moments, 0.5)
-    found = [_idle_pressure(e, late), *_witness(e, late), _idle_mixture(e, late), _charging(e, late)]
+    found = [
+        _idle_pressure(e, late),
+        *_witness(e, late),
+        _idle_mixture(e, late),
+        _idle_trims(e, late),
+        _charging(e, late),
+    ]
     steady = e.yes("idle_steady")
     if steady is None:
         return [*found, skipped("idle by ear", "steady, as before, no hiss")]
@@ -135,6 +143,20 @@ def _idle_mixture(e: Evidence, moments: Sequence[Moment]) -> Finding:
         e.observed["idle_mixture"] = "free air" if shown >= AIR_LAMBDA + 0.1 else word
     good = _IDLE_LAMBDA[0] <= shown <= _IDLE_LAMBDA[1]
     return Finding(what, f"lambda {spelt(shown, 3)}", limit, verdict(good=good))
+
+
+def _idle_trims(e: Evidence, moments: Sequence[Moment]) -> Finding:
+    """What the closed loop adds or takes: an exhaust leak ahead of the engine's own sensor shows in nothing else."""
+    what, limit = "fuel trims at idle", f"within {spelt(_TRIM_PERCENT)} %"
+    roles = [r for r in (e.roles.short_trim, e.roles.long_trim) if r is not None]
+    if not roles:
+        return impossible(what, "the engine computer tells no trims")
+    shown = [level(r.series(moments)) for r in roles]
+    if any(s is None for s in shown):
+        return Finding(what, "no number", limit, "fail")
+    total = sum(s for s in shown if s is not None)
+    e.observed["idle_trims"] = "adds" if total > _TRIM_PERCENT else "takes" if total < -_TRIM_PERCENT else "small"
+    return Finding(what, f"{spelt(total, 2, '+')} %", limit, verdict(good=abs(total) <= _TRIM_PERCENT))
 
 
 def _charging(e: Evidence, moments: Sequence[Moment]) -> Finding:

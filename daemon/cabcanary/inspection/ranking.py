@@ -51,6 +51,7 @@ def possible(cause: Cause, roles: Roles) -> bool:
         "text": mixture is not None and not mixture.analogue,
         "lamp": roles.lamp,
         "boost": roles.boosted,
+        "trims": roles.short_trim is not None or roles.long_trim is not None,
     }
     return has[cause.needs]
 

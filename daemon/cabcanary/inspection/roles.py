@@ -76,6 +76,8 @@ class Roles:
     throttle: Role | None = None
     engine_speed: Role | None = None
     barometer: Role | None = None
+    short_trim: Role | None = None
+    long_trim: Role | None = None
     others: tuple[Role, ...] = field(default=())
     buzzer: bool = False
     lamp: bool = False
@@ -88,7 +90,9 @@ class Roles:
     def names(self) -> tuple[str, ...]:
         """Every channel that is looked at."""
         known = (self.pressure, self.mixture, self.supply, self.witness, self.throttle, self.engine_speed)
-        return tuple(r.name for r in (*known, self.barometer, *self.others) if r is not None)
+        return tuple(
+            r.name for r in (*known, self.barometer, self.short_trim, self.long_trim, *self.others) if r is not None
+        )
 
 
 #: What a channel measures -> the role that it has.
@@ -100,6 +104,8 @@ _BY_MEASURE = {
     "engine_speed": "engine_speed",
     "barometric_pressure": "barometer",
 }
+#: Items of the bus that have a role.
+_BY_ITEM = {"map": "witness", "short_trim_1": "short_trim", "long_trim_1": "long_trim"}
 _IN_KPA = ("pressure", "witness", "barometer")
 
 
@@ -113,8 +119,8 @@ def roles_of(plan: Plan) -> Roles:
             continue
         source = settings.sources[spec.source]
         role = _BY_MEASURE.get(spec.measures)
-        if role is None and isinstance(source, CanSource) and spec.item == "map":
-            role = "witness"
+        if role is None and isinstance(source, CanSource):
+            role = _BY_ITEM.get(spec.item)
         if role is None or role in found:
             if spec.rails is not None:
                 others.append(_role(name, spec, "", analogue=isinstance(source, IioSource | HwmonSource)))
@@ -134,7 +140,7 @@ def _role(name: str, spec: MeasuredChannel, role: str, *, analogue: bool) -> Rol
     unit = units.unit(spec.unit)
     # Engine speed in rpm, throttle in percent: the unit that people read.
     scale = 1000.0 if role in _IN_KPA else units.unit("rpm").factor if role == "engine_speed" else 1.0
-    if role == "throttle":
+    if role in ("throttle", "short_trim", "long_trim"):
         scale = units.unit("%").factor
     band = spec.accuracy * unit.factor / scale
     if role == "pressure" and not band and spec.curve is not None and hasattr(spec.curve, "points"):

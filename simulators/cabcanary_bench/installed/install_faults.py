@@ -77,7 +77,8 @@ INSTALL_FAULTS: Mapping[str, InstallFault] = {
     "heater_dead": InstallFault(FaultKind.HEATER_DEAD, meter=_NO_SIGNAL),
     "mixture_stuck": InstallFault(mixture_stuck=True),
     "unit_dead": InstallFault(FaultKind.WIDEBAND_SILENT, meter={"unit_lives": False, **_NO_SIGNAL}),
-    "exhaust_leak": InstallFault(FaultKind.EXHAUST_LEAK, 1.0),
+    # It lies ahead of the engine's own sensor as well: the closed loop hides it from the wideband.
+    "exhaust_leak": InstallFault(FaultKind.EXHAUST_LEAK, 1.0, needs="trims"),
     "divider": InstallFault(supply_times=0.8, needs="supply"),
     "buzzer_silent": InstallFault(meter={"buzzer": False}),
     "line_silent": InstallFault(FaultKind.WIDEBAND_SILENT, needs="text"),

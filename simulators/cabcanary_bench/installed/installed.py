@@ -77,9 +77,15 @@ def fault_named(name: str, plan: Plan) -> InstallFault:
         "voltage": roles.mixture is not None and roles.mixture.analogue,
         "text": roles.mixture is not None and not roles.mixture.analogue,
         "supply": roles.supply is not None,
+        "trims": roles.short_trim is not None or roles.long_trim is not None,
     }
     if not has[fault.needs]:
-        lacks = {"supply": "a supply channel", "text": "a wideband by serial line", "voltage": "one by voltage"}
+        lacks = {
+            "supply": "a supply channel",
+            "text": "a wideband by serial line",
+            "voltage": "one by voltage",
+            "trims": "fuel trims of the bus",
+        }
         raise NotHereError(f"this vehicle cannot have '{name}': it takes {lacks[fault.needs]}")
     return fault
 
