@@ -1,6 +1,7 @@
 """The daemon's local feed: a Unix socket with one JSON object a line.
 
-Out: `hello` once, then events as they happen and frames at the rate that a reader asks for. In:
+Out: `hello` once, and again when other settings are in force; then events as they happen and frames at the rate that a
+reader asks for. In:
 `{"subscribe": {"frames_hz": 10}}`, `{"ask": "status"}` and `{"do": "acknowledge"}`. Commands are taken from the
 daemon's own user and from root, as the kernel names the peer. A reader that is slow is skipped and never waited for.
 
@@ -162,6 +163,15 @@ class Feed:
             for reader in following:
                 reader.send(line)
 
+    def greet(self) -> None:
+        """Tell every reader anew who watches what: other settings are in force."""
+        line = self._greeting()
+        for reader in self._readers:
+            reader.send(line)
+
+    def _greeting(self) -> bytes:
+        return _line({"hello": {**self._hello(), "run": self._run}})
+
     def recent(self) -> list[Event]:
         """The last few events."""
         return [event for _, event in list(self._kept)[-_RECENT:]]
@@ -201,7 +211,7 @@ class Feed:
 
     async def _follow(self, stream: asyncio.StreamReader, reader: _Reader) -> None:
         """Serve one reader until it goes."""
-        reader.send(_line({"hello": {**self._hello(), "run": self._run}}))
+        reader.send(self._greeting())
         recent = self.recent()
         for event in [e for e in self._standing() if e not in recent] + recent:
             reader.send(_line({"event": event.as_json(), "past": True}))

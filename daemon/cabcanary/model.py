@@ -115,6 +115,8 @@ class EventKind(StrEnum):
 LIMITS_NOT_CONFIRMED = "limits_not_confirmed"
 #: The notice at every start while an engine under boost is not watched for what it must be.
 NOT_WATCHED = "not_watched"
+#: Events of a reload: other settings are in force, or those in force stay.
+SETTINGS_TAKEN, SETTINGS_REFUSED = "settings_taken", "settings_refused"
 #: The notices, which have no state of their own.
 NOTICES = frozenset({LIMITS_NOT_CONFIRMED, NOT_WATCHED})
 #: Alerts of the monitor about its own parts: an output does not work, nobody watches the monitor. They belong to no

@@ -6,9 +6,11 @@ import threading
 
 from small_van import volts_of
 
+from cabcanary.alerts import words
 from cabcanary.clock import Clock
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
+from cabcanary.runtime.reloading import taken_over
 
 TICK_NS = 20_000_000
 START_NS = 1_000_000_000_000
@@ -47,6 +49,15 @@ class Live:
             self.now_ns += TICK_NS
             self.wires.put("adc", "voltage1", 3100.0, self.now_ns)
             self.step()
+
+    def reload(self, plan):
+        """Other settings between two ticks, in the daemon's order."""
+        pipeline, engine, ended = taken_over(self.plan, plan, self.pipeline, self.engine, self.now_ns + 1)
+        for change in ended:
+            self.recorder.event(words.alert_event(change))
+        self.changes += ended
+        self.done = self.recorder.take_plan(plan, pipeline, engine, self.now_ns + 1).written or self.done
+        self.plan, self.pipeline, self.engine = plan, pipeline, engine
 
     def step(self):
         """One tick with what the wires say now, in the daemon's order."""

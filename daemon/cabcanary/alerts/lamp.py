@@ -56,6 +56,16 @@ class LampKeeper:
         self.proved = False
         self._failure = ""
 
+    def forget(self, ended: Iterable[Change]) -> None:
+        """Alerts of rules that are in force no more."""
+        for change in ended:
+            self._standing.pop(change.alert, None)
+
+    def look_for(self, needed: Iterable[str], *, partly: bool) -> None:
+        """Other rules are in force, which need other channels."""
+        self._needed = tuple(needed)
+        self._sees_all = patterns.PARTLY_WATCHING if partly else patterns.WATCHING
+
     def update(self, frame: Frame, changes: Iterable[Change]) -> list[Event]:
         """Take in a tick; returns the decisions."""
         for change in changes:

@@ -9,7 +9,7 @@ from cabcanary.channels.boost import Boost
 from cabcanary.model import Frame, Quality, Reading, Value
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from cabcanary.channels.cross import CrossCheck
     from cabcanary.channels.derive import Derived
@@ -111,6 +111,13 @@ class Pipeline:
         for channel in self._learning:
             if channel.name in kept:
                 channel.recall(kept[channel.name], parked_s)
+
+    def take_over(self, before: Pipeline, same: Iterable[str]) -> None:
+        """Before the first tick: go on where another pipeline was. `same` are the parts that are as they were there;
+        of the others only what they have learnt comes along."""
+        state, alike = before.state(), set(same)
+        self.restore({name: state[name] for name in alike if name in state})
+        self.recall({name: kept for name, kept in before.remembered().items() if name not in alike}, 0.0)
 
     def state(self) -> dict[str, Any]:
         """All that later frames depend on, beyond the readings to come; plain JSON."""

@@ -60,7 +60,7 @@ def _parser() -> argparse.ArgumentParser:
     from cabcanary.cli.rules import add_rules
     from cabcanary.cli.shared import SAFETY, Parser
     from cabcanary.cli.stage import add_stage
-    from cabcanary.cli.status import add_status
+    from cabcanary.cli.status import add_reload, add_status
 
     parser = Parser(
         prog="cabcanary",
@@ -79,6 +79,7 @@ def _parser() -> argparse.ArgumentParser:
     add_inspect(verbs)
     add_stage(verbs)
     add_status(verbs)
+    add_reload(verbs)
     add_check(verbs)
     add_calibrate(verbs)
     add_bench(verbs)

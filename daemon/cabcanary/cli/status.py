@@ -1,8 +1,9 @@
-"""`cabcanary status`: what the running daemon sees now, once or live."""
+"""What is asked of the running daemon: `cabcanary status`, once or live, and `cabcanary reload`."""
 
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import shutil
 import signal
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 _EVERY_S = 1.0
 #: Lines for a log are told when something changed, and at least this often, s.
 _PLAIN_EVERY_S = 10.0
+#: Settings of many rules take a second to read on a desk, and ten times as long on a small busy computer.
+_RELOADS_WITHIN_S = 60.0
 _PIPE_WIDTH = 80
 _HOME, _TO_LINE_END, _TO_END = "\x1b[H", "\x1b[K", "\x1b[J"
 _OTHER_SCREEN, _OWN_SCREEN = "\x1b[?1049h\x1b[?25l", "\x1b[?25h\x1b[?1049l"
@@ -43,6 +46,43 @@ def add_status(verbs: Any) -> None:
     status.add_argument("--follow", action="store_true", help="go on until Ctrl-C; live on a terminal, else lines")
     status.add_argument("--json", action="store_true", help="for a program to read: one object a line")
     status.set_defaults(run=_status)
+
+
+def add_reload(verbs: Any) -> None:
+    """Add the command to the parser."""
+    reload = verbs.add_parser(
+        "reload",
+        help="have the running daemon take changed settings, without a break in the watch",
+        description="Have the running daemon read its settings, rules and baselines again. They are checked beside it "
+        "and taken between two ticks; where they are wrong, those in force stay. Sources, pins, buttons, outputs and "
+        "the broker are opened at the start only: a change of these takes a restart, parked.",
+        epilog="Exit codes: 0 the new settings are in force, 1 those of before stay, 2 the settings or the command are "
+        f"wrong, 3 no daemon runs or answers. {SAFETY}",
+    )
+    reload.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML) that the daemon runs with")
+    reload.add_argument("--json", action="store_true", help="for a program to read")
+    reload.set_defaults(run=_reload)
+
+
+def _reload(options: argparse.Namespace) -> int:
+    from cabcanary.live.ask import Asker, StatusError
+
+    try:
+        with Asker(options.config) as asker:
+            told = asker.reload(_RELOADS_WITHIN_S)
+    except StatusError as error:
+        return _told(str(error), 2 if error.wrong else 3, as_json=options.json)
+    taken = bool(told["ok"])
+    return _told(str(told["text"]), 0 if taken else 1, as_json=options.json)
+
+
+def _told(text: str, code: int, *, as_json: bool) -> int:
+    """In words, or for a program."""
+    if as_json:
+        print(json.dumps({"taken": code == 0, "text": text}, ensure_ascii=False))
+    else:
+        print(text, file=sys.stderr if code else sys.stdout)
+    return code
 
 
 def _status(options: argparse.Namespace) -> int:

@@ -10,12 +10,16 @@ import stat
 import time
 import tomllib
 from pathlib import Path
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from pydantic import ValidationError
 
+from cabcanary.model import SETTINGS_REFUSED, SETTINGS_TAKEN
 from cabcanary.settings.schema import Daemon
 from cabcanary.spelling import spelt
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 #: A daemon that answers does so within a few ticks; on a busy small computer within a second. A hung one never does.
 ANSWERS_WITHIN_S = 3.0
@@ -23,6 +27,8 @@ ANSWERS_WITHIN_S = 3.0
 UNIT_FOLDER = Path("/run/cabcanary")
 _FEED = "feed.sock"
 _HUNG = "it hangs, and nobody may be watching the vehicle; start it again"
+#: Events that say how a reload went; as the daemon calls them.
+_RELOADED = (SETTINGS_TAKEN, SETTINGS_REFUSED)
 _CHUNK = 1 << 16
 #: An answer of several hundred channels is about 100 kB: what is longer is nobody of ours.
 _LONGEST_ANSWER = 1 << 22
@@ -100,6 +106,38 @@ class Asker:
             self.close()
             raise
 
+    def reload(self, longest_s: float) -> dict[str, Any]:
+        """Have the daemon read its settings again; returns the event that says how that went.
+
+        Raises:
+            StatusError: there is no daemon, it does not answer, or it is doing so already.
+        """
+        try:
+            return self._ask_to_reload(longest_s)
+        finally:
+            self.close()
+
+    def _ask_to_reload(self, longest_s: float) -> dict[str, Any]:
+        now = self.status()
+        path, _ = feed_place(self._daemon)
+        if Path(str(now.get("config"))).resolve() != self._config.resolve():
+            raise StatusError(f"the daemon at {path} runs with {now.get('config')}; name that file", wrong=True)
+        assert self._socket is not None
+        self._socket.sendall(b'{"do": "reload"}\n')
+
+        def answer(message: dict[str, Any]) -> dict[str, Any] | None:
+            if "error" in (reply := message.get("reply", {})):
+                raise StatusError(f"{reply['error']}; the daemon is of an older version")
+            if reply.get("reloading") is False:
+                raise StatusError("the settings are being read already; wait a moment")
+            event = message.get("event", {})
+            return event if "n" in message and event.get("what") in _RELOADED else None
+
+        try:
+            return self._wait_for(path, time.monotonic() + longest_s, answer)
+        except TimeoutError:
+            raise StatusError(f"not read within {spelt(longest_s)} s; see: cabcanary status {self._config}") from None
+
     def _ask(self) -> dict[str, Any]:
         ends = time.monotonic() + self._wait_s
         path, guessed = feed_place(self._daemon)
@@ -108,7 +146,7 @@ class Asker:
         try:
             self._socket.settimeout(self._wait_s)
             self._socket.sendall(b'{"ask": "status"}\n')
-            found = self._answer(path, ends)
+            found = self._wait_for(path, ends, _status_in)
         except TimeoutError:
             raise StatusError(f"the daemon at {path} does not answer within {spelt(self._wait_s)} s: {_HUNG}") from None
         except OSError as error:
@@ -148,7 +186,10 @@ class Asker:
                 return StatusError(f"the daemon at {path} takes no reader: {_HUNG}")
         return StatusError(f"{path}: {error.strerror or error}; see daemon.feed and daemon.folder", wrong=True)
 
-    def _answer(self, path: Path, ends: float) -> dict[str, Any]:
+    def _wait_for(
+        self, path: Path, ends: float, wanted: Callable[[dict[str, Any]], dict[str, Any] | None]
+    ) -> dict[str, Any]:
+        """What `wanted` finds in the first message that has it; TimeoutError where none comes."""
         assert self._socket is not None
         greeted = False
         while True:
@@ -158,7 +199,7 @@ class Asker:
                 if message is None:
                     raise StatusError(f"what answers at {path} is no daemon of cabcanary; see daemon.feed", wrong=True)
                 greeted = greeted or "hello" in message
-                if isinstance(found := message.get("status"), dict):
+                if (found := wanted(message)) is not None:
                     self._rest = b"\n".join([*lines[n + 1 :], self._rest])
                     return found
                 if "error" in message:
@@ -176,6 +217,11 @@ class Asker:
             if not data:
                 raise StatusError(f"the daemon at {path} has just ended; {self._start}")
             self._rest += data
+
+
+def _status_in(message: dict[str, Any]) -> dict[str, Any] | None:
+    found = message.get("status")
+    return found if isinstance(found, dict) else None
 
 
 def _message(line: bytes) -> dict[str, Any] | None:

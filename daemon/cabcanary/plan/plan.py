@@ -66,6 +66,11 @@ class Plan:
         """Rules for sensors that this vehicle does not have."""
         return self.rules.not_fitted
 
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """Every channel that a rule reads."""
+        return tuple(dict.fromkeys(channel for rule in self.rules.rules for channel in rule.channels))
+
     def pipeline(self) -> Pipeline:
         """A new pipeline of this vehicle's channels, with nothing remembered."""
         return build_pipeline(self.settings, _wire_of(self.settings, _unnoted), _unnoted)

@@ -16,10 +16,10 @@ class DriveDetector:
     Once a drive is under way and nobody knows any more, it goes on: a bus that dies must not end the recording.
     """
 
-    def __init__(self, spec: Drive) -> None:
+    def __init__(self, spec: Drive, *, under_way: bool = False) -> None:
         self._running_channel = spec.ignition or spec.running
         self._ends_after_ns = int(spec.ends_after * 1e9)
-        self.under_way = False
+        self.under_way = under_way
         self._stopped_since: int | None = None
 
     def step(self, frame: Frame) -> Literal["start", "end"] | None:

@@ -65,6 +65,21 @@ class Recorder:
         self.drive: str | None = None
         self._started_ns = 0
         self._closed = False
+        #: A drive that was under way goes on as a new one.
+        self._goes_on = False
+
+    def take_plan(self, plan: Plan, pipeline: Pipeline, engine: Engine, now_ns: int) -> Step:
+        """Other settings are in force from the next tick on. A drive under way ends here and goes on as a new one, so
+        that each has the settings it was driven with, and can be played again."""
+        step = Step() if self.drive is None else self._end(now_ns)
+        self._goes_on = step.event is not None
+        self._plan, self._pipeline, self._engine = plan, pipeline, engine
+        self._detector = DriveDetector(plan.settings.drive, under_way=self._goes_on)
+        self._keys = [m.key for m in pipeline.measured]
+        self._kept_ns = int(plan.settings.drive.kept_before * 1e9)
+        self._before.clear()
+        self._snapshots.clear()
+        return step
 
     def states_before(self, now_ns: int) -> States | None:
         """The state that the coming tick starts from, when it is time to keep one; a drive is played again from it."""
@@ -88,7 +103,8 @@ class Recorder:
             self._keep(state, frame.time_ns)
         tick: Tick = (frame.time_ns, tuple(newest.get(k) for k in self._keys))
         change = self._detector.step(frame)
-        if change == "start":
+        if change == "start" or self._goes_on:
+            self._goes_on = False
             return self._start(frame, tick, newest)
         told = frame.time_ns >= self._next_clock_note and self._note_clock(frame.time_ns, newest)
         if self.drive is None:

@@ -247,6 +247,15 @@ class BlindAlerts:
         """What is wrong with the channel, for a program; a number that cannot be trusted is none."""
         return channel_seen(root, Value(None, quality, 0), self._units.get(root, ""))
 
+    def take_over(self, before: BlindAlerts, now_ns: int, channels: Iterable[str]) -> list[Change]:
+        """Go on where another set of rules was; returns the end of what these rules cannot be blind to."""
+        here = {*channels, *self._says}
+        ended = [before._end(now_ns, root) for root in list(before._priority) if root not in here]
+        state = before.state()
+        state["alerts"] = {n: a for n, a in state["alerts"].items() if n.removeprefix(BLIND) in here}
+        self.restore(state)
+        return ended
+
     def state(self) -> dict[str, Any]:
         """Everything that later steps depend on; plain JSON."""
         return {

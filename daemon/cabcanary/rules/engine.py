@@ -36,6 +36,7 @@ class _Shared:
     """A condition that several rules ask: evaluated once a tick."""
 
     def __init__(self, node: Condition, reader: Reader) -> None:
+        self.node = node
         self._program = compile_condition(node, reader)
         self._now_ns: int | None = None
         self._truth: Truth = None
@@ -99,6 +100,15 @@ class _Runner:
             "level": self.level.state() if self.level else [],
             **self.machine.state(),
         }
+
+    def take_over(self, before: _Runner) -> None:
+        """Go on where another set of rules had this one. Its numbers may be others now: its windows then begin anew,
+        and what stands or is counted goes on."""
+        mine, theirs = self.rule, before.rule
+        if mine.fingerprint != theirs.fingerprint or mine.out_of_service:
+            return
+        same = (mine.when, mine.inverse_time, mine.worse) == (theirs.when, theirs.inverse_time, theirs.worse)
+        (self.restore if same else self.machine.restore)(before.state())
 
     def restore(self, state: dict[str, Any]) -> None:
         if state["text"] != self.rule.fingerprint or len(state["when"]) != len(self.when.state()):
@@ -315,6 +325,36 @@ class Engine:
             urgency.restore(state["shared"], text)
         self._blind.restore(state["blind"])
         self._warming = {k: int(t) for k, t in state["warming"].items()}
+
+    # --- other rules in mid-drive -------------------------------------------------------------------------
+
+    def take_over(self, before: Engine, now_ns: int) -> list[Change]:
+        """Before the first tick: go on where these rules were while others were in force. Returns the end of every
+        alert that stood there and has nothing here."""
+        self._last_ns = before.last_ns
+        for runner in self._runners:
+            if (old := before._by_id.get(runner.rule.id)) is not None:
+                runner.take_over(old)
+        for text, shared in self._shared.items():
+            if (known := before._shared.get(text)) is not None and known.node == shared.node:
+                shared.restore(known.state())
+        for text, urgency in self._urgencies.items():
+            if (asked := before._urgencies.get(text)) is not None and asked.node == urgency.node:
+                urgency.restore({text: asked.state()}, text)
+        self._warming = {name: ns for name, ns in before._warming.items() if name in self._units}
+        gone = [r for r in before._runners if _stands(r.machine.alert) and not _stands(self._alert_of(r.rule.id))]
+        for runner in gone:
+            runner.machine.alert = AlertState()
+        ended = [change_of(r.machine, now_ns) for r in gone]
+        return ended + self._blind.take_over(before._blind, now_ns, self._units)
+
+    def _alert_of(self, rule: str) -> AlertState:
+        runner = self._by_id.get(rule)
+        return AlertState() if runner is None else runner.machine.alert
+
+
+def _stands(alert: AlertState) -> bool:
+    return alert.active or alert.latched or alert.shelved or not alert.acknowledged
 
 
 def level_of(interval: Interval) -> float | None:

@@ -55,6 +55,7 @@ class Urgency:
     """One such condition, live; evaluated once a tick for all rules that ask it."""
 
     def __init__(self, node: tree.Condition, reader: Reader) -> None:
+        self.node = node
         self._programs: list[Program[Truth]] = [compile_condition(part, reader) for part in alternatives(node)]
         self._last: list[Truth] = [None] * len(self._programs)
         self._since_ns: int | None = None

@@ -31,6 +31,10 @@ class Archiving:
         self._arrival_told = False
         self._waiting: asyncio.Task[None] | None = None
 
+    def take_plan(self, plan: Plan) -> None:
+        """Other settings are in force."""
+        self._plan = plan
+
     def want(self) -> None:
         """Archive the waiting drives as soon as the archiver is free."""
         self._wanted.set()

@@ -22,6 +22,7 @@ from cabcanary.model import (
     LIMITS_NOT_CONFIRMED,
     NOT_WATCHED,
     OUTPUT_LOST,
+    SETTINGS_TAKEN,
     WATCHER_LOST,
     Event,
     EventKind,
@@ -37,6 +38,7 @@ from cabcanary.runtime.channel_memory import ChannelMemory
 from cabcanary.runtime.free_space import FreeSpace
 from cabcanary.runtime.pace import Pace
 from cabcanary.runtime.publishing import make_messenger
+from cabcanary.runtime.reloading import Reloading, taken_over
 from cabcanary.runtime.requests import Commands
 from cabcanary.runtime.standing import Standing
 from cabcanary.runtime.supervisor import Supervisor
@@ -92,7 +94,8 @@ class Daemon:
         self._memory.recall(self._pipeline, self._recorder.time.look({}, self._started_ns))
         self._own = OwnAlerts()
         buttons = plan.settings.buttons
-        self._commands = Commands(self._engine, self._annunciator, clock, buttons, self._tell, self._own)
+        self._reloading = Reloading(clock, self._tell, self._take_plan)
+        self._commands = Commands(self._engine, self._annunciator, clock, buttons, self._tell, self._own, self.reload)
         self._pages = user_number(plan.settings.daemon.pages_user)
         self._feed = Feed(
             plan.settings.daemon.feed_path,
@@ -119,9 +122,8 @@ class Daemon:
             plan.settings, self._clock, self._console, lambda name: self._supervisor.status(name, EventKind.HELPER)
         )
         self._annunciator = Annunciator(self._outputs.players, loudness_of(plan.settings))
-        needed = dict.fromkeys(channel for rule in plan.rules.rules for channel in rule.channels)
         after = plan.settings.lamp.after if plan.settings.lamp else ()
-        self._lamp = LampKeeper(self._outputs.lamp, needed, after, partly=bool(plan.coverage.gaps))
+        self._lamp = LampKeeper(self._outputs.lamp, plan.needed, after, partly=bool(plan.coverage.gaps))
         self._lamp_memory = LampMemory(plan.settings.daemon.run_folder)
         self._lamp.stay_out = self._lamp_memory.read()
         self._start_up = StartUp(plan, self._clock, self._outputs)
@@ -133,6 +135,7 @@ class Daemon:
         """Run until SIGTERM or SIGINT."""
         for number in (signal.SIGTERM, signal.SIGINT):
             self._loop.add_signal_handler(number, self._stop.set)
+        self._loop.add_signal_handler(signal.SIGHUP, self.reload)
         self._say_start()
         try:
             async with asyncio.TaskGroup() as group:
@@ -217,9 +220,17 @@ class Daemon:
             say(f"not fitted: rule {rule.id} {rule.words}")
         for line in (*plan.defect_lines(), *plan.stage_lines()):
             say(line)
-        covered, now_ns = plan.coverage, self._clock.now_ns()
-        self._tell(Event(now_ns, EventKind.MONITOR, "coverage", covered.line, {"coverage": covered.as_json()}))
-        self._tell(self._annunciator.start_up(now_ns))
+        self._say_coverage()
+        self._tell(self._annunciator.start_up(self._clock.now_ns()))
+        self._say_notices()
+
+    def _say_coverage(self) -> None:
+        covered = self._plan.coverage
+        data = {"coverage": covered.as_json()}
+        self._tell(Event(self._clock.now_ns(), EventKind.MONITOR, "coverage", covered.line, data))
+
+    def _say_notices(self) -> None:
+        plan, covered = self._plan, self._plan.coverage
         if covered.gaps:
             self._notice(NOT_WATCHED, covered.gap_line)
         if not plan.settings.limits.confirmed_by:
@@ -265,6 +276,38 @@ class Daemon:
         if not ok:
             # A full card in mid-drive: old drives may make room for the one under way.
             self._supervisor.call_soon(self._archiving.want)
+
+    # --- other settings in mid-drive ------------------------------------------------------------------
+
+    def reload(self) -> bool:
+        """Read the settings file again, and take it if it is good; False where that is under way already."""
+        return self._reloading.ask(self._plan)
+
+    def _take_plan(self, plan: Plan) -> None:
+        """Put another plan in force, between two ticks: the last one saw by the old, the next one sees by the new."""
+        now_ns = max(self._clock.now_ns(), (self._engine.last_ns or 0) + 1)
+        pipeline, engine, ended = taken_over(self._plan, plan, self._pipeline, self._engine, now_ns)
+        stage = plan.settings.vehicle.stage
+        text = f"new settings are in force from here on, stage: {stage}"
+        # Told first, so that the drive that ends here has it; and again by the coverage in the one that goes on.
+        self._tell(Event(now_ns, EventKind.MONITOR, SETTINGS_TAKEN, text, {"ok": True, "stage": stage}))
+        for told in (*map(words.alert_event, ended), *self._annunciator.update(ended, now_ns)):
+            self._tell(told)
+        self._lamp.forget(ended)
+        self._lamp.look_for(plan.needed, partly=bool(plan.coverage.gaps))
+        step = self._recorder.take_plan(plan, pipeline, engine, now_ns)
+        self._plan, self._pipeline, self._engine = plan, pipeline, engine
+        self._annunciator.loudness = loudness_of(plan.settings)
+        for part in (self._standing, self._archiving, self._wiring):
+            part.take_plan(plan)
+        self._commands.take_engine(engine)
+        if step.event is not None:
+            self._tell(step.event, record=False)
+        if step.written is not None:
+            self._archiving.want_when(step.written)
+        self._say_coverage()
+        self._say_notices()
+        self._feed.greet()
 
     # --- the tick -------------------------------------------------------------------------------------
 

@@ -53,11 +53,17 @@ class Commands:
         buttons: Buttons,
         tell: Callable[[Event], None],
         own: OwnAlerts | None = None,
+        reload: Callable[[], bool] = lambda: False,
     ) -> None:
+        self._reload = reload
         self._own = own or OwnAlerts()
         self._engine, self._annunciator, self._clock, self._tell = engine, annunciator, clock, tell
         self._buttons = buttons
         self._limits: dict[tuple[str, str], RateLimit] = {}
+
+    def take_engine(self, engine: Engine) -> None:
+        """Other rules are in force."""
+        self._engine = engine
 
     def pressed(self, source: str, item: str) -> None:
         """A switch has turned on; the driver's buttons are some of them."""
@@ -82,10 +88,12 @@ class Commands:
                 return {"noted": self.remember("feed", text or _REMEMBER)}
             case "shelve":
                 return self._shelve(message)
+            case "reload":
+                return {"reloading": self._reload()}
             case "unshelve":
                 return self._unshelve(str(message.get("alert", "")))
             case other:
-                return {"error": f"unknown command {other!r}; there are: acknowledge, shelve, unshelve, note"}
+                return {"error": f"unknown command {other!r}; there are: acknowledge, shelve, unshelve, note, reload"}
 
     def _allows(self, do: str, by: str) -> bool:
         """Whether this one is taken. Those that are not are counted, and told once a minute."""

@@ -6,7 +6,7 @@ import os
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import __version__
-from cabcanary.model import Event, EventKind
+from cabcanary.model import NOTICES, Event, EventKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -32,6 +32,13 @@ class Standing:
         self._drive: dict[str, Any] | None = None
         self._last_drive: dict[str, Any] | None = None
         self._recorder: dict[str, Any] = {"ok": True, "text": "", "since": self._started_ns}
+
+    def take_plan(self, plan: Plan) -> None:
+        """Other settings are in force; a notice of a start goes, and comes again where it still holds."""
+        self._plan, self._coverage, self._roots = plan, plan.coverage.as_json(), plan.pipeline().roots()
+        self._since = {n: s for n, s in self._since.items() if n in plan.channel_units}
+        self._alerts = {n: e for n, e in self._alerts.items() if n not in NOTICES}
+        self._frame = None
 
     def look(self, frame: Frame) -> None:
         """Take in a frame, once per tick, after everything has sounded that must: it only compares."""

@@ -41,6 +41,10 @@ class Wiring:
         self._running.append(running)
         return running.begin()
 
+    def take_plan(self, plan: Plan) -> None:
+        """Other settings are in force, with the same sources."""
+        self._plan = plan
+
     def follow_ignition(self, frame: Frame) -> None:
         """Tell the sources when the ignition goes on or off, so that a sleeping vehicle is asked for nothing."""
         channel = self._plan.ignition

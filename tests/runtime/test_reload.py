@@ -1,0 +1,104 @@
+"""`cabcanary reload` beside a real daemon: taken without a break, or refused with the old settings in force."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import signal
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from harness import Ride, command, read_journal
+
+from cabcanary_bench.drives.scenario import FIRST_DRIVE
+
+pytestmark = pytest.mark.waits
+
+#: A frame is asked for at 10 Hz; a break in the watch would leave out more than two.
+_LONGEST_GAP_NS = 300_000_000
+
+
+@pytest.fixture
+def driven(ride: Callable[..., Ride], van_settings: Callable[..., Path]) -> Ride:
+    made = ride(FIRST_DRIVE, 5.0, van_settings())
+    made.begin(at_s=193.0)
+    return made
+
+
+def reload(driven: Ride, *words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        command("reload", str(driven.rig.config), *words),
+        env=driven.rig.environment(), capture_output=True, text=True, timeout=100, check=False,
+    )  # fmt: skip
+
+
+def stages(driven: Ride) -> list[str]:
+    """The stage of each drive, archived or still in the journal."""
+    found = {m["drive"]: m["stage"] for m in driven.manifests()}
+    for path in (driven.folder / "journal").glob("*.ccj"):
+        header = read_journal(path).header
+        found[header["drive"]] = header["stage"]
+    return [found[drive] for drive in sorted(found)]
+
+
+def change(file: Path, old: str, new: str) -> None:
+    text = file.read_text(encoding="utf-8")
+    assert old in text
+    file.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def test_a_higher_limit_is_taken_in_mid_drive_and_the_drive_goes_on(driven: Ride) -> None:
+    driven.raised("over_boost")
+    numbers = driven.rig.config.parent / "rules" / "bench-van.toml"
+    change(numbers, '"compressor, low boost" = 8', '"compressor, low boost" = 25')
+    done = reload(driven)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "new settings are in force" in done.stdout
+    assert driven.event("alert", "over_boost", state="normal")["t"] > 0
+    driven.frame("a moment later", lambda _: True)
+    driven.stop()
+    assert stages(driven) == ["compressor, low boost", "compressor, low boost"]
+    assert any(a["alert"] == "over_boost" for a in driven.manifests()[0]["alerts"])
+    if not driven.machine_late:
+        ticks = [f["t"] for f in driven.told.frames]
+        assert max(b - a for a, b in itertools.pairwise(ticks)) < _LONGEST_GAP_NS
+
+
+def test_wrong_settings_leave_the_old_ones_in_force(driven: Ride) -> None:
+    change(driven.rig.config, 'unit = "psi"', 'unit = "pxi"')
+    done = reload(driven)
+    assert done.returncode == 1
+    assert "the settings stay as they were" in done.stderr
+    assert "pxi" in done.stderr
+    # The watch goes on by the old ones.
+    driven.raised("over_boost")
+
+
+def test_what_is_opened_at_the_start_is_named(driven: Ride) -> None:
+    change(driven.rig.config, "baud = 9600", "baud = 19200")
+    done = reload(driven, "--json")
+    assert done.returncode == 1
+    assert '"taken": false' in done.stdout
+    assert "sources; restart the daemon, parked" in done.stdout
+
+
+def test_the_hang_up_signal_does_the_same_and_a_stage_is_taken(driven: Ride) -> None:
+    change(driven.rig.config, 'stage = "compressor, low boost"', 'stage = "more boost"')
+    os.kill(driven.pid, signal.SIGHUP)
+    told = driven.event("monitor", "settings_taken")
+    assert told["stage"] == "more boost"
+    driven.wait("the greeting of the new stage", lambda: driven.told.hello["stage"] == "more boost")
+    driven.raised("over_boost")
+    driven.stop()
+    assert stages(driven) == ["compressor, low boost", "more boost"]
+
+
+def test_a_daemon_that_runs_with_another_file_is_not_asked(driven: Ride, tmp_path: Path) -> None:
+    other = tmp_path / "other.toml"
+    other.write_text(driven.rig.config.read_text(encoding="utf-8"), encoding="utf-8")
+    driven.rig.config = other
+    done = reload(driven)
+    assert done.returncode == 2
+    assert "name that file" in done.stderr

@@ -1,0 +1,142 @@
+"""Other settings in mid-drive: what stood goes on, what is gone ends, no tick is lost, and each drive can be played."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from live_drive import TICK_NS, Live
+from small_van import RULES, SETTINGS, Wires, volts_of
+
+from cabcanary.plan.plan import Plan, load_plan
+from cabcanary.recorder.journal_drive import Drive
+
+HIGHER = ("boost > 8 psi", "boost > 20 psi")
+
+
+def plan_of(folder: Path, *changes: tuple[str, str], settings: str = SETTINGS) -> Plan:
+    rules = RULES
+    for old, new in changes:
+        assert old in rules
+        rules = rules.replace(old, new)
+    folder.mkdir(exist_ok=True)
+    (folder / "van.toml").write_text(f'{settings}\n[daemon]\nfolder = "{folder}"\n')
+    (folder / "rules.toml").write_text(rules)
+    return load_plan(folder / "van.toml")
+
+
+@pytest.fixture
+def live(tmp_path: Path) -> Live:
+    made = Live(plan_of(tmp_path), tmp_path, Wires(3))
+    made.key_off(200)
+    made.idle(200)
+    return made
+
+
+def hold(live: Live, kpa: float, ticks: int, lambda_: float = 0.8) -> None:
+    """The engine held at a manifold pressure."""
+    for _ in range(ticks):
+        live.now_ns += TICK_NS
+        live.wires.put("adc", "voltage0", volts_of(kpa), live.now_ns)
+        live.wires.put("adc", "voltage1", 3500.0, live.now_ns)
+        live.wires.put("wideband", "lambda", lambda_, live.now_ns)
+        live.step()
+
+
+def states(live: Live, alert: str) -> list[str]:
+    return [c.state for c in live.changes if c.alert == alert]
+
+
+def test_what_stands_goes_on_without_a_word(live: Live, tmp_path: Path) -> None:
+    hold(live, 190.0, 50)
+    live.engine.acknowledge(live.now_ns + 1)
+    before = states(live, "over_boost")
+    live.reload(plan_of(tmp_path))
+    hold(live, 190.0, 50)
+    assert states(live, "over_boost") == before == ["active, unacknowledged"]
+    assert live.engine.alerts["over_boost"].acknowledged
+
+
+def test_a_timer_goes_on_where_it_was(live: Live, tmp_path: Path) -> None:
+    # Lean needs 0.12 s: half of it under the old settings, the rest under the new.
+    hold(live, 150.0, 50)
+    hold(live, 150.0, 8, lambda_=1.0)
+    began = next(t for t, s in live.states.items() if s[1]["rules"]["lean_under_boost"]["memory"]["on_ns"] > 0)
+    live.reload(plan_of(tmp_path))
+    hold(live, 150.0, 10, lambda_=1.0)
+    (raised,) = [c for c in live.changes if c.alert == "lean_under_boost"]
+    assert raised.time_ns - began <= 120_000_000
+
+
+def test_a_limit_that_is_raised_ends_what_is_below_it(live: Live, tmp_path: Path) -> None:
+    hold(live, 190.0, 50)
+    live.reload(plan_of(tmp_path, HIGHER))
+    hold(live, 190.0, 50)
+    assert states(live, "over_boost") == ["active, unacknowledged", "normal"]
+
+
+def test_a_limit_that_is_lowered_is_heard_at_the_next_tick(live: Live, tmp_path: Path) -> None:
+    hold(live, 140.0, 50)
+    live.reload(plan_of(tmp_path, ("boost > 8 psi", "boost > 4 psi")))
+    hold(live, 140.0, 1)
+    assert states(live, "over_boost") == ["active, unacknowledged"]
+
+
+def test_a_rule_that_goes_takes_its_alert_along(live: Live, tmp_path: Path) -> None:
+    hold(live, 190.0, 50)
+    live.reload(plan_of(tmp_path, ('id = "over_boost"', 'id = "too_much"')))
+    assert states(live, "over_boost")[-1] == "normal"
+    hold(live, 190.0, 1)
+    assert states(live, "too_much") == ["active, unacknowledged"]
+
+
+def test_a_rule_out_of_service_leaves_nothing_standing(live: Live, tmp_path: Path) -> None:
+    hold(live, 190.0, 50)
+    out = 'id = "over_boost"\nout_of_service = "sensor at the workshop"'
+    live.reload(plan_of(tmp_path, ('id = "over_boost"', out)))
+    assert states(live, "over_boost")[-1] == "normal"
+
+
+def test_blindness_of_a_channel_that_goes_ends(live: Live, tmp_path: Path) -> None:
+    hold(live, 150.0, 50)
+    live.wires.newest.pop(("wideband", "lambda"))
+    for _ in range(50):
+        live.now_ns += TICK_NS
+        live.wires.put("adc", "voltage0", volts_of(150.0), live.now_ns)
+        live.wires.put("adc", "voltage1", 3500.0, live.now_ns)
+        live.step()
+    assert states(live, "cannot_see_lambda") == ["active, unacknowledged"]
+    settings = SETTINGS.replace("[channels.lambda]", "[channels.mixture]")
+    assert settings.count("lambda_channel") == 1
+    settings = settings.replace('lambda_channel = "lambda"\n', "")
+    settings = settings.replace("[channels.fuel_cut_gas]\n", '[channels.fuel_cut_gas]\nlambda_channel = "mixture"\n')
+    settings = settings.replace('of = "boost"\n', 'of = "boost"\nlambda_channel = "mixture"\n')
+    live.reload(plan_of(tmp_path, ("lambda > 0.88 deadband 0.01", "mixture > 0.88 deadband 0.01"), settings=settings))
+    assert states(live, "cannot_see_lambda")[-1] == "normal"
+
+
+def test_each_part_of_the_drive_plays_as_it_was_and_no_tick_is_lost(tmp_path: Path) -> None:
+    live = Live(plan_of(tmp_path), tmp_path, Wires(5))
+    live.key_off(150)
+    live.idle(150)
+    live.run(700, running=True)
+    live.reload(plan_of(tmp_path, ("boost > 8 psi", "boost > 6 psi")))
+    live.run(700, running=True)
+    live.finish()
+    parts = [Drive(p.read_bytes()) for p in (tmp_path / "journal").glob("*.ccj")]
+    parts.sort(key=lambda d: d.header["begun"])
+    assert len(parts) == 2
+    assert "boost > 8 psi" in str(parts[0].header["rules"])
+    assert "boost > 6 psi" in str(parts[1].header["rules"])
+    played = [(c.time_ns, c.alert, c.state) for part in parts for c in changes_of(part)]
+    begun = parts[0].header["begun"]
+    assert played == [(c.time_ns, c.alert, c.state) for c in live.changes if c.time_ns >= begun]
+    frames = [f.time_ns for part in parts for f in part.frames(part.plan())]
+    assert frames == [f.time_ns for f in live.frames if f.time_ns >= begun]
+
+
+def changes_of(drive: Drive) -> list:
+    plan = drive.plan()
+    engine = plan.engine()
+    engine.restore(drive.header["rules_state"])
+    return [change for frame in drive.frames(plan) for change in engine.step(frame)]
