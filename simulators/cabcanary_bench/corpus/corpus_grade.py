@@ -68,6 +68,8 @@ _RIGHTLY: dict[str, tuple[str, ...]] = {
 }
 #: A fault in a drive is given this long after it has ended: what sounds late was there all the same.
 _GRACE_S = 8.0
+#: After a brown-out the computer starts anew, and the wideband is to be warm again before it is believed.
+_AFTERWARDS_S: dict[str, float] = {CircumstanceKind.BROWN_OUT: 60.0}
 
 
 def names_of(label: Label) -> tuple[str, ...]:
@@ -186,10 +188,13 @@ def _ordinary(report: Report, outcome: Outcome) -> None:
 
 def _is_right(sound: Sound, labels: Sequence[Label]) -> bool:
     """Whether something that is no fault makes it true all the same."""
-    return any(
-        sound.alert in _RIGHTLY.get(label.kind, ()) and label.start_s <= sound.at_s <= label.end_s + _GRACE_S
-        for label in labels
-    )
+
+    def covers(label: Label) -> bool:
+        afterwards_s = _AFTERWARDS_S.get(label.kind, _GRACE_S)
+        named = sound.alert in _RIGHTLY.get(label.kind, ())
+        return named and label.start_s <= sound.at_s <= label.end_s + afterwards_s
+
+    return any(covers(label) for label in labels)
 
 
 def _fault(report: Report, outcome: Outcome, label: Label) -> None:

@@ -35,6 +35,8 @@ from cabcanary_bench.sensors.traits import Traits
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from numpy.typing import NDArray
+
     from cabcanary.channels.pipeline import Kept
     from cabcanary_bench.corpus.corpus_kept import Driven
     from cabcanary_bench.corpus.injected import Injected
@@ -181,7 +183,24 @@ def run_watched(job: Job, vehicle: Watched) -> Outcome:
     driven = driven_of(recording, _in_its_wires(injected, fitted, vehicle), plan, kept)
     if "throttle" not in plan.settings.channels:
         driven = replace(driven, labels=tuple(_where_air_is_known(label, driven, plan) for label in driven.labels))
+    if not {"throttle", "engine_speed"} & set(plan.settings.channels):
+        boost_psi = recording.truth["boost_kpa"] * 1000.0 / units.unit("psi").factor
+        time = recording.truth["time_s"]
+        labels = tuple(_where_it_boosts(label, time, boost_psi, vehicle) for label in driven.labels)
+        driven = replace(driven, labels=labels)
     return judge(job, driven, plan, weaken=False)
+
+
+def _where_it_boosts(
+    label: Label, time_s: NDArray[np.float64], boost_psi: NDArray[np.float64], vehicle: Watched
+) -> Label:
+    """With neither throttle nor engine speed a full manifold and a wideband at its lean end are an engine that stands;
+    only under boost can they be none, and so a misfire without any need not be found."""
+    if label.kind != FaultKind.MISFIRE:
+        return label
+    during = (time_s >= label.start_s) & (time_s < label.end_s)
+    boosted = bool(np.any(during & (boost_psi > limits_of(vehicle).lean_from_psi)))
+    return label if boosted else replace(label, must_be_found=False)
 
 
 def _where_air_is_known(label: Label, driven: Driven, plan: Plan) -> Label:
