@@ -27,7 +27,7 @@ BOOST = str(config_folder() / "rules" / "boost.rules.toml")
 #: Where a command takes a file or a folder: @ is the wrong one.
 FILES = (
     "run @", "stage @", "inspect @", f"inspect {VAN} --answers @", "new @ --json", "new my.toml --answers @",
-    "calibrate map --config @", f"calibrate map --config {VAN} --points @", "status @",
+    "calibrate map --config @", f"calibrate map --config {VAN} --points @", "status @", "reload @",
     "check @", "watch @", "sounds --check @", "listen x --config @", "rules test @",
     f"rules test {BOOST} --config @", "rules explain x --config @", "rules trace x y --config @",
     "baseline list --config @", "baseline measure x --config @", "replay @", "replay x --config @",
@@ -120,7 +120,9 @@ def test_a_number_that_cannot_be_is_told_in_a_line(tmp_path: Path) -> None:
     assert faults(cases, answers(cases, tmp_path), (1, 2)) == []
 
 
-@pytest.mark.parametrize("words", [("bench",), ("check", VAN), ("drives",), ("status", VAN, "--follow")])
+@pytest.mark.parametrize(
+    "words", [("bench",), ("check", VAN), ("drives",), ("status", VAN, "--follow"), ("reload", VAN)]
+)
 def test_ctrl_c_while_it_starts_leaves_no_trace(words: tuple[str, ...], tmp_path: Path) -> None:
     for after_ms in (60, 120, 200, 300):
         with subprocess.Popen(

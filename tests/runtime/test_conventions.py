@@ -45,7 +45,7 @@ def bash_script(tmp_path_factory: pytest.TempPathFactory) -> Path:
     [
         (["st"], ["stage", "status"]),
         (["stat"], ["status"]),
-        (["re"], ["replay", "reconvert"]),
+        (["re"], ["replay", "reconvert", "reload"]),
         (["rules", ""], ["test", "explain", "trace"]),
         (["status", "--f"], ["--follow"]),
         (["status", "van.toml", "--"], ["--help", "--follow", "--json"]),

@@ -174,7 +174,8 @@ def _measure(options: argparse.Namespace) -> int:
         for gap in missing:
             print(f"{gap.name}: NOT measured: {gap.why}")
         if measured:
-            print("The daemon takes it up at its next start. A change of fuel, tune or part makes it void.")
+            print("The daemon takes it up at its next start, or now: cabcanary reload CONFIG.")
+            print("A change of fuel, tune or part makes it void.")
     return FAILED if missing else OK
 
 

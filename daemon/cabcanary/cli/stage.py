@@ -32,7 +32,7 @@ def add_stage(verbs: Any) -> None:
         "carried for long enough without an alert. declare: another fuel, tune, fuelling or compressor, which voids "
         "what was measured with the old one.",
         epilog="Exit codes: 0 done, 1 refused, or a review that is no pass, 2 the command or the settings are wrong. "
-        f"The daemon takes a change at its next start. {SAFETY}",
+        f"The daemon takes a change at its next start, or with cabcanary reload. {SAFETY}",
     )
     stage.intermixed = True
     stage.add_argument("config", type=Path, metavar="CONFIG", help="settings file (TOML)")
@@ -152,7 +152,7 @@ def _begin(plan: Plan, options: argparse.Namespace) -> list[str]:
     if built.boost_steps:
         edited.put(("built", stage, "step"), 1)
     edited.save()
-    return [f"{plan.settings.vehicle.name} is in stage '{stage}'; restart the daemon for it", SAFETY]
+    return [f"{plan.settings.vehicle.name} is in stage '{stage}'; {_take(plan)}", SAFETY]
 
 
 def _end(plan: Plan, _options: argparse.Namespace) -> list[str]:
@@ -208,7 +208,7 @@ def _raise(plan: Plan, _options: argparse.Namespace) -> list[str]:
     edited = EditedFile(plan.file)
     edited.put(("built", stage, "step"), built.step + 1)
     edited.save()
-    return [f"boost step {built.step + 1} of {len(built.boost_steps)}: {in_psi(next_pa)}; restart the daemon", SAFETY]
+    return [f"boost step {built.step + 1} of {len(built.boost_steps)}: {in_psi(next_pa)}; {_take(plan)}", SAFETY]
 
 
 def _declare(plan: Plan, options: argparse.Namespace) -> list[str]:
@@ -224,7 +224,11 @@ def _declare(plan: Plan, options: argparse.Namespace) -> list[str]:
         edited.put(path, value)
     edited.save()
     said = [f"{fact}: {value}" for fact, value in changes.items()]
-    return [*said, *load_plan(plan.file).stage_lines(), "restart the daemon for it"]
+    return [*said, *load_plan(plan.file).stage_lines(), _take(plan)]
+
+
+def _take(plan: Plan) -> str:
+    return f"have the daemon take it: cabcanary reload {plan.file}"
 
 
 def _today() -> Any:

@@ -88,10 +88,15 @@ class FeedFollower:
         self._writer = writer
         try:
             self._ask(writer, await self._outbox.reached())
+            greeted = False
             while line := await reader.readline():
                 message = json.loads(line)
-                if "hello" in message:
+                if "hello" in message and greeted:
+                    # Other settings are in force; what stands has been told.
+                    self._units = message["hello"]["units"]
+                elif "hello" in message:
                     # Not before: a feed that has no place says so and hangs up.
+                    greeted = True
                     backoff.reset()
                     self._hello(message["hello"])
                 elif "events_after" in message:
