@@ -4,6 +4,7 @@ import fcntl
 import itertools
 import os
 import threading
+import time
 import types
 
 import pytest
@@ -287,12 +288,36 @@ def test_a_card_that_stalls_in_each_sync_is_synced_less_often_and_keeps_up(
     assert writer.lost_ticks == 0
 
 
+def test_the_slowest_sync_of_the_last_minute_is_known_while_it_goes_on(tmp_path, writer, card, monkeypatch):
+    assert writer.write_latency_s == 0.0
+    may_end, began = threading.Event(), threading.Event()
+    real = card.fsync
+
+    def fsync(descriptor):
+        began.set()
+        assert may_end.wait(30)
+        real(descriptor)
+
+    monkeypatch.setattr(card, "fsync", fsync)
+    monkeypatch.setattr(writer_module, "os", card.as_os())
+    writer.open("d", {"drive": "d", "channels": CHANNELS})
+    assert began.wait(30)
+    time.sleep(0.05)
+    assert writer.write_latency_s >= 0.05
+    may_end.set()
+    assert writer.close({}).wait(30)
+    assert writer.write_latency_s >= 0.05
+    later = time.monotonic() + 61.0
+    monkeypatch.setattr(writer_module.time, "monotonic", lambda: later)
+    assert writer.write_latency_s == 0.0
+
+
 def test_what_was_written_is_synced_within_a_second_however_far_the_card_is_behind(tmp_path, monkeypatch, plain_ticks):
     now, syncs = [0.0], []
     monkeypatch.setattr(writer_module, "time", types.SimpleNamespace(monotonic=lambda: now[0]))
     as_os = types.SimpleNamespace(**{**vars(os), "fsync": lambda _descriptor: syncs.append(now[0])})
     monkeypatch.setattr(writer_module, "os", as_os)
-    file = writer_module._DriveFile(tmp_path, "d", {"channels": CHANNELS}, {}, keeps_up=lambda: False)
+    file = writer_module._DriveFile(tmp_path, "d", {"channels": CHANNELS}, {}, lambda: False, writer_module._Syncs())
     file.take("open", None)
     assert syncs == [0.0]
     for n, tick in enumerate(plain_ticks(400)):

@@ -61,6 +61,8 @@ def test_this_computer_is_shown_item_by_item(tmp_path: Path) -> None:
         "board_temperature: 51.25 °C",
         "under_voltage: 0",
         "late_ticks: only a running daemon knows",
+        "write_latency: only a running daemon knows",
+        "card_read_only: 0",
         "free_space: 80 %",
     ):
         assert told in lines

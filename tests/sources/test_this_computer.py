@@ -44,7 +44,8 @@ class Bench:
         self.status = Status("computer", lambda _name, ok, words: self.told.append((ok, words)))
         self.reader: HostReader | None = None
         self.able, self.late = True, 0
-        own = OwnState(lambda: self.able, lambda: self.late)
+        self.latency_s = 0.0
+        own = OwnState(lambda: self.able, lambda: self.late, lambda: self.latency_s)
         self.machine: Readers = machine_readers(folder, own, self.clock, self.system)
 
     def start(self, *items: str, folder: Path | None = None, hung_after: str = "2 s") -> None:
@@ -172,6 +173,18 @@ def test_the_free_space_is_that_of_the_daemons_folder(tmp_path: Path) -> None:
     assert 0.0 <= machine_readers(tmp_path, None, Clock())["free_space"]() <= 100.0
 
 
+def test_a_card_that_was_mounted_read_only_is_told(bench: Bench, monkeypatch) -> None:
+    # ST_RDONLY is 1 (statvfs(3)).
+    flags = [0]
+    monkeypatch.setattr(
+        "os.statvfs", lambda _: os.statvfs_result((4096, 4096, 1000, 300, 250, 0, 0, 0, flags[0], 255)), raising=True
+    )
+    bench.start("card_read_only")
+    bench.shows("card_read_only", 0.0)
+    flags[0] = 1
+    bench.shows("card_read_only", 1.0)
+
+
 # --- the daemon itself ------------------------------------------------------------------------------------
 
 
@@ -193,6 +206,12 @@ class HandClock(Clock):
 
     def now_ns(self) -> int:
         return int(self.now_s * 1e9)
+
+
+def test_the_cards_slowest_sync_is_told_in_milliseconds(bench: Bench) -> None:
+    bench.latency_s = 2.5
+    bench.start("write_latency")
+    bench.shows("write_latency", 2500.0)
 
 
 def test_late_ticks_are_those_of_the_last_ten_seconds() -> None:

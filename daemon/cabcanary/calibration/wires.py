@@ -101,7 +101,7 @@ class WireEar:
         def tell(source: str, ok: bool, words: str) -> None:
             self._words[source] = "" if ok else words
 
-        own = OwnState(lambda: True, lambda: 0)
+        own = OwnState(lambda: True, lambda: 0, lambda: 0.0)
         opening = Opening(
             name, plan.wanted_items(name), self._clock, self._slots, Status(name, tell), lambda _item: None,
             plan.settings.daemon.folder, own,

@@ -38,6 +38,8 @@ _LONGEST_UNSYNCED_S = 1.0
 _BLOCKS_PER_HEADER = 1200
 #: A sync that takes longer than this, real seconds, is worth a word: a power cut would cost as much.
 _SLOW_SYNC_S = 2.0
+#: For how long a slow sync is remembered, real seconds.
+_SLOWEST_OF_S = 60.0
 #: What waits for a stalled card, in ticks: a minute at 50 Hz. More is lost and counted.
 LONGEST_QUEUE = 3000
 #: Blocks of samples that wait for a card that fails: a minute of them. Older ones are lost and counted.
@@ -68,6 +70,7 @@ class JournalWriter:
         self._losing = False
         self._lost_untold = 0
         self._slow = False
+        self._syncs = _Syncs()
         self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
         self._thread.start()
 
@@ -111,6 +114,11 @@ class JournalWriter:
         """False from when it has told that it cannot write, or loses records, until it has told that it can again."""
         return not (self._failing or self._losing)
 
+    @property
+    def write_latency_s(self) -> float:
+        """The longest that the card took to sync during the last minute; one that is under way counts so far."""
+        return self._syncs.slowest_s(time.monotonic())
+
     def stop(self, longest_s: float) -> bool:
         """Stop the thread; False if it did not finish within `longest_s` real seconds."""
         self._queue.put(("stop", None))
@@ -140,7 +148,7 @@ class JournalWriter:
 
     def _begin(self, drive: str, header: dict[str, Any]) -> _DriveFile | None:
         try:
-            return _DriveFile(self._folder, drive, header, self._steps, self._keeps_up)
+            return _DriveFile(self._folder, drive, header, self._steps, self._keeps_up, self._syncs)
         except Exception as error:  # noqa: BLE001 - the thread must live for the next drive
             self._failing = f"this drive cannot be recorded: {error}"
             self._tell(self._failing, False)
@@ -179,6 +187,34 @@ def _lost(ticks: int, events: int) -> str:
     return f"{ticks} ticks" + (f" and {events} events" if events else "") + " were lost"
 
 
+class _Syncs:
+    """How long syncs took. Written by the journal's thread, read by any."""
+
+    def __init__(self) -> None:
+        #: When each slowest one of late ended, and how long it took; the newest last, each shorter than the one before.
+        self._took: tuple[tuple[float, float], ...] = ()
+        self._since: float | None = None
+
+    def begin(self) -> float:
+        self._since = began = time.monotonic()
+        return began
+
+    def end(self) -> float:
+        """How long it took, s."""
+        ended, began = time.monotonic(), self._since
+        self._since = None
+        took = 0.0 if began is None else ended - began
+        kept = [one for one in self._took if ended - one[0] < _SLOWEST_OF_S and one[1] > took]
+        self._took = (*kept, (ended, took))
+        return took
+
+    def slowest_s(self, now: float) -> float:
+        """The longest of the last minute."""
+        since = self._since
+        late = [took for ended, took in self._took if now - ended < _SLOWEST_OF_S]
+        return max([*late, 0.0 if since is None else now - since], default=0.0)
+
+
 class _Piece(NamedTuple):
     """The content of one block, and the number of its ticks or events."""
 
@@ -197,7 +233,9 @@ class _DriveFile:
         header: dict[str, Any],
         steps: Mapping[tuple[str, str], Steps],
         keeps_up: Callable[[], bool],
+        syncs: _Syncs,
     ) -> None:
+        self._syncs = syncs
         self._encoder = SampleEncoder([(source, item) for _, source, item in header["channels"]], steps)
         self._path = folder / f"{drive}.ccj"
         self._header = header
@@ -294,18 +332,19 @@ class _DriveFile:
             self._sync(self._descriptor)
 
     def _sync(self, descriptor: int) -> None:
-        begun = time.monotonic()
+        self._syncs.begin()
         try:
             os.fsync(descriptor)
         except OSError:
+            self._syncs.end()
             # A kernel may forget what it could not write: the next sync would succeed without it. It is written again.
             self._pending = self._unsynced + self._pending
             self._unsynced = []
             self._good_end, self._sequence = self._synced
             self._torn = True
             raise
+        self.sync_s = self._syncs.end()
         self._synced_at = time.monotonic()
-        self.sync_s = self._synced_at - begun
         self._unsynced.clear()
         self._synced = (self._good_end, self._sequence)
 

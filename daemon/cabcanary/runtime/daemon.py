@@ -113,7 +113,7 @@ class Daemon:
         self._last_drive: threading.Event | None = None
         self._missed_changes = False
         self.late_ticks = 0
-        own = OwnState(lambda: self._writer.able, lambda: self.late_ticks)
+        own = OwnState(lambda: self._writer.able, lambda: self.late_ticks, lambda: self._writer.write_latency_s)
         self._wiring = Wiring(plan, clock, self._slots, self._commands.pressed, own)
 
     def _build_outputs(self) -> None:

@@ -54,11 +54,13 @@ class ItemError(ValueError):
 
 
 class OwnState(NamedTuple):
-    """What only the running daemon knows of itself. Both are asked from other threads and return at once."""
+    """What only the running daemon knows of itself. All are asked from other threads and return at once."""
 
     recording: Callable[[], bool]
     #: How many ticks were late since the start.
     late_ticks: Callable[[], int]
+    #: The longest that the card took to sync during the last minute, s.
+    write_latency_s: Callable[[], float]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 #: A healthy computer with its clock set: state, °C, state, %. What the daemon knows of itself is left to it.
-HEALTHY = {"clock_set": 1.0, "board_temperature": 48.0, "under_voltage": 0.0, "free_space": 80.0}
+HEALTHY = {"clock_set": 1.0, "board_temperature": 48.0, "under_voltage": 0.0, "card_read_only": 0.0, "free_space": 80.0}
 _WIDTH = 16
 
 

@@ -54,10 +54,13 @@ def machine_readers(data: Path, own: OwnState | None, clock: Clock, system: Path
         "board_temperature": lambda: hottest(system / "class" / "thermal"),
         "under_voltage": lambda: _under_voltage(system / "class" / "hwmon"),
         "late_ticks": _unknown,
+        "write_latency": _unknown,
+        "card_read_only": lambda: float(is_read_only(data)),
         "free_space": lambda: free_share(data),
     }
     if own is not None:
-        recording = own.recording
+        recording, latency_s = own.recording, own.write_latency_s
+        readers["write_latency"] = lambda: 1000.0 * latency_s()
         readers["recording"] = lambda: float(recording())
         readers["late_ticks"] = Recent(own.late_ticks, LATE_WINDOW_S, clock)
     return readers
@@ -130,6 +133,11 @@ def free_share(folder: Path) -> float:
     if not found.f_blocks:
         raise OSError(f"the file system of {folder} has no size")
     return 100.0 * found.f_bavail / found.f_blocks
+
+
+def is_read_only(folder: Path) -> bool:
+    """Whether the folder's file system takes no writes: a kernel mounts a card so that has failed it."""
+    return bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
 
 
 class Recent:

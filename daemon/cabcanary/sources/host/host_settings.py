@@ -20,6 +20,8 @@ ITEMS = {
     "board_temperature": "°C",
     "under_voltage": "state",
     "late_ticks": "",
+    "write_latency": "ms",
+    "card_read_only": "state",
     "free_space": "%",
 }
 
