@@ -32,6 +32,8 @@ def test_the_start_is_proved_in_one_line_with_buzzer_lamp_and_every_sensor(ride:
     driven = ride()
     driven.rig.skip(30.0)
     driven.start()
+    told = driven.event("monitor", "armed")
+    assert 0.0 < told["after_start_s"] < told["after_boot_s"]
     proof = driven.event("monitor", "start_up_proof")
     assert proof["text"].startswith("start-up proof: sounded by buzzer; lamp lit; ")
     # Measured channels of the bench van, by its settings.

@@ -435,6 +435,22 @@ async def test_a_rule_that_cannot_be_worked_out_is_heard_and_the_others_go_on(da
     assert "rule broken" in "".join(daemon._supervisor.faults)
 
 
+async def test_a_watch_whose_ticks_fail_is_told_to_nobody(daemon, monkeypatch) -> None:
+    ran = []
+    monkeypatch.setattr(daemon._vigil, "ran", ran.append)
+    daemon._tick()
+    assert len(ran) == 1
+    monkeypatch.setattr(daemon._engine, "step", lambda _: 1 // 0)
+    daemon._tick()
+    assert len(ran) == 1
+
+
+async def test_it_is_deaf_once_all_that_sounds_is_lost(daemon) -> None:
+    assert not daemon._outputs.deaf
+    daemon._outputs._statuses["buzzer"].bad("its pin is gone")
+    assert daemon._outputs.deaf
+
+
 # --- what waits for the warnings, and what does not ------------------------------------------------------------------
 
 

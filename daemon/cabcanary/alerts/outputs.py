@@ -47,6 +47,12 @@ class Outputs:
         """The outputs that do not work just now, each with the reason in words."""
         return {name: status.words for name, status in self._statuses.items() if status.ok is False}
 
+    @property
+    def deaf(self) -> bool:
+        """Whether sounds were set up and nothing sounds any more."""
+        there = {*self.names, *(n for n in self._statuses if n != "lamp")}
+        return bool(there) and there <= set(self.lost)
+
     def _open_pins(self, settings: Settings, clock: Clock, status: Callable[[str], Status]) -> None:
         buzzer, lamp = settings.buzzer, settings.lamp
         if buzzer is not None:

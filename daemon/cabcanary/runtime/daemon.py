@@ -8,7 +8,6 @@ import signal
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from cabcanary import __version__
 from cabcanary.alerts import sounds, words
 from cabcanary.alerts.annunciator import Annunciator
 from cabcanary.alerts.console import Console
@@ -19,14 +18,11 @@ from cabcanary.alerts.start_up import StartUp
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.feed import Feed
 from cabcanary.model import (
-    LIMITS_NOT_CONFIRMED,
-    NOT_WATCHED,
     OUTPUT_LOST,
     SETTINGS_TAKEN,
     WATCHER_LOST,
     Event,
     EventKind,
-    Priority,
     Quality,
 )
 from cabcanary.processes.host import Heartbeat, LampMemory, notify
@@ -36,16 +32,17 @@ from cabcanary.recorder.writer import JournalWriter
 from cabcanary.runtime.archiving import Archiving
 from cabcanary.runtime.channel_memory import ChannelMemory
 from cabcanary.runtime.free_space import FreeSpace
+from cabcanary.runtime.in_force import InForce, start_lines
 from cabcanary.runtime.pace import Pace
 from cabcanary.runtime.publishing import make_messenger
 from cabcanary.runtime.reloading import Reloading, taken_over
 from cabcanary.runtime.requests import Commands
 from cabcanary.runtime.standing import Standing
 from cabcanary.runtime.supervisor import Supervisor
+from cabcanary.runtime.vigil import Vigil, armed
 from cabcanary.runtime.wiring import Wiring
 from cabcanary.sources.kind import OwnState
 from cabcanary.sources.slot import Slots
-from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     import threading
@@ -64,8 +61,6 @@ if TYPE_CHECKING:
 _STOP_S = 3.0
 #: How long the messenger may take to publish how the drive ended and to say good-bye, real seconds.
 _GOOD_BYE_S = 2.5
-#: How often the watcher hears the heartbeat, real seconds: ten could be lost before it sounds.
-_HEARTBEAT_S = 0.2
 #: A watcher that takes no heartbeat for so long is gone, real seconds: systemd has a dead one back in half a second.
 _UNHEARD_S = 5.0
 #: At power-on it may take so long to come up, as the watcher bears of the daemon.
@@ -94,6 +89,7 @@ class Daemon:
         self._memory.recall(self._pipeline, self._recorder.time.look({}, self._started_ns))
         self._own = OwnAlerts()
         buttons = plan.settings.buttons
+        self._in_force = InForce(clock, self._annunciator, self._tell, self._loop)
         self._reloading = Reloading(clock, self._tell, self._take_plan)
         self._commands = Commands(self._engine, self._annunciator, clock, buttons, self._tell, self._own, self.reload)
         self._pages = user_number(plan.settings.daemon.pages_user)
@@ -128,6 +124,7 @@ class Daemon:
         self._lamp.stay_out = self._lamp_memory.read()
         self._start_up = StartUp(plan, self._clock, self._outputs)
         self._heartbeat = Heartbeat(plan.settings.daemon.watch_path)
+        self._vigil = Vigil(self._heartbeat, lambda: self._outputs.deaf)
 
     # --- life -----------------------------------------------------------------------------------------
 
@@ -142,6 +139,7 @@ class Daemon:
                 for run, status in self._parts():
                     group.create_task(self._supervisor.keep_running(run, status))
                 group.create_task(self._keep_ticking())
+                group.create_task(self._say_armed())
                 notify("READY=1")
                 await self._stop.wait()
                 await self._say_good_bye()
@@ -208,46 +206,11 @@ class Daemon:
         await asyncio.to_thread(self._console.close, 1.0)
 
     def _say_start(self) -> None:
-        plan = self._plan
-        say = self._console.line
-        say(f"cabcanary {__version__} watches {plan.settings.vehicle.name}, stage: {plan.settings.vehicle.stage}")
-        say("This is a monitor, not protection: it warns, and it cannot stop the engine from being damaged.")
-        if self._clock.speed != 1.0:
-            say(f"BENCH: the clock runs {spelt(self._clock.speed)} times as fast as real time")
-        if plan.baselines_fault:
-            say(f"WITHOUT BASELINES: {plan.baselines_fault}")
-        for rule in plan.not_fitted:
-            say(f"not fitted: rule {rule.id} {rule.words}")
-        for line in (*plan.defect_lines(), *plan.stage_lines()):
-            say(line)
-        self._say_coverage()
+        for line in start_lines(self._plan, self._clock.speed):
+            self._console.line(line)
+        self._in_force.coverage(self._plan)
         self._tell(self._annunciator.start_up(self._clock.now_ns()))
-        self._say_notices()
-
-    def _say_coverage(self) -> None:
-        covered = self._plan.coverage
-        data = {"coverage": covered.as_json()}
-        self._tell(Event(self._clock.now_ns(), EventKind.MONITOR, "coverage", covered.line, data))
-
-    def _say_notices(self) -> None:
-        plan, covered = self._plan, self._plan.coverage
-        if covered.gaps:
-            self._notice(NOT_WATCHED, covered.gap_line)
-        if not plan.settings.limits.confirmed_by:
-            text = "Limits are examples. Have a qualified tuner confirm them, then set limits.confirmed_by."
-            self._notice(LIMITS_NOT_CONFIRMED, text)
-
-    def _notice(self, what: str, text: str) -> None:
-        """A caution at every start, for as long as the settings are as they are."""
-        data = {"priority": Priority.CAUTION.word, "raised": True, "active": False, "blind": False}
-        self._tell(Event(self._clock.now_ns(), EventKind.ALERT, what, text, data))
-        # After the start-up sound has been heard out.
-        self._loop.call_later(self._clock.real_s(sounds.START_UP.seconds + 0.5), self._sound_notice, what)
-
-    def _sound_notice(self, what: str) -> None:
-        event = self._annunciator.notice(sounds.CAUTION, what, self._clock.now_ns())
-        if event is not None:
-            self._tell(event)
+        self._in_force.notices(self._plan)
 
     def _helpers(self) -> tuple[int, ...]:
         """The process ids of the helpers that follow the feed."""
@@ -305,8 +268,8 @@ class Daemon:
             self._tell(step.event, record=False)
         if step.written is not None:
             self._archiving.want_when(step.written)
-        self._say_coverage()
-        self._say_notices()
+        self._in_force.coverage(plan)
+        self._in_force.notices(plan)
         self._feed.greet()
 
     # --- the tick -------------------------------------------------------------------------------------
@@ -316,7 +279,7 @@ class Daemon:
         settings = self._plan.settings
         pace = Pace(settings, {name: tuple(self._plan.wanted_items(name)) for name in settings.sources})
         due = self._loop.time()
-        notified, beat_s, shift_ns = 0.0, 0.0, 0
+        shift_ns = 0
         while True:
             due += period + self._clock.real_s(shift_ns / NS_PER_S)
             await asyncio.sleep(max(0.0, due - self._loop.time()))
@@ -328,13 +291,11 @@ class Daemon:
             shift_ns = pace.shift_ns(self._slots.newest, self._tick())
             self._armed.set()
             # Watchdogs wait in real seconds, whatever the clock's speed.
-            now_s = self._loop.time()
-            if now_s - beat_s > _HEARTBEAT_S:
-                beat_s = now_s
-                self._heartbeat.beat()
-            if now_s - notified > 1.0:
-                notified = now_s
-                notify("WATCHDOG=1")
+            self._vigil.tell(self._loop.time())
+
+    async def _say_armed(self) -> None:
+        await self._armed.wait()
+        self._tell(armed(self._clock.now_ns()))
 
     def _tick(self) -> int:
         """One tick; returns its time, ns. No error in it prevents the next one."""
@@ -351,6 +312,7 @@ class Daemon:
                 changes += [c for c in asking if c.alert not in told]
                 self._missed_changes = False
             heard = self._annunciator.update(changes, now_ns, broken=bool(self._engine.faults))
+            self._vigil.ran(self._loop.time())
         except Exception as error:  # noqa: BLE001 - a fault of our own must be heard, not end the watch
             # What the rules had decided in this tick may be lost: the next one asks them where they stand.
             self._missed_changes = True
