@@ -71,7 +71,9 @@ class Display:
             number, off = -units.convert(number, "psi", _VACUUM), units.difference(off, "psi", _VACUUM)
             wanted, behind = _VACUUM, " vacuum"
         places = decimals(wanted, off)
-        text = f"{_rounded(number, places)} ± {_rounded(off, places)}" if off > 0 else _rounded(number, places)
+        # What is less than the last digit is told as that: nothing measured is off by nothing.
+        behind_it = f" ± {_rounded(max(off, 10.0**-places), places)}" if off > 0 else ""
+        text = _rounded(number, places) + behind_it
         return f"{before(wanted)}{text}{after(wanted)}{behind}"
 
     @property

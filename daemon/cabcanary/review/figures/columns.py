@@ -41,6 +41,7 @@ class Columns:
         self.rows = len(self.seconds)
         self.steps: Floats = np.minimum(np.diff(self.seconds, prepend=self.seconds[:1]), LONGEST_TICK_S)
         self._kept: dict[str, tuple[Floats, NDArray[np.uint8]]] = {}
+        self._masked: Mask | None = None
 
     def has(self, name: str | None) -> bool:
         """Whether the vehicle has such a channel."""
@@ -93,6 +94,11 @@ class Columns:
     def masked(self) -> Mask:
         """Where the rule for a lean mixture under boost does not judge: gas of a fuel cut, and whatever else suppresses
         that rule by its own condition."""
+        if self._masked is None:
+            self._masked = self._find_masked()
+        return self._masked
+
+    def _find_masked(self) -> Mask:
         cut: Mask = np.nan_to_num(self._values(self.roles.fuel_cut)) != 0.0
         evaluator = Evaluator(self.drive.signals)
         with np.errstate(all="ignore"):

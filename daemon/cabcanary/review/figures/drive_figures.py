@@ -37,7 +37,7 @@ _SAME_KPA = 4.0
 _AIR = 1.25
 _WARM_C, _IDLE_RPM, _SHUT_PERCENT = 70.0, 1400.0, 4.0
 #: The alternator has taken over by then, s after the first sample.
-_STARTED_S = 30.0
+STARTED_S = 30.0
 #: Above this the manifold holds more than the air of any road, kPa.
 _ANY_AIR_KPA = 120.0
 _MOST_STEPS = 20
@@ -140,7 +140,7 @@ def figures_from(columns: Columns, start: str = "", step_unit: str = "psi") -> F
     found.not_good = _not_good(columns, boosted)
     found.ratio = _ratio(columns, running)
     found.idle_kpa = _idle(columns, running, mixture)
-    supply = columns.good("supply", "V")[running & (columns.seconds > _STARTED_S)]
+    supply = columns.good("supply", "V")[running & (columns.seconds > STARTED_S)]
     supply = supply[np.isfinite(supply)]
     found.supply_lowest = float(np.percentile(supply, 0.5)) if supply.size > 500 else None
     return found
