@@ -42,9 +42,7 @@ class Display:
         """The unit in which a number of this unit is shown. Vacuum has a unit of its own: see `show`."""
         if symbol == LAMBDA:
             return self.mixture
-        if self.pressure and units.unit(symbol).dimension == units.PRESSURE:
-            return self.pressure
-        return symbol
+        return self.pressure if self.pressure and _is_pressure(symbol) else symbol
 
     def number(self, value: float, symbol: str) -> float:
         """A number in the unit in which it is shown."""
@@ -82,14 +80,21 @@ class Display:
         told = []
         if self.mixture == AFR:
             ratio = spelt(self.stoichiometric_ratio, 4)
-            told.append(
-                f"Mixture is shown as AFR for {self.fuel}, which is stoichiometric at {ratio}; lambda is measured."
-            )
+            fuel = f"{self.fuel}, stoichiometric at {ratio}"
+            told.append(f"Mixture is shown as AFR for {fuel}; what is measured is lambda.")
         if self.pressure == "psi":
             told.append("Pressure is shown in psi, and below the air's in inches of mercury.")
         elif self.pressure:
             told.append(f"Pressure is shown in {self.pressure}.")
         return " ".join(told)
+
+
+def _is_pressure(symbol: str) -> bool:
+    """Whether it is a unit of pressure; what rules work out may have one that no table knows, such as %/s."""
+    try:
+        return units.unit(symbol).dimension == units.PRESSURE
+    except units.UnitError:
+        return False
 
 
 def decimals(unit: str, uncertainty: float = 0.0) -> int:

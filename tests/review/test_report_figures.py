@@ -140,6 +140,14 @@ def test_the_list_the_stage_review_and_the_report_have_one_figure(seen: Seen) ->
     assert [a["alert"] for a in told and seen.told["sounded"]["alerts"]][:1] == [manifest.alerts[0].alert]
 
 
+def test_the_manifold_at_a_warm_idle(drives: dict[str, Seen]) -> None:
+    seen = drives["bench-van"]
+    rows = seen.running & (seen.good("vehicle_speed") < 1.0) & (seen.good("throttle") < 4.0)
+    rows &= (seen.good("engine_speed") < 1400.0) & ~(seen.good("coolant") < 70.0)
+    rows &= ~(seen.good("lambda", "saturated high", "saturated low") > 1.25)
+    assert seen.told["seen"]["idle_kpa"] == pytest.approx(seen.good("map")[rows].median(), abs=1e-4)
+
+
 # --- the parts ------------------------------------------------------------------------------------------------------
 
 

@@ -28,6 +28,7 @@ BEFORE_S, AFTER_S = 10.0, 10.0
 #: More are listed and not drawn: the page must stay small enough to be sent.
 MOST_DRAWN = 40
 _HEIGHT = 190.0
+_LATELY = 5
 
 
 class Held(NamedTuple):
@@ -96,10 +97,11 @@ def _held(looked: Looked, alert: Sounded, rows: slice, kept: dict[str, list[Held
         before = held.past[rows.start : row + 1]
         if not len(before) or not np.isfinite(held.values[rows]).any():
             continue
-        never = np.flatnonzero(~before)
-        since = int(never[-1]) if len(never) else 0
-        # One that does not hold at the moment itself is an alternative that had no part in it.
-        since = -1 if not before[-1] and since == len(before) - 1 and best is not None else since
+        # At the moment itself a channel may be gone already: what held in the last ticks has had its part.
+        lately = np.flatnonzero(before[-_LATELY:])
+        end = len(before) - min(_LATELY, len(before)) + int(lately[-1]) if len(lately) else 0
+        never = np.flatnonzero(~before[: end + 1])
+        since = (int(never[-1]) if len(never) else 0) if len(lately) else -1
         if since > best_since or best is None:
             best, best_since = held, since
     return best
@@ -137,8 +139,8 @@ def _comparisons(looked: Looked, rule_id: str) -> list[Held]:
         numbers, ends = (_shown(looked, (x - unit.offset) / unit.factor, symbol) for x in (values, limits))
         found.append(
             Held(
-                _plain(looked, node.left),
-                _plain(looked, node.right),
+                _plain(looked, node.left, symbol),
+                _plain(looked, node.right, symbol),
                 looked.display.unit_for(symbol),
                 numbers,
                 ends,
@@ -149,8 +151,10 @@ def _comparisons(looked: Looked, rule_id: str) -> list[Held]:
     return found
 
 
-def _plain(looked: Looked, node: tree.Number) -> str:
-    """A quantity as people call it, where it is a channel; else as the rule has it."""
+def _plain(looked: Looked, node: tree.Number, symbol: str) -> str:
+    """A channel as people call it, a number in the owner's unit, and anything else as the rule has it."""
+    if isinstance(node, tree.Quantity):
+        return f"its limit, {looked.display.show(units.unit(symbol).from_si(node.si), symbol)}"
     return looked.called(node.name) if isinstance(node, tree.ChannelRef) else show(node)
 
 

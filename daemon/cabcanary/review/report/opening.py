@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from cabcanary.alerts.arrival import blind_seconds
+from cabcanary.model import Quality
 from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.review.figures.drive_figures import SUSTAINED_S
 from cabcanary.review.report.looked import Section, clock, length
@@ -24,7 +27,7 @@ _TOLD = 8
 def seen(looked: Looked) -> Section:
     """What was seen."""
     section, figures, roles = Section("What was seen"), looked.figures, looked.columns.roles
-    section.sentences += [_recorded(looked), *_boost(looked), *_leanest(looked)]
+    section.sentences += [_recorded(looked), *_boost(looked), *_leanest(looked), *_idle(looked)]
     if figures.above and figures.above[0].at_most_s > 0:
         section.parts.append(_steps_table(looked, figures.above))
     section.figures = {
@@ -35,6 +38,7 @@ def seen(looked: Looked) -> Section:
         "leanest_under_boost": figures.leanest.mixture if figures.leanest else None,
         "leanest_at_boost_psi": figures.leanest.boost_psi if figures.leanest else None,
         "leanest_at_s": figures.leanest.at.at_s if figures.leanest else None,
+        "idle_kpa": _or_none(figures.idle_kpa),
         "above": [
             {"boost_psi": a.step_psi, "seconds": a.seconds, "sure_s": a.sure_s, "at_most_s": a.at_most_s}
             for a in figures.above
@@ -75,9 +79,16 @@ def _boost(looked: Looked) -> list[str]:
     if not steps:
         first = f"Boost never reached {looked.step(figures.above[0].step_psi)}: t" if figures.above else "T"
         return [f"{first}he most that lasted {spelt(SUSTAINED_S)} s was {top}."]
+    lasting = f"The most boost that lasted {spelt(SUSTAINED_S)} s was {top}."
+    if not steps[0].seconds:
+        first, most = looked.step(steps[0].step_psi), steps[0].at_most_s
+        return [
+            lasting,
+            f"Boost was not seen above {first}; it may have been for {most:.1f} s, as far as the sensor tells.",
+        ]
     told = ", ".join(f"above {looked.step(a.step_psi)} for {length(a.seconds)}{_within(a)}" for a in steps)
     left = " In brackets: what the sensor's uncertainty leaves open." if any(map(_within, steps)) else ""
-    return [f"The most boost that lasted {spelt(SUSTAINED_S)} s was {top}.", f"Boost was {told}.{left}"]
+    return [lasting, f"Boost was {told}.{left}"]
 
 
 def _off(looked: Looked, channel: str, at_s: float) -> float:
@@ -124,6 +135,19 @@ def _leanest(looked: Looked) -> list[str]:
     limit = looked.ceiling(found.boost_psi)
     way = "LEANER than" if found.mixture > limit else "richer than"
     return [f"{words}: {way} the ceiling there, {looked.mixture(limit)}."]
+
+
+def _idle(looked: Looked) -> list[str]:
+    """The manifold at idle, as a pressure and as what it lacks to the air's."""
+    idle, roles = looked.figures.idle_kpa, looked.columns.roles
+    if idle is None:
+        return []
+    words = f"At idle the manifold was at {looked.display.show(idle, 'kPa')} absolute"
+    air = looked.columns.good(roles.air, "kPa", Quality.WITHIN)
+    if not np.isfinite(air).any():
+        return [f"{words}."]
+    below = idle - float(np.nanmedian(air))
+    return [f"{words}, against the air {looked.display.show(below, 'kPa', above_air=True)}."]
 
 
 def sounded(looked: Looked) -> Section:

@@ -1,7 +1,7 @@
 """Plots as SVG within the page: axes, lines with gaps, points, limits, and what a named extreme is.
 
 Written by hand and not by a plotting library, after measuring: six plots of 4,000 points take the usual one 0.9 s and
-443 kB each, with 0.7 to 1.5 s of import before the first; these take a few ms and kB, go dark with the reader's screen,
+443 kB each, with 1 to 1.5 s of import before the first; these take a few ms and kB, go dark with the reader's screen,
 and their points can be read by a program.
 """
 
