@@ -11,6 +11,7 @@ from cabcanary.expressions import tree
 from cabcanary.expressions.arrays import evaluate_condition
 from cabcanary.expressions.bounds import dimension
 from cabcanary.model import Quality
+from cabcanary.review.figures.columns import spans
 from cabcanary.review.report.looked import Section, Sounded, clock, length
 from cabcanary.review.report.markup import el
 from cabcanary.review.report.plot import plot
@@ -196,9 +197,7 @@ def _drawn(looked: Looked, alert: Sounded, held: Held, rows: slice, sentence: st
     y = scale(everything[np.isfinite(everything)].tolist(), 0, 1, _least(held.unit))
     p = plot(_HEIGHT, Scale(-BEFORE_S, AFTER_S, 0, 1), y)
     p.axes("seconds from the alert", held.name + (f", {held.unit}" if held.unit not in ("", held.name) else ""))
-    gone = np.isnan(values)
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], gone.astype(np.int8), [0]))))
-    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for first, last in spans(np.isnan(values)):
         p.span(float(at[first]), float(at[last - 1]), "unseen")
     p.span(0.0, 0.0, "moment")
     p.line(at, values, "measured")

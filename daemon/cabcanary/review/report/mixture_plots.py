@@ -228,7 +228,7 @@ def _grid_section(
         return section
     grid = Grid(found, by, along, limits, looked.display)
     section.sentences += [grid.sentence(), _HOW] if limits else [grid.sentence()]
-    if not any(c.sensor for c in found.values()):
+    if limits and not any(c.sensor for c in found.values()):
         section.sentences.append(
             "Nobody has stated the wideband's own uncertainty (calibrate, or accuracy in the settings)."
         )

@@ -147,7 +147,10 @@ def _idle(looked: Looked) -> list[str]:
     if not np.isfinite(air).any():
         return [f"{words}."]
     below = idle - float(np.nanmedian(air))
-    return [f"{words}, against the air {looked.display.show(below, 'kPa', above_air=True)}."]
+    if looked.display.pressure == "psi":
+        return [f"{words}, {looked.display.show(below, 'kPa', above_air=True)}."]
+    side = "below" if below < 0 else "above"
+    return [f"{words}, {looked.display.show(abs(below), 'kPa')} {side} the air's pressure."]
 
 
 def sounded(looked: Looked) -> Section:

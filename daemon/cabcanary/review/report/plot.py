@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cabcanary.review.figures.columns import spans
 from cabcanary.review.report.markup import Markup, el, joined, number
 from cabcanary.review.report.scales import Scale, thinned, thinned_line
 from cabcanary.spelling import spelt
@@ -74,9 +75,7 @@ class Plot:
 
     def _path(self, xs: Floats, ys: Floats, keep: list[int]) -> str:
         found: list[str] = []
-        known = np.isfinite(xs) & np.isfinite(ys)
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], known.astype(np.int8), [0]))))
-        for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        for first, last in spans(np.isfinite(xs) & np.isfinite(ys)):
             x, y = self.x.all(xs[first:last]), self.y.all(ys[first:last])
             rows = thinned_line(x, y, [k - first for k in keep if first <= k < last])
             points = [f"{number(a)} {number(b)}" for a, b in zip(x[rows].tolist(), y[rows].tolist(), strict=True)]
