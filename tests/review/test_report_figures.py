@@ -244,6 +244,50 @@ def test_the_supply_while_the_engine_ran(seen: Seen) -> None:
     assert told["middle_v"] == pytest.approx(volts.median(), abs=1e-4)
 
 
+def plot_of(page: ET.Element, key: str) -> ET.Element:
+    (found,) = [s for s in page.iter(f"{SVG}svg") if (s.get("aria-labelledby") or "").startswith(f"{key}-")]
+    return found
+
+
+def minus(text: str | None) -> float:
+    return float((text or "").replace("−", "-"))
+
+
+#: config/rules/bench-van.toml, tables.ceiling: psi and lambda.
+CEILING = ([-1, 0, 2, 5, 8, 12], [1.06, 1.04, 0.88, 0.86, 0.85, 0.83])
+
+
+def test_an_alert_is_drawn_with_its_limit_before_and_after(drives: dict[str, Seen]) -> None:
+    seen = drives["bench-van"]
+    found = [(n, a) for n, a in enumerate(seen.told["alert_plots"]["drawn"], 1) if a["alert"] == "lean_under_boost"]
+    assert len(found) == 3
+    ceiling = pd.Series(np.interp(seen.good("boost_as_burnt"), *CEILING), index=seen.s.index)
+    mixture = seen.good("lambda", "saturated high", "saturated low")
+    for _, alert in found:
+        assert alert["shown"] == "mixture"
+        shown = seen.s.between(alert["at_s"] - 10.0, alert["at_s"] + 10.0 - 1e-9)
+        past = seen.seconds(shown & (mixture > ceiling) & ~seen.masked)
+        assert alert["past_limit_s"] == pytest.approx(past, abs=0.05)
+    number, alert = found[0]
+    assert alert["past_limit_s"] > 2.0
+    plot = plot_of(seen.page, f"alert-{number}")
+    # Its own ticks say which place means what.
+    texts = list(plot.iter(f"{SVG}text"))
+    heights = [(float(t.attrib["y"]) - 4, minus(t.text)) for t in texts if t.get("class") == "tick end"]
+    places = [(float(t.attrib["x"]), minus(t.text)) for t in texts if t.get("class") == "tick middle"]
+    (y1, v1), (y2, v2) = heights[0], heights[-1]
+    (x1, t1), (x2, t2) = places[0], places[-1]
+    for kind, values in (("measured", mixture), ("limit", ceiling)):
+        drawn = set().union(*(points(p) for p in plot.iter(f"{SVG}path") if p.get("class") == kind))
+        assert len(drawn) > 50
+        for x, y in drawn:
+            at = (seen.s - (alert["at_s"] + t1 + (float(x) - x1) * (t2 - t1) / (x2 - x1))).abs().idxmin()
+            value = v1 + (float(y) - y1) * (v2 - v1) / (y2 - y1)
+            # A tenth of a unit either way: 4 ms of time, within which a ramp goes on.
+            near = values[at - 2 : at + 2]
+            assert near.min() - 0.003 <= value <= near.max() + 0.003
+
+
 # --- what is named is drawn -----------------------------------------------------------------------------------------
 
 
@@ -273,7 +317,7 @@ def test_every_extreme_that_is_named_is_a_point_of_its_plot(seen: Seen) -> None:
 
 def test_masked_points_are_rings_and_the_ceiling_is_a_named_line(drives: dict[str, Seen]) -> None:
     page = drives["bench-van"].page
-    (plot,) = [s for s in page.iter(f"{SVG}svg") if (s.get("aria-labelledby") or "").startswith("boost-")]
+    plot = plot_of(page, "boost")
     kinds = [p.get("class") for p in plot.iter(f"{SVG}path")]
     assert kinds[kinds.index("ring") + 1] == "hole"
     assert "limit" in kinds

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from cabcanary.review.figures.columns import Floats
     from cabcanary.review.report.looked import Looked
     from cabcanary.review.report.markup import Markup
+    from cabcanary.rules.rule import Rule
 
 #: Shown before and after the moment, s.
 BEFORE_S, AFTER_S = 10.0, 10.0
@@ -43,6 +44,8 @@ class Held(NamedTuple):
     #: Where the quantity is past its limit, and the rule not suppressed.
     past: Any
     suppresses: bool = False
+    #: The rule says by this how bad it is.
+    about: bool = False
 
 
 def alerts(looked: Looked) -> Section:
@@ -54,24 +57,31 @@ def alerts(looked: Looked) -> Section:
         return section
     section.sentences.append(
         f"The moment of the alert is the upright line. Before it are {BEFORE_S:.0f} s, behind it {AFTER_S:.0f} s. "
-        "Drawn is what came past its limit last; the dashed line is that limit."
+        "Drawn is what the rule is about, or what came past its limit last; the dashed line is that limit."
     )
     if len(looked.sounded) > MOST_DRAWN:
         section.sentences.append(f"Drawn are the first {MOST_DRAWN} of {len(looked.sounded)}.")
     kept: dict[str, list[Held]] = {}
+    drawn: list[dict[str, Any]] = []
     for number, alert in enumerate(looked.sounded[:MOST_DRAWN], 1):
-        section.parts.append(_one(looked, alert, number, kept))
+        rows = _rows(looked, alert.at_s)
+        held = _held(looked, alert, rows, kept)
+        if held is not None and not np.isfinite(held.values[rows]).any():
+            held = None
+        section.parts.append(_one(looked, alert, number, held, rows))
+        if held is not None:
+            shown = {"alert": alert.alert, "at_s": round(alert.at_s, 3), "shown": held.name}
+            drawn.append(shown | ({"past_limit_s": _past(looked, held, rows)} if held.limit_name else {}))
+    section.figures = {"drawn": drawn}
     return section
 
 
-def _one(looked: Looked, alert: Sounded, number: int, kept: dict[str, list[Held]]) -> Markup:
+def _one(looked: Looked, alert: Sounded, number: int, held: Held | None, rows: slice) -> Markup:
     until = "to the end of the drive" if alert.until_s is None else f"for {length(alert.until_s - alert.at_s)}"
     heading = el("h3", f"{number}. {clock(alert.at_s)} {alert.priority}: {alert.say}")
     story = f"It said “{alert.do}. {alert.say}.” and stood {until}."
     story += f" Why: {alert.why}." if alert.why else ""
-    rows = _rows(looked, alert.at_s)
-    held = _held(looked, alert, rows, kept)
-    if held is None or not np.isfinite(held.values[rows]).any():
+    if held is None:
         name = looked.called(alert.alert.removeprefix(BLIND))
         words = f"There is nothing to draw: {name} had no value in these seconds."
         return el("section", heading, el("p", story), el("p", words), class_="alert")
@@ -87,11 +97,14 @@ def _rows(looked: Looked, at_s: float) -> slice:
 
 
 def _held(looked: Looked, alert: Sounded, rows: slice, kept: dict[str, list[Held]]) -> Held | None:
-    """What is drawn: of a rule's comparisons the one that came true last; of a blind channel the channel itself."""
+    """What is drawn: the comparison that a rule is about, else the one that came true last; of a blind channel that."""
     if alert.alert.startswith(BLIND):
         return _channel(looked, alert.alert.removeprefix(BLIND))
     if alert.alert not in kept:
         kept[alert.alert] = _comparisons(looked, alert.alert)
+    about = next((h for h in kept[alert.alert] if h.about and np.isfinite(h.values[rows]).any()), None)
+    if about is not None:
+        return about
     row = int(np.searchsorted(looked.columns.seconds, alert.at_s))
     best, best_since = None, -1
     for held in kept[alert.alert]:
@@ -147,9 +160,21 @@ def _comparisons(looked: Looked, rule_id: str) -> list[Held]:
                 ends,
                 past,
                 bool(held_back.any()),
+                _is_about(rule, node),
             )
         )
     return found
+
+
+def _is_about(rule: Rule, node: tree.Compare) -> bool:
+    """Whether a rule measures by this comparison how bad it is: its excess is the one side less the other."""
+    of = [rule.inverse_time, rule.worse]
+    sides = [
+        (spec.excess.left, spec.excess.right)
+        for spec in of
+        if spec is not None and isinstance(spec.excess, tree.Arithmetic) and spec.excess.operation == "-"
+    ]
+    return (node.left, node.right) in sides or (node.right, node.left) in sides
 
 
 def _plain(looked: Looked, node: tree.Number, symbol: str) -> str:
@@ -180,11 +205,16 @@ def _shown(looked: Looked, values: Floats, symbol: str) -> Floats:
     return values * (one - zero) + zero
 
 
+def _past(looked: Looked, held: Held, rows: slice) -> float:
+    """For how many of the seconds shown it was past its limit, and the rule not suppressed."""
+    return round(float(looked.columns.steps[rows][held.past[rows] & np.isfinite(held.values[rows])].sum()), 2)
+
+
 def _sentence(looked: Looked, held: Held, rows: slice) -> str:
     if not held.limit_name:
         gap = float(looked.columns.steps[rows][np.isnan(held.values[rows])].sum())
         return f"{held.name}: in these {BEFORE_S + AFTER_S:.0f} s it was not seen for {gap:.1f} s, which is hatched."
-    past = float(looked.columns.steps[rows][held.past[rows] & np.isfinite(held.values[rows])].sum())
+    past = _past(looked, held, rows)
     unit = f" in {held.unit}" if held.unit not in ("", held.name) else ""
     left_out = ", what the rule suppresses left out" if held.suppresses else ""
     return f"{held.name}{unit} against {held.limit_name}: past it for {past:.1f} s of those shown{left_out}."
