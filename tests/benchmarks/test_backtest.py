@@ -4,32 +4,26 @@ The drive-hour: the bench van on country roads, 24 channels at 50 Hz, as its arc
 driven, and the middle of them comes over and over until an hour is full. Processor time; nothing here can fail by time.
 """
 
-import json
 import os
 import time
-from pathlib import Path
 
 import duckdb
-import numpy as np
 import polars as pl
-import pyarrow.parquet as pq
 import pytest
 from archived_drive import archived, bench_plan
+from stretched_drive import stretched
 
 from cabcanary.model import Frame, Quality, Value
 from cabcanary.review.backtest.backtest import backtest
 from cabcanary.review.backtest.parallel import run_here
 from cabcanary.review.backtest.results import Task
 from cabcanary.review.backtest.rule_choice import RuleSource
-from cabcanary.store.archive import METADATA_KEY, ROWS_PER_GROUP, Column, Rows, SampleWriter
 from cabcanary_bench.drives.generator import DriveKind, ordinary
 
 pytestmark = pytest.mark.in_time
 
 
 MINUTES, HOUR = 7.0, 180_000
-#: The first four minutes come once, the last one not at all.
-BODY_BEGINS, LEFT_OUT = 12_000, 3_000
 DRIVES, SAMPLE = 200, 40
 #: Lean under boost without its refinements, in the units of the archive; the ceiling as in the bench van's rules.
 LEAN_SQL = """
@@ -59,55 +53,6 @@ def hour(tmp_path_factory):
     folder = tmp_path_factory.mktemp("hour")
     driven = archived(folder, ordinary(1, DriveKind.COUNTRY, minutes=MINUTES), 1)
     return stretched(driven.samples, folder / "hour.parquet", HOUR)
-
-
-def stretched(samples: Path, target: Path, ticks: int) -> Path:
-    """A drive of so many ticks: it begins as the one does, and then its middle comes over and over.
-
-    All goes through the archive's own writer.
-    """
-    table = pq.read_table(samples)
-    about = json.loads(table.schema.metadata[METADATA_KEY])
-    raw, units = about.pop("raw"), about.pop("units")
-    names = [n for n in units if f"{n}_uncertainty" in units]
-    columns = [Column(n, units[n], raw.get(n)) for n in names]
-    body = table.num_rows - LEFT_OUT - BODY_BEGINS
-    rows = np.arange(ticks)
-    rows = np.where(rows < BODY_BEGINS, rows, BODY_BEGINS + (rows - BODY_BEGINS) % body)
-    turns = np.maximum(0, np.arange(ticks) - BODY_BEGINS) // body
-    times = table["tick_ns"].to_numpy()
-    shift = turns * int(times[BODY_BEGINS + body] - times[BODY_BEGINS])
-    codes = {q.words: int(q) for q in Quality}
-    writer = SampleWriter(target, columns, about)
-    for first in range(0, ticks, ROWS_PER_GROUP):
-        taken, late = table.take(rows[first : first + ROWS_PER_GROUP]), shift[first : first + ROWS_PER_GROUP]
-        writer.add(
-            Rows(
-                taken["tick_ns"].to_numpy() + late,
-                {n: taken[n].to_numpy() for n in names},
-                {n: np.array([codes[w] for w in taken[f"{n}_quality"].to_pylist()], np.uint8) for n in names},
-                {n: taken[f"{n}_uncertainty"].to_numpy() for n in names},
-                {c.name: _raw(taken[f"{c.name}_raw"], c) for c in columns if c.raw is not None},
-                {t: _masked(taken[t], _in_unit(late, t)) for t in {r["time"] for r in raw.values()}},
-                {t: _masked(taken[t], 0) for t in {r["later"] for r in raw.values() if "later" in r}},
-            )
-        )
-    writer.close()
-    return target
-
-
-def _in_unit(late_ns, name):
-    """Times stand in whole microseconds where that is exact."""
-    return late_ns // 1000 if name.endswith("_us") else late_ns
-
-
-def _raw(column, channel):
-    return _masked(column, 0) if channel.codes else column.to_numpy()
-
-
-def _masked(column, shift):
-    numbers = column.fill_null(0).to_numpy() + shift
-    return np.ma.masked_array(numbers, mask=column.is_null().to_numpy(), dtype=np.int64)
 
 
 def best_of(rounds, work):

@@ -32,7 +32,8 @@ FILES = (
     f"rules test {BOOST} --config @", "rules explain x --config @", "rules trace x y --config @",
     "baseline list --config @", "baseline measure x --config @", "replay @", "replay x --config @",
     f"replay x --config {VAN} --mapping @", "backtest @", "backtest all --rules @", "backtest all --config @",
-    "drives --config @", "export x --config @", "import @ --vehicle v --folder {fresh}", "import @ --columns",
+    "drives --config @", "export x --config @", "report x --config @", "report @ -o new.html",
+    "report @ --json", "import @ --vehicle v --folder {fresh}", "import @ --columns",
     "import {log} --vehicle v --folder {fresh} --mapping @", "import {log} --config @",
     "reconvert x --curve @ --folder .", "reconvert x --config @ --curve c",
     "bench @", "bench corpus --hours 0 --faults 1 --config @",
@@ -40,7 +41,7 @@ FILES = (
 FOLDERS = (
     "sounds --wav @", "rules trace x y --folder @", "replay x --folder @", "backtest all --folder @",
     "drives --folder @", "new my.toml --drive last --folder @", f"inspect {VAN} --json --folder @",
-    "export x --folder @", "import {log} --vehicle v --folder @",
+    "export x --folder @", "report x --folder @", "report x --json --folder @", "import {log} --vehicle v --folder @",
     "reconvert x --folder @ --curve c", "bench --folder @",
 )  # fmt: skip
 NUMBERS = (

@@ -17,8 +17,8 @@ from staged_van import AIR_KPA, JOINT, PSI_KPA, RULES, SEEN, SETTINGS, volts
 from cabcanary.cli.main import main
 from cabcanary.model import Reading
 from cabcanary.plan.plan import Plan, load_plan
+from cabcanary.review.figures.drive_figures import Figures
 from cabcanary.review.stages.compare import difference
-from cabcanary.review.stages.figures import Figures
 from cabcanary.review.stages.judgement import FAIL, MORE, PASS, Criterion, Stage, changed, drives_of, review, verdict_of
 from cabcanary.store.manifest import MANIFEST_ENDING, AlertCount, Manifest, drive_folder, manifest_json
 from cabcanary.student import student_95_between
@@ -141,7 +141,7 @@ def test_boost_above_the_weakest_joint_fails_and_says_where(config: Path) -> Non
     name = Archive(config).drive((5.0, IDLE, 1.0), (8.0, 7.0, 0.8))
     found = criteria_of(config)["boost against the hoses' limit"]
     assert (found.verdict, found.limit) == (FAIL, "6 psi")
-    assert found.figure == "highest for 0.5 s 7.0 psi"
+    assert found.figure == "highest for 0.3 s 7.0 psi"
     assert found.evidence[0].drive == name
 
 
@@ -199,7 +199,7 @@ def test_it_is_told_and_never_says_safe(config: Path, capsys: pytest.CaptureFixt
     assert main(["stage", str(config), "review"]) == 1
     said = capsys.readouterr().out
     assert "stage 'low boost': 3 drives, 0.1 h, held against 3 of stage 'no boost'" in said
-    assert "PASS           mixture from 6 to 8 psi: leanest for 0.5 s 0.80" in said
+    assert "PASS           mixture from 6 to 8 psi: leanest for 0.3 s 0.80" in said
     assert "Take this to your tuner" in said
     assert "safe" not in said.lower()
     assert main(["stage", str(config), "review", "--json"]) == 1

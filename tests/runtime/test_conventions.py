@@ -45,7 +45,8 @@ def bash_script(tmp_path_factory: pytest.TempPathFactory) -> Path:
     [
         (["st"], ["stage", "status"]),
         (["stat"], ["status"]),
-        (["re"], ["replay", "reconvert", "reload"]),
+        (["re"], ["replay", "report", "reconvert", "reload"]),
+        (["report", "last", "--"], ["--help", "--output", "--folder", "--config", "--json"]),
         (["rules", ""], ["test", "explain", "trace"]),
         (["status", "--f"], ["--follow"]),
         (["status", "van.toml", "--"], ["--help", "--follow", "--json"]),

@@ -38,9 +38,9 @@ def add_drive_verbs(verbs: Any) -> None:
     drives.add_argument("--alert", default="", metavar="RULE", help="only those in which this was raised")
     drives.add_argument("--kept", action="store_true", help="only those that are kept")
     drives.add_argument("--yes", action="store_true", help="remove: it is meant")
-    _add_folder(drives)
+    add_folder(drives)
     drives.add_argument("--json", action="store_true", help="for a program to read")
-    drives.set_defaults(run=_guarded(_drives))
+    drives.set_defaults(run=guarded(_drives))
 
     export = verbs.add_parser("export", help="write a drive for other programs")
     export.add_argument("drive", metavar="DRIVE", help='its name, the beginning of it, or "last"')
@@ -48,9 +48,9 @@ def add_drive_verbs(verbs: Any) -> None:
     export.add_argument(
         "--output", type=Path, help="file to write; none is written over (default: the drive's name, here)"
     )
-    _add_folder(export)
+    add_folder(export)
     export.add_argument("--json", action="store_true", help="for a program to read")
-    export.set_defaults(run=_guarded(_export))
+    export.set_defaults(run=guarded(_export))
 
     bring = verbs.add_parser("import", help="bring in a log of another program: text, Parquet, MDF4")
     bring.add_argument("file", type=Path, metavar="FILE", help="CSV: time_s first, then channel [unit]")
@@ -60,18 +60,18 @@ def add_drive_verbs(verbs: Any) -> None:
     bring.add_argument("--vehicle", default="", help="whose drive it is (default: the settings' vehicle)")
     bring.add_argument("--stage", default="", help="stage of the build it was made in")
     bring.add_argument("--start", default="", help="when it began, as in 2026-11-25T08:30:00+01:00")
-    _add_folder(bring)
+    add_folder(bring)
     bring.add_argument("--json", action="store_true", help="for a program to read")
-    bring.set_defaults(run=_guarded(_bring_in))
+    bring.set_defaults(run=guarded(_bring_in))
 
     again = verbs.add_parser("reconvert", help="compute a drive again with a better curve; the original stays")
     again.add_argument("drive", metavar="DRIVE", help='its name, the beginning of it, or "last"')
     again.add_argument(
         "--curve", type=Path, required=True, metavar="FILE", help="TOML with [channels.NAME] and its keys"
     )
-    _add_folder(again)
+    add_folder(again)
     again.add_argument("--json", action="store_true", help="for a program to read")
-    again.set_defaults(run=_guarded(_reconvert))
+    again.set_defaults(run=guarded(_reconvert))
 
 
 def _day(text: str) -> str:
@@ -85,12 +85,15 @@ def _day(text: str) -> str:
     return text
 
 
-def _add_folder(parser: argparse.ArgumentParser) -> None:
+def add_folder(parser: argparse.ArgumentParser) -> None:
+    """The options that say where drives lie."""
     parser.add_argument("--folder", type=Path, help=f"the daemon's folder (default {DEFAULT_FOLDER})")
     parser.add_argument("--config", type=Path, help="settings file that names the folder")
 
 
-def _guarded(run: Callable[[argparse.Namespace], int]) -> Callable[[argparse.Namespace], int]:
+def guarded(run: Callable[[argparse.Namespace], int]) -> Callable[[argparse.Namespace], int]:
+    """A command whose wrong drives and settings are a line and exit code 2, and whose failures are a line and 1."""
+
     def guarded(options: argparse.Namespace) -> int:
         from cabcanary.review.list.drives import DriveError
         from cabcanary.validation.problems import SettingsError
@@ -107,7 +110,12 @@ def _guarded(run: Callable[[argparse.Namespace], int]) -> Callable[[argparse.Nam
     return guarded
 
 
-def _folder(options: argparse.Namespace, *, must_be: bool = True) -> Path:
+def folder_of(options: argparse.Namespace, *, must_be: bool = True) -> Path:
+    """The daemon's folder, as --folder or --config have it.
+
+    Raises:
+        DriveError: there is no such folder. SettingsError: the settings are faulty.
+    """
     from cabcanary.review.list.drives import DriveError
     from cabcanary.settings.load import load_settings
 
@@ -130,7 +138,7 @@ def _object(told: dict[str, Any]) -> str:
 def _drives(options: argparse.Namespace) -> int:
     from cabcanary.review.list import drives as work
 
-    folder = _folder(options)
+    folder = folder_of(options)
     if options.action == "list":
         return _list(options, folder)
     if not options.drive:
@@ -173,7 +181,7 @@ def _export(options: argparse.Namespace) -> int:
     from cabcanary.review.exchange.export import export_drive
     from cabcanary.review.list.drives import find_drive, samples_path
 
-    folder = _folder(options)
+    folder = folder_of(options)
     path, manifest = find_drive(folder, options.drive)
     target = options.output or Path(manifest.drive + _ENDINGS[options.to])
     made = export_drive(samples_path(path, manifest), options.to, target, folder)
@@ -201,7 +209,7 @@ def _bring_in(options: argparse.Namespace) -> int:
     if not vehicle:
         raise DriveError("whose drive is it? write --vehicle NAME, or --config with the vehicle's settings")
     origin = Origin(vehicle, options.stage or (plan.settings.vehicle.stage if plan else ""), options.start)
-    folder, mapping = _folder(options, must_be=False), Mapping(options.mapping)
+    folder, mapping = folder_of(options, must_be=False), Mapping(options.mapping)
     done = bring_in(folder, options.file, mapping, origin, plan, believe=options.as_guessed)
     _say(_object(_as_told(done)) if options.json else "\n".join(_brought_in(options, done)))
     return OK
@@ -249,7 +257,7 @@ def _reconvert(options: argparse.Namespace) -> int:
     from cabcanary.review.exchange.reconvert import reconvert
     from cabcanary.review.list.drives import find_drive
 
-    folder = _folder(options)
+    folder = folder_of(options)
     path, manifest = find_drive(folder, options.drive)
     made = reconvert(folder, path, manifest, options.curve)
     if options.json:

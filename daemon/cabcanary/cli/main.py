@@ -57,6 +57,7 @@ def _parser() -> argparse.ArgumentParser:
     from cabcanary.cli.inspect import add_inspect
     from cabcanary.cli.new import add_new
     from cabcanary.cli.replays import add_replay
+    from cabcanary.cli.report import add_report
     from cabcanary.cli.rules import add_rules
     from cabcanary.cli.shared import SAFETY, Parser
     from cabcanary.cli.stage import add_stage
@@ -116,6 +117,7 @@ def _parser() -> argparse.ArgumentParser:
     add_replay(verbs)
     add_backtest(verbs)
     add_drive_verbs(verbs)
+    add_report(verbs)
     _add_conventions(verbs, parser)
     return parser
 

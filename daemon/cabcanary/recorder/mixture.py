@@ -8,16 +8,11 @@ from typing import TYPE_CHECKING, Any
 from cabcanary import units
 from cabcanary.expressions.scalar import Program, Reader, Truth, compile_condition
 from cabcanary.model import Quality
-from cabcanary.plan.coverage import LEAN
-from cabcanary.settings.derived import AsBurntChannel, BoostChannel, FuelCutChannel
-from cabcanary.settings.sensors import MeasuredChannel
+from cabcanary.plan.roles import lean_rules, roles_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from cabcanary.model import Frame
     from cabcanary.plan.plan import Plan
-    from cabcanary.rules.rule import Rule
 
 #: Boost begins to count at 2 psi: below it the manifold may just be full of air at a wide throttle.
 UNDER_BOOST_PA = units.unit("psi").to_si(2.0)
@@ -38,19 +33,13 @@ class MixtureUnderBoost:
     """
 
     def __init__(self, plan: Plan) -> None:
-        channels = plan.settings.channels
-        boost = next((n for n, c in channels.items() if isinstance(c, BoostChannel)), None)
-        self._mixture = next(
-            (n for n, c in channels.items() if isinstance(c, MeasuredChannel) and c.measures == "lambda"), None
-        )
-        self._mask = next((n for n, c in channels.items() if isinstance(c, FuelCutChannel)), None)
-        # The boost that a mixture was burnt under, where the settings make that channel.
-        self._burnt = next((n for n, c in channels.items() if isinstance(c, AsBurntChannel) and c.of == boost), boost)
+        channels, roles = plan.settings.channels, roles_of(plan.settings)
+        self._mixture, self._mask, self._burnt = roles.mixture, roles.fuel_cut, roles.burnt
         self._under = UNDER_BOOST_PA / units.unit(channels[self._burnt].unit).factor if self._burnt else 0.0
         self._reader = Reader()
         self._suppressions: list[Program[Truth]] = [
             compile_condition(rule.suppress_when, self._reader)
-            for rule in _lean_rules(plan, {n for n in (boost, self._burnt) if n}, self._mixture)
+            for rule in lean_rules(plan)
             if rule.suppress_when is not None
         ]
         #: The window's minimum first; behind it what may still become one: time (ns), lambda, boost.
@@ -103,13 +92,6 @@ class MixtureUnderBoost:
         if self._counted:
             found["lambda_95_under_boost"] = round(_percentile(self._counted) * _STEP, 3)
         return found
-
-
-def _lean_rules(plan: Plan, boosts: set[str], mixture: str | None) -> Iterator[Rule]:
-    """The rules that watch for it; where none says so, those that hold the mixture against boost."""
-    rules = plan.rules.rules
-    said = [r for r in rules if r.covers == LEAN]
-    yield from said or [r for r in rules if mixture in r.channels and boosts & set(r.channels)]
 
 
 def _percentile(counted: Counter[int]) -> int:

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow.parquet as pq
 
 from cabcanary import units
-from cabcanary.review.still import STEADY_S, lowest_of, still_spells
+from cabcanary.review.figures.still import STEADY_S, lowest_of, still_spells
 from cabcanary.store.archive import METADATA_KEY
 
 if TYPE_CHECKING:

@@ -25,6 +25,15 @@ class Lamp(Strict):
     after: list[Name] = ["lean_under_boost", "over_boost"]
 
 
+class DisplayChoice(Strict):
+    """In which units a person reads values, where nothing has to be quick: reports and pages."""
+
+    #: Without it each channel is shown in its own unit. psi: what lies below the air's pressure is inHg.
+    pressure: Literal["psi", "kPa", "bar"] | None = None
+    #: AFR is for the vehicle's fuel, `vehicle.fuel`.
+    mixture: Literal["lambda", "AFR"] = "lambda"
+
+
 class Sounds(Strict):
     """How loud. Night lowers nothing that is urgent."""
 

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Union
 from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from cabcanary import units
+from cabcanary.display import Display
 from cabcanary.model import UNKNOWN_KIND
 from cabcanary.settings.build_stages import Built, Joint
 from cabcanary.settings.checks import Check
 from cabcanary.settings.derived import DerivedChannel
-from cabcanary.settings.outputs import Buttons, Buzzer, Lamp, Mqtt, SoundCard, Sounds, Terminal, Watcher
+from cabcanary.settings.outputs import Buttons, Buzzer, DisplayChoice, Lamp, Mqtt, SoundCard, Sounds, Terminal, Watcher
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.kind import SourceSettings
 from cabcanary.sources.kinds import KINDS
@@ -186,6 +187,7 @@ class Settings(Strict):
     drive: Drive = Drive()
     archive: Archive = Archive()
     known_defects: list[KnownDefect] = Field(default=[], max_length=20)
+    display: DisplayChoice = DisplayChoice()
     buttons: Buttons = Buttons()
     buzzer: Buzzer | None = None
     lamp: Lamp | None = None
@@ -212,6 +214,11 @@ class Settings(Strict):
             stages = ", ".join(self.vehicle.all_stages)
             raise ValueError(f"compressor.from is '{begins}', and the stages are {stages}; name one of them")
         return self
+
+    @property
+    def shown_in(self) -> Display:
+        """How quantities are shown to a person."""
+        return Display(self.display.pressure or "", self.display.mixture, self.vehicle.fuel)
 
     @property
     def facts(self) -> dict[str, str]:

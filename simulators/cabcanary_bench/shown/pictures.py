@@ -26,6 +26,7 @@ from cabcanary_bench.drives.scenario import FIRST_DRIVE
 from cabcanary_bench.fast.fast import drive
 from cabcanary_bench.paths import config_folder
 from cabcanary_bench.rig.screen import Screen
+from cabcanary_bench.shown.report_picture import report_picture
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
 
 #: A moment of the first drive in which the mixture is lean under boost, s.
 _AT_S = 170.5
+#: By then the lean pull is over, s.
+_PULLED_S = 182.0
 _WIDTH = 92
 #: A picture's letters: advance and line height in pixels, for a monospaced face of 14.
 _ADVANCE, _HEIGHT, _MARGIN = 8.43, 19, 14
@@ -55,6 +58,8 @@ class Moment:
     frame: Frame
     events: list[dict[str, Any]] = field(default_factory=list)
     started_ns: int = 0
+    #: Every frame so far.
+    frames: list[Frame] = field(default_factory=list)
 
 
 class _Clock:
@@ -66,19 +71,23 @@ class _Clock:
         return self.time_ns
 
 
-def moment(at_s: float = _AT_S) -> Moment:
-    """Drive the first drive without wires up to a moment, s."""
+def moment(at_s: float = _AT_S, until_s: float = 0.0) -> Moment:
+    """Drive the first drive without wires up to a moment, s; its frames go on to `until_s`, and nothing else does."""
     plan = load_plan(config_folder() / "bench-van.toml")
     pipeline, engine, cab, clock = plan.pipeline(), plan.engine(), Annunciator(()), _Clock()
     recording = drive(FIRST_DRIVE, 1)
     found: Moment | None = None
     for newest, now_ns in recording.ticks():
-        if recording.drive_s(now_ns) > at_s:
+        if recording.drive_s(now_ns) > max(at_s, until_s):
             break
-        clock.time_ns = now_ns
+        past = recording.drive_s(now_ns) > at_s
+        clock.time_ns = clock.time_ns if past else now_ns
         frame = pipeline.step(newest, now_ns)
         if found is None:
             found = Moment(Standing(plan, cast("Clock", clock), {}), frame, [], now_ns)
+        found.frames.append(frame)
+        if past:
+            continue
         found.frame = frame
         found.standing.look(found.frame)
         changes = engine.step(found.frame)
@@ -161,11 +170,13 @@ def _row(number: int, line: str) -> str:
 
 def pictures() -> dict[str, str]:
     """The pictures by their files' names."""
-    now = moment()
+    now = moment(until_s=_PULLED_S)
+    van = load_plan(config_folder() / "bench-van.toml")
     return {
         "bench.svg": svg("cabcanary bench", bench_screen(now)),
         "status.svg": svg("cabcanary status my-van.toml", status_page(now)),
         "check.svg": svg("cabcanary check market-hatchback.toml", check_page()),
+        "report.svg": report_picture(van, now.frames),
     }
 
 

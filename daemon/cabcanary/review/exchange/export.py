@@ -5,9 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import shutil
-import tempfile
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.alerts.words import mixture_under_boost
@@ -15,11 +13,13 @@ from cabcanary.model import Quality
 from cabcanary.recorder.archived_drive import ArchivedDrive
 from cabcanary.review.exchange.log_mdf import OWN_AUTHOR
 from cabcanary.review.list.drives import BELIEVED, NOT_JUDGED, DriveError
+from cabcanary.review.new_files import refuse_place, refuse_taken, write_whole
 from cabcanary.review.progress import shown
-from cabcanary.store.manifest import DRIVES, JOURNAL, MANIFEST_ENDING, Manifest
+from cabcanary.store.manifest import MANIFEST_ENDING, Manifest
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
 _ROWS_AT_ONCE = 10_000
 _WITHIN = (Quality.WITHIN.words,)
@@ -41,40 +41,18 @@ def export_drive(samples: Path, to: str, target: Path, folder: Path) -> list[Pat
     except (OSError, ValueError) as error:
         raise DriveError(str(error)) from error
     ways: dict[str, Callable[[ArchivedDrive, Path], None]] = {"csv": _csv, "parquet": _parquet, "mdf4": _mdf4}
-    try:
-        # Beside the target, so that the whole file only needs to be renamed.
-        with tempfile.TemporaryDirectory(prefix=".cabcanary-export-", dir=target.parent) as parts:
-            made = [Path(parts) / t.name for t in targets]
-            ways[to](drive, made[0])
-            _refuse_taken(targets)
-            for part, whole in zip(made, targets, strict=True):
-                part.replace(whole)
-    except OSError as error:
-        raise OSError(error.errno, error.strerror or str(error), str(targets[0])) from error
+    write_whole(targets, lambda made: ways[to](drive, made[0]))
     return targets
 
 
 def _targets(to: str, target: Path, folder: Path) -> list[Path]:
     """Every file that will be written; none of them is there, and none is in the archive."""
-    if target.is_dir() or not target.name:
-        raise DriveError(f"{target} is a folder; name a file in it with --output")
-    if to == "mdf4" and target.suffix.lower() != ".mf4":
+    if to == "mdf4" and target.suffix.lower() != ".mf4" and target.name and not target.is_dir():
         target = target.with_name(f"{target.name}.mf4")
-    if not target.parent.is_dir():
-        raise DriveError(f"there is no folder {target.parent}; make it first, or name another with --output")
+    refuse_place(target, folder)
     targets = [target, _events_beside(target)] if to == "csv" else [target]
-    place = target.resolve()
-    for kept in (folder / DRIVES, folder / JOURNAL):
-        if place.is_relative_to(kept.resolve()):
-            raise DriveError(f"{target} would lie in the daemon's own {kept}; name a place outside it with --output")
-    _refuse_taken(targets)
+    refuse_taken(targets)
     return targets
-
-
-def _refuse_taken(targets: list[Path]) -> None:
-    for target in targets:
-        if target.exists():
-            raise DriveError(f"{target} is there already; name another file with --output, or remove it")
 
 
 def _events_beside(target: Path) -> Path:

@@ -9,6 +9,7 @@ import numpy as np
 
 from cabcanary import units
 from cabcanary.model import NOTICES, OWN_ALERTS, Quality
+from cabcanary.review.figures.columns import Columns
 from cabcanary.review.list.drives import samples_path
 from cabcanary.review.list.recorded_drive import RecordedError, read_drive
 from cabcanary.store.manifest import newest_first
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
 #: From this share of a step on it is carried: a driver does not hold a pressure to the tenth.
 CARRIED = 0.85
-_LONGEST_TICK_S = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,11 +72,10 @@ def _drives(plan: Plan) -> Iterator[tuple[Manifest, Recorded]]:
 
 
 def _seconds_at(drive: Recorded, at_pa: float) -> float:
-    columns, symbol = drive.signals.columns, drive.plan.channel_units.get("boost", "psi")
-    if not {"boost", "lambda"} <= set(columns):
+    """Seconds at this boost in which the mixture was seen."""
+    columns = Columns(drive)
+    if columns.roles.boost is None or columns.roles.mixture is None:
         return 0.0
-    boost, mixture = columns["boost"], columns["lambda"]
-    seen = (boost.qualities == Quality.GOOD) | (boost.qualities == Quality.WITHIN)
-    seen &= mixture.qualities == Quality.GOOD
-    at = boost.values >= units.unit(symbol).from_si(at_pa)
-    return float(np.minimum(np.diff(drive.seconds, prepend=0.0), _LONGEST_TICK_S)[seen & at].sum())
+    boost = columns.good(columns.roles.boost, "psi", Quality.WITHIN)
+    seen = np.isfinite(columns.good(columns.roles.mixture))
+    return float(columns.steps[seen & (boost >= units.unit("psi").from_si(at_pa))].sum())

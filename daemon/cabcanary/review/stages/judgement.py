@@ -9,16 +9,22 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from cabcanary import units
 from cabcanary.model import NOTICES, OWN_ALERTS
 from cabcanary.plan.hoses import cap, in_psi, joint_bounds
+from cabcanary.review.figures.drive_figures import (
+    BAND_PSI,
+    FROM_PSI,
+    SUSTAINED_S,
+    Figures,
+    Moment,
+    all_cells,
+    figures_of,
+)
+from cabcanary.review.figures.limits import ceiling_of, number_of, rule_files
 from cabcanary.review.list.drives import samples_path
 from cabcanary.review.list.recorded_drive import RecordedError, read_drive
 from cabcanary.review.stages.compare import Difference, difference
-from cabcanary.review.stages.figures import BAND_PSI, FROM_PSI, SUSTAINED_S, Figures, Moment, all_cells, figures_of
-from cabcanary.settings.load import load_rule_file
 from cabcanary.spelling import spelt
 from cabcanary.store.manifest import newest_first
 
@@ -103,7 +109,7 @@ def verdict_of(criteria: list[Criterion]) -> str:
 
 
 def _mixture(plan: Plan, now: Stage) -> list[Criterion]:
-    ceiling = _ceiling(plan)
+    ceiling = ceiling_of(rule_files(plan))
     if ceiling is None:
         return [Criterion("mixture under boost", MORE, "the rules have no table 'ceiling'")]
     highest = _highest_band(plan)
@@ -187,7 +193,7 @@ def _supply(plan: Plan, now: Stage) -> Criterion:
     seen = [f.supply_lowest for f in now.figures if f.supply_lowest is not None]
     if "supply" not in plan.settings.channels or not seen:
         return Criterion("supply while running", MORE, "not measured")
-    limit = _number(plan, "supply_lowest")
+    limit = number_of(rule_files(plan), "supply_lowest", "V")
     figure = f"lowest {min(seen):.1f} V in {len(seen)} drives"
     if limit is None:
         return Criterion("supply while running", MORE, figure, "no limit is set")
@@ -242,25 +248,6 @@ def _highest_band(plan: Plan) -> int:
     """The band in which the limit lies; the first one where there is none."""
     limit = _limit_pa(plan)
     return 0 if limit is None else max(0, math.ceil((_PSI.from_si(limit) - FROM_PSI) / BAND_PSI - 1e-9) - 1)
-
-
-def _ceiling(plan: Plan) -> Any:
-    for name in plan.settings.rules:
-        table = load_rule_file(plan.file.parent / name).model.tables.get("ceiling")
-        if table is not None and table.gives == "lambda":
-            of = units.unit(table.of)
-            xs = [_PSI.from_si(of.to_si(x)) for x, _ in table.points]
-            ys = [y for _, y in table.points]
-            return lambda psi: float(np.interp(psi, xs, ys))
-    return None
-
-
-def _number(plan: Plan, wanted: str) -> float | None:
-    for name in plan.settings.rules:
-        text = load_rule_file(plan.file.parent / name).model.numbers.get(wanted)
-        if text is not None:
-            return units.parse_quantity(text)[0]
-    return None
 
 
 def lines(plan: Plan, now: Stage, before: Stage | None, criteria: list[Criterion]) -> list[str]:

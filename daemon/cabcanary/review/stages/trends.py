@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cabcanary.review.stages.figures import all_cells
+from cabcanary.review.figures.drive_figures import all_cells
 from cabcanary.spelling import spelt
 from cabcanary.student import student_95
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from cabcanary.review.stages.figures import Figures
+    from cabcanary.review.figures.drive_figures import Figures
 
 #: Fewer drives have no trend.
 LEAST_DRIVES = 6
