@@ -106,6 +106,9 @@ def test_each_plot_has_a_name_and_a_sentence_for_whoever_does_not_see_it(html: s
         assert desc is not None
         assert svg.get("aria-labelledby") == f"{title.get('id')} {desc.get('id')}"
         assert len(words(desc).split()) >= 6
+    for wide in (e for e in page.iter(f"{HTML}div") if "wide" in (e.get("class") or "")):
+        # What is moved sideways on a telephone can be moved with keys, and has a name.
+        assert (wide.get("tabindex"), bool(wide.get("aria-label"))) == ("0", True)
     # The course, six alerts, mixture in three ways, charge air, supply.
     assert plots == 12
 

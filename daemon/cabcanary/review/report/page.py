@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary import __version__
 from cabcanary.review.report.looked import Looked, Section, clock
-from cabcanary.review.report.markup import Markup, el
+from cabcanary.review.report.markup import Markup, el, sideways
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,7 +68,7 @@ def _top(looked: Looked) -> list[Markup]:
 
 
 def _section(key: str, section: Section) -> Markup:
-    parts = [el("div", p, class_="wide") if p.startswith("<table") else p for p in section.parts]
+    parts = [sideways(p, section.title) if p.startswith("<table") else p for p in section.parts]
     return el(
         "section",
         el("h2", section.title, id=key),
