@@ -231,8 +231,10 @@ def test_imported_logs_with_and_without_settings(least: Reported, tmp_path: Path
     code, out, err = cabcanary("report", "last", "--folder", tmp_path / "b", "-o", tmp_path / "b.html")
     assert (code, out) == (2, "")
     assert "brought in without settings: say --config here" in err
+    assert cabcanary("drives", "note", "last", "dyno, third run", "--folder", tmp_path / "b")[0] == 0
     words_of = ("report", "last", "--folder", tmp_path / "b", "--config", config, "-o", tmp_path / "b.html")
     assert cabcanary(*words_of) == (0, f"wrote {tmp_path / 'b.html'}\n", "")
+    assert "dyno, third run" in (tmp_path / "b.html").read_text(encoding="utf-8")
 
 
 # --- units ----------------------------------------------------------------------------------------------------------
