@@ -48,6 +48,8 @@ def bash_script(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["re"], ["replay", "reconvert"]),
         (["rules", ""], ["test", "explain", "trace"]),
         (["status", "--f"], ["--follow"]),
+        (["pa"], ["pages"]),
+        (["pages", "--"], ["--help", "--config", "--host", "--port", "--token-file"]),
         (["status", "van.toml", "--"], ["--help", "--follow", "--json"]),
         (["rules", "trace", "--a"], ["--at", "--around"]),
         (["bench", "--compressor", "t"], ["turbo"]),
