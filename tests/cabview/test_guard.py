@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser import PagesProcess, served
+from browser import Browser, PagesProcess, served
 from harness import command, wait_for
 
 from cabcanary.cabview.guard import LONGEST_BODY
@@ -68,7 +68,7 @@ def test_every_answer_holds_the_browser_to_our_own_files(open_pages: PagesProces
         policy = headers["content-security-policy"]
         assert policy.startswith("default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self';")
         assert "unsafe" not in policy
-        assert (headers["x-content-type-options"], headers["referrer-policy"]) == ("nosniff", "no-referrer")
+        assert (headers["x-content-type-options"], headers["referrer-policy"]) == ("nosniff", "same-origin")
         assert headers["cache-control"] == kept
         assert "server" not in headers
 
@@ -164,6 +164,24 @@ def test_a_wrong_token_is_refused_and_the_right_one_gives_a_cookie_that_is_not_t
     assert {"httponly", "samesite=strict", "path=/"} <= {part.strip().lower() for part in cookie.split(";")}
     assert ask(locked, "GET", "/cab", Cookie=cookie.split(";")[0])[0] == 200
     assert ask(locked, "GET", "/cab", Authorization=f"Bearer {TOKEN}")[0] == 200
+
+
+def test_in_a_browser_the_form_lets_in_whoever_has_the_token_and_nobody_else(locked: PagesProcess) -> None:
+    browser = Browser()
+    try:
+        browser.get(f"{locked.url}/drives")
+        assert browser.current_url == f"{locked.url}/login"
+        assert browser.grave_faults() == []
+        for token, path in (("wrong", "/login"), (TOKEN, "/cab")):
+            browser.find_element("id", "token").send_keys(token)
+            browser.find_element("css selector", "form button").click()
+            wait_for(path, lambda path=path: browser.current_url == f"{locked.url}{path}")
+        browser.until("the stream", "document.getElementById('kind').textContent === 'No monitor'")
+        assert TOKEN not in browser.execute_script("return document.cookie + location.href + document.referrer")
+        # The refusal of the wrong one, as the browser's log has it, and nothing else.
+        assert [c for c in browser.complaints() if "401" not in c] == []
+    finally:
+        browser.quit()
 
 
 def test_after_a_few_wrong_ones_even_the_right_one_waits(locked: PagesProcess) -> None:

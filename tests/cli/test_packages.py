@@ -14,7 +14,10 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 #: What a browser is given; the plots' library with its licence.
-STATIC = ("pages.css", "light.js", "cab.js", "fresh.js", "uPlot.iife.min.js", "uPlot.min.css", "uPlot.LICENSE")
+STATIC = (
+    "pages.css", "light.js", "cab.js", "fresh.js", "drive.css", "drive.js", "strip.js", "grounds.js",
+    "uPlot.iife.min.js", "uPlot.min.css", "uPlot.LICENSE",
+)  # fmt: skip
 
 pytestmark = [
     pytest.mark.waits,

@@ -12,8 +12,10 @@ from starlette.responses import RedirectResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from cabcanary.cabview.archive import Archive
 from cabcanary.cabview.board import Board
 from cabcanary.cabview.cab_page import CabPage
+from cabcanary.cabview.drive_pages import DrivePages
 from cabcanary.cabview.follow import Follower
 from cabcanary.cabview.guard import Guard
 from cabcanary.cabview.http_server import HttpServer
@@ -43,12 +45,20 @@ class Pages:
         self.stream = Stream(lambda: board.page(asyncio.get_running_loop().time()))
         self.follower = Follower(lambda: feed_place(settings.daemon)[0], board, self.stream.news)
         cab = CabPage(shown, self.stream, self.follower)
+        drives = DrivePages(Archive(settings.daemon.folder), shown)
         routes = [
             Route("/", _to_cab),
             Route("/login", Login(door).answer, methods=["GET", "POST"]),
             Route("/cab", cab.show),
             Route("/cab/stream", cab.follow),
             Route("/cab/acknowledge", cab.acknowledge, methods=["POST"]),
+            Route("/drives", drives.list),
+            Route("/drives/{drive}", drives.one),
+            Route("/drives/{drive}/view", drives.view),
+            Route("/drives/{drive}/parquet", drives.parquet),
+            Route("/drives/{drive}/csv", drives.csv),
+            Route("/drives/{drive}/note", drives.note, methods=["POST"]),
+            Route("/drives/{drive}/keep", drives.keep, methods=["POST"]),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]
         self.app: ASGIApp = Guard(Starlette(routes=routes), door)

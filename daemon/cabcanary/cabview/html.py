@@ -24,9 +24,10 @@ def text(words: object) -> str:
 
 
 def page(title: str, here: str, main: str, scripts: Iterable[str] = (), styles: Iterable[str] = ()) -> HTMLResponse:
-    """A whole page. `here` names the place it is of (`cab`, `drives`, `login`); `scripts` are modules of ours."""
+    """A whole page. `here` names the place it is of (`cab`, `drives`, `login`); `scripts` and
+    `styles` are files of `static/`, besides those of every page."""
     # A script of type module waits for the page by itself.
-    loaded = "".join(f'<script type="module" src="/static/{text(s)}"></script>' for s in scripts)
+    loaded = "".join(f'<script{_kind(s)} src="/static/{text(s)}"></script>' for s in scripts)
     dressed = "".join(f'<link rel="stylesheet" href="/static/{text(s)}">' for s in ("pages.css", *styles))
     links = "".join(
         f'<a href="{path}"{_current(here == name)}>{words}</a>'
@@ -42,6 +43,11 @@ def page(title: str, here: str, main: str, scripts: Iterable[str] = (), styles: 
         '<button type="button" id="light" class="quiet">Light: auto</button></header>'
         f"<main>{main}</main><footer><p>{_EYES} {SAFETY}</p></footer></body></html>"
     )
+
+
+def _kind(script: str) -> str:
+    """Ours are modules; the library for plots, which is none, is there before them."""
+    return " defer" if script.endswith(".min.js") else ' type="module"'
 
 
 def _current(is_here: object) -> str:
