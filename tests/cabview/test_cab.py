@@ -197,6 +197,12 @@ def test_a_page_whose_script_has_stopped_goes_dark_by_its_styles(cab: Cab) -> No
         wait_for("the values to go dark", lambda: cab.browser.execute_script(opacity) == "0", 10.0)
         assert cab.texts()[0] == "50"
         assert cab.browser.text(".under") == "Not live"
+        # Whichever of the two it was: each ends in the dark.
+        ends = (
+            "const v = document.getElementById('values'); v.className = `values ${arguments[0]}`;"
+            "v.getAnimations()[0].finish(); return getComputedStyle(v).opacity"
+        )
+        assert [cab.browser.execute_script(ends, name) for name in ("lit-a", "lit-b")] == ["0", "0"]
     finally:
         cab.pages.process.send_signal(signal.SIGCONT)
         cab.browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", script)

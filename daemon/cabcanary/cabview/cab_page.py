@@ -12,9 +12,27 @@ from cabcanary.cabview.html import page, text
 from cabcanary.cabview.stream import Stream, TooManyError
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Sequence
+    from collections.abc import Sequence
 
     from starlette.requests import Request
+    from starlette.types import Receive, Scope, Send
+
+
+class Followed(StreamingResponse):
+    """The stream for one client, which has its place for as long as it is answered."""
+
+    def __init__(self, stream: Stream) -> None:
+        super().__init__(stream.follow(), media_type="text/event-stream")
+        self._stream = stream
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send states until the client goes; or say that there is no place."""
+        # Not in the generator: one that is left halfway ends when memory is cleared up.
+        try:
+            with self._stream.place():
+                await super().__call__(scope, receive, send)
+        except TooManyError as error:
+            await PlainTextResponse(f"{error}\n", 503)(scope, receive, send)
 
 
 class CabPage:
@@ -44,20 +62,7 @@ class CabPage:
 
     async def follow(self, _: Request) -> Response:
         """Server-sent events: the newest state, again and again."""
-        place = self._stream.place()
-        try:
-            place.__enter__()
-        except TooManyError as error:
-            return PlainTextResponse(f"{error}\n", 503)
-
-        async def states() -> AsyncIterator[bytes]:
-            try:
-                async for state in self._stream.follow():
-                    yield state
-            finally:
-                place.__exit__(None, None, None)
-
-        return StreamingResponse(states(), media_type="text/event-stream")
+        return Followed(self._stream)
 
     async def acknowledge(self, _: Request) -> Response:
         """What the driver's button does."""

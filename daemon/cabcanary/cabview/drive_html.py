@@ -84,7 +84,8 @@ def _moments(moments: Sequence[Moment]) -> str:
     if not moments:
         return ""
     items = "".join(
-        f'<li class="{text(m.kind)}"><button type="button" class="go" data-at="{m.at_s}" data-mark="{n}">'
+        f'<li class="{text(m.kind)}"><span class="nth">{n}</span> '
+        f'<button type="button" class="go" data-at="{m.at_s}" data-mark="{n}">'
         f"{drive_words.clock(m.at_s)}</button> <strong>{text(m.kind)}</strong> {text(m.words)}</li>"
         for n, m in enumerate(moments, 1)
     )

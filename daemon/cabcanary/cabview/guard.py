@@ -17,6 +17,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from cabcanary.cabview.token import COOKIE, Door
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -70,6 +71,8 @@ class Guard:
             await (refused or self._app)(scope, _timed(receive), dressed)
         except TimeoutError:
             self.slow += 1
+            words = f"a client that took or sent nothing for {spelt(_PATIENCE_S)} s is let go; {self.slow} so far"
+            print(words, flush=True)  # noqa: T201 - a line for the log
         except Exception as error:  # noqa: BLE001 - one page that fails must not end the others
             print(f"{scope['method']} {scope['path']} fails: {type(error).__name__}: {error}", file=sys.stderr)  # noqa: T201
             if not begun:

@@ -74,14 +74,26 @@ class _Connection(H11Protocol):
     def connection_made(self, transport: Any) -> None:
         """A client has connected."""
         super().connection_made(transport)
-        self._free_s = self.loop.time()
+        # Beyond this it is waited for, and let go if that lasts: what lies in a buffer is old when it arrives.
+        transport.set_write_buffer_limits(high=_SEND_BUFFER)
+        self._free_s, self._lost = self.loop.time(), False
         self._look()
 
+    def connection_lost(self, exc: Exception | None) -> None:
+        """It has ended."""
+        self._lost = True
+        super().connection_lost(exc)
+
     def _look(self) -> None:
-        if self.transport.is_closing():
+        if self._lost:
             return
         now_s = self.loop.time()
-        if self.cycle is not None and not self.cycle.response_complete:
+        if self.transport.is_closing():
+            # What is still to be sent to it, it does not take.
+            if now_s - self._free_s > _IDLE_S:
+                self.transport.abort()
+                return
+        elif self.cycle is not None and not self.cycle.response_complete:
             self._free_s = now_s
         elif now_s - self._free_s > _IDLE_S:
             self.transport.close()

@@ -37,8 +37,6 @@ class Stream:
         self._next = asyncio.Condition()
         self._closed = False
         self.clients = 0
-        #: Clients that took no state for too long.
-        self.dropped = 0
 
     def news(self) -> None:
         """Something has changed."""
