@@ -99,6 +99,13 @@ def test_a_value_has_its_band_an_interval_its_ends_and_one_at_the_end_of_its_ran
     assert (beyond["text"], beyond["word"]) == ("8.0", "at least")
 
 
+def test_a_daemon_that_gives_no_bands_is_shown_without_them() -> None:
+    assert (cell(5.0, "good")["text"], cell(5.0, "good")["band"]) == ("5.0", "")
+    assert cell(8.0, "saturated high", "at its end")["text"] == "8.0"
+    lines = board(map=[None, "absent", "no wire"], x=[None, "stale"]).page(10.0)["lines"]
+    assert [line["words"] for line in lines[:2]] == ["Cannot see map: absent, no wire.", "Cannot see x: stale."]
+
+
 def test_what_cannot_be_seen_is_told_once_at_its_root() -> None:
     made = board(boost=[None, "absent", "", 0], map=[None, "absent", "no wire", 0])
     answer = {"alerts": [], "recorder": {"ok": True}, "drive": None, "channels": {"boost": {"made_of": ["map"]}}}

@@ -213,8 +213,12 @@ def test_a_note_is_written_at_the_moment_that_is_pointed_at_and_a_drive_is_kept(
     drives.browser.find_element("id", "words").send_keys("new <hose> clamps, é")
     drives.browser.find_element("id", "at").click()
     drives.browser.find_element("css selector", ".note button").click()
-    wait_for("the note", lambda: "at 1:40.0: new <hose> clamps, é" in drives.browser.text(".notes"))
+    wait_for("the note", lambda: drives.browser.text(".notes") == "1:40.0 new <hose> clamps, é")
     assert drives.manifest().notes == ["at 1:40.0: new <hose> clamps, é"]
+    # It leads back to its moment, as an alert does.
+    drives.ready()
+    lead = drives.browser.find_element("css selector", ".notes .go")
+    assert drives.after("the moment", lead.click) == pytest.approx((95.0, 105.0), abs=0.05)
     drives.browser.find_element("css selector", ".keep button").click()
     wait_for("the mark", lambda: drives.browser.text(".keep p") == "It is kept: it is never removed to make room.")
     assert drives.manifest().kept

@@ -6,6 +6,8 @@ import http.client
 import json
 import os
 import socket
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -246,8 +248,6 @@ def test_the_stream_beats_without_a_daemon_and_says_so(open_pages: PagesProcess)
 
 
 def refused(*words: str) -> tuple[int, str]:
-    import subprocess
-
     done = subprocess.run(command("pages", "--config", str(VAN), "--port", "0", *words), capture_output=True, text=True,
                           timeout=60, check=False, env={**os.environ, "CABCANARY_BENCH": "/nonexistent"})  # fmt: skip
     assert (done.stdout, done.stderr.count("\n")) == ("", 1)
@@ -269,6 +269,27 @@ def test_beyond_this_computer_it_does_not_start_without_a_token(tmp_path: Path) 
         path = token_file(tmp_path, token)
         code, told = refused("--token-file", str(path))
         assert (code, "must hold 16 or more" in told, token in told) == (2, True, False)
+
+
+_WITHOUT = """
+import sys
+class Finder:
+    def find_spec(self, name, path=None, target=None):
+        if name.partition(".")[0] == sys.argv[1]:
+            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
+sys.meta_path.insert(0, Finder())
+from cabcanary.cli.main import main
+sys.exit(main(["pages", "--config", sys.argv[2]]))
+"""
+
+
+@pytest.mark.parametrize("library", ["starlette", "uvicorn"])
+def test_without_its_libraries_it_says_in_a_line_how_to_install_them(library: str) -> None:
+    words = [sys.executable, "-c", _WITHOUT, library, str(VAN)]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.endswith("install them with: pip install 'cabcanary[pages]'\n")
+    assert done.stderr.count("\n") == 1
 
 
 def test_a_port_that_is_taken_is_told_in_a_line(open_pages: PagesProcess) -> None:

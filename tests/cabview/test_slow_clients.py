@@ -12,10 +12,13 @@ from starlette.applications import Starlette
 from starlette.routing import Route
 
 from cabcanary.cabview import guard, http_server
+from cabcanary.cabview.app import Pages, serve
 from cabcanary.cabview.cab_page import Followed
 from cabcanary.cabview.guard import Guard
 from cabcanary.cabview.stream import MOST_CLIENTS, Stream, TooManyError
 from cabcanary.cabview.token import Door
+from cabcanary.settings.load import load_settings
+from cabcanary_bench.paths import config_folder
 
 pytestmark = pytest.mark.waits
 
@@ -84,6 +87,13 @@ async def test_a_state_goes_out_when_nothing_happens_too() -> None:
     assert loop.time() - began > 0.5
     assert len({t.split(b",")[0] for t in told}) == 3
     making.cancel()
+
+
+async def test_pages_of_which_a_part_has_failed_end_and_say_why() -> None:
+    pages = Pages(load_settings(config_folder() / "bench-van.toml").model, ["map"], Door(None))
+    pages.stream = Stream(lambda: {"no": 1 / 0})
+    with http_server.bind("127.0.0.1", 0) as listening, pytest.raises(ZeroDivisionError):
+        await asyncio.wait_for(serve(pages, listening), 20.0)
 
 
 def test_places_are_bounded_and_given_back() -> None:

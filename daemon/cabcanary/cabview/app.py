@@ -69,15 +69,20 @@ async def _to_cab(_: Request) -> RedirectResponse:
 
 
 async def serve(pages: Pages, listening: socket.socket) -> None:
-    """Serve until SIGTERM or SIGINT."""
+    """Serve until SIGTERM or SIGINT.
+
+    Raises:
+        Exception: a part has failed. Pages that only look alive are worse than none: whoever started them starts anew.
+    """
     server = HttpServer(pages.app)
+    serving = asyncio.ensure_future(server.serve(sockets=[listening]))
     parts = [asyncio.ensure_future(part) for part in (pages.follower.run(), pages.stream.run())]
     notify("READY=1")
-    try:
-        await server.serve(sockets=[listening])
-    finally:
-        for part in parts:
-            part.cancel()
-        for part in parts:
-            with contextlib.suppress(asyncio.CancelledError):
-                await part
+    await asyncio.wait([serving, *parts], return_when=asyncio.FIRST_COMPLETED)
+    server.should_exit = True
+    await pages.stream.close()
+    await serving
+    for part in parts:
+        part.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await part

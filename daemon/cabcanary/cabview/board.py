@@ -104,7 +104,7 @@ class Board:
         told = self._values.get(name)
         if told is None:
             return _cell(name, Trust.STALE, "", "not told")
-        value, words, _, uncertainty = told
+        value, words, _, uncertainty = _whole(told)
         unit = str(self._hello.get("units", {}).get(name, ""))
         trust = trust_of(words)
         if value is None or trust > Trust.WITHIN:
@@ -121,7 +121,7 @@ class Board:
         roots = [n for n in lost if not set(made_of.get(n, ())) & set(lost)]
         found = []
         for name in roots:
-            words, reason = self._values[name][1:3]
+            _, words, reason, _ = _whole(self._values[name])
             why = f", {reason}" if reason and reason != words else ""
             found.append(_line("unseen", f"Cannot see {quantities.words_of(name)}: {words}{why}."))
         return found
@@ -145,6 +145,11 @@ class Board:
         if not recorder["ok"]:
             return _line("unseen", f"Not recording: {recorder['text'].rstrip('.')}.")
         return _line("drive", "Recording this drive." if self._status["drive"] else "No drive is under way.")
+
+
+def _whole(told: list[Any]) -> list[Any]:
+    """Value, quality, reason, uncertainty: a daemon of an older version leaves out what is empty."""
+    return [*told, *("", 0.0)[len(told) - 2 :]]
 
 
 def _rank(alert: Told) -> tuple[int, int, str]:

@@ -124,8 +124,18 @@ def _plots(name: str, channels: Sequence[tuple[str, str, bool]], length_s: float
     )
 
 
+def _note(note: str) -> str:
+    """A note; one to a moment leads there, and stands in the traces."""
+    mark = drive_words.mark_of(note)
+    if mark is None:
+        return f"<li>{text(note)}</li>"
+    at_s, words = mark
+    go = f'<button type="button" class="go" data-at="{at_s:.1f}" data-mark="note">{drive_words.clock(at_s)}</button>'
+    return f"<li>{go} {text(words)}</li>"
+
+
 def _notes(m: Manifest, name: str) -> str:
-    notes = "".join(f"<li>{text(note)}</li>" for note in m.notes)
+    notes = "".join(_note(note) for note in m.notes)
     kept = ("no", "Release", "It is kept: it is never removed to make room.") if m.kept else (
         "yes", "Keep", "It may be removed to make room when the card is full.")  # fmt: skip
     return (

@@ -88,7 +88,7 @@ class DrivePages:
         except (KeyError, ValueError):
             at_s = None
         if words and at_s is not None:
-            words = f"at {drive_words.clock(at_s)}: {words}"
+            words = drive_words.marked(at_s, words)
         return await self._changed(request, self._archive.note, words)
 
     async def keep(self, request: Request) -> Response:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from cabcanary.alerts.words import mixture_under_boost
@@ -22,6 +23,23 @@ def clock(seconds: float) -> str:
     minutes, rest = divmod(whole, 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{rest:02d}.{tenth}" if hours else f"{minutes}:{rest:02d}.{tenth}"
+
+
+_MARK = re.compile(r"at (?:(\d{1,3}):)?(\d{1,4}):(\d{2}\.\d): (.+)", re.DOTALL)
+
+
+def marked(at_s: float, words: str) -> str:
+    """A note to a moment of the drive, as it is written down."""
+    return f"at {clock(at_s)}: {words}"
+
+
+def mark_of(note: str) -> tuple[float, str] | None:
+    """The moment that a note is written to, in seconds from the drive's start, and its words; None for any other."""
+    found = _MARK.fullmatch(note)
+    if found is None:
+        return None
+    hours, minutes, seconds, words = found.groups()
+    return 3600 * int(hours or 0) + 60 * int(minutes) + float(seconds), words
 
 
 def length(seconds: float) -> str:

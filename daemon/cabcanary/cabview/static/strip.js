@@ -2,6 +2,13 @@
 import { grounds, runs } from "./grounds.js";
 
 const HEIGHT = 150;
+// Where marks stand on a clock: 1, 2, 5 of a second's parts, then seconds, minutes and hours as a clock has them.
+const MARKS_S = [
+  ...[0.001, 0.01, 0.1].flatMap((s) => [s, 2 * s, 5 * s]),
+  ...[1, 2, 5, 10, 20, 30],
+  ...[1, 2, 5, 10, 20, 30].map((minutes) => 60 * minutes),
+  ...[1, 2, 3, 6, 12, 24].map((hours) => 3600 * hours),
+];
 const WORDS = ["good", "within", "not trusted", "stale or absent"];
 const SILENT = new Set(["", "state"]);
 
@@ -55,7 +62,7 @@ export class Strip {
       legend: { show: false },
       scales: { x: { time: false } },
       axes: [
-        { ...axis, values: (_, marks) => marks.map((s) => clock(s, digitsFor(marks[1] - marks[0] || 1))), space: 90, size: 30 },
+        { ...axis, values: (_, marks) => marks.map((s) => clock(s, digitsFor(marks[1] - marks[0] || 1))), incrs: MARKS_S, space: 90, size: 30 },
         { ...axis, size: 62, space: 28 },
       ],
       series: [{}, edge, edge, { ...line, points: { show: false } }, line],
