@@ -65,6 +65,12 @@ def test_a_notice_is_told_and_never_has_the_cab() -> None:
     assert (page["cab"], page["also"]) == (None, ["Limits are examples (caution)."])
 
 
+@pytest.mark.parametrize("kind", ["sound", "acknowledge", "drive", "zzz"])
+def test_what_is_no_alert_is_not_told_as_one(kind: str) -> None:
+    page = board({**alert("x", "warning", 1), "kind": kind}).page(10.0)
+    assert (page["cab"], page["also"]) == (None, [])
+
+
 def test_blindness_that_matters_like_a_warning_has_a_look_of_its_own_as_it_has_a_sound() -> None:
     assert board(alert("x", "warning", 1, blind=True)).page(10.0)["cab"]["look"] == "blind"
     assert board(alert("x", "caution", 1, blind=True)).page(10.0)["cab"]["look"] == "caution"
@@ -153,4 +159,9 @@ def test_quantities_are_written_with_as_many_decimals_as_hold_still() -> None:
         "0.93", "0.0", "14.0", "on",
     ]  # fmt: skip
     assert (quantity(98.4, "kPa"), quantity(0.9, "lambda"), quantity(0.0123456, "m")) == ("98 kPa", "0.90", "0.0123 m")
+    assert [quantity(3217.4, "rpm"), quantity(29.92, "inHg"), quantity(0.504, "bar")] == [
+        "3217 rpm",
+        "29.9 inHg",
+        "0.50 bar",
+    ]
     assert (band(None), band(0.0), band(0.0116), between(100.0, 2.0, "kPa")) == ("", "", "± 0.012", "96 to 104")

@@ -140,6 +140,23 @@ def test_a_drive_of_hardly_any_ticks_is_shown_too(count: int, tmp_path: Path) ->
     assert as_json(drive.view([], 0.0, 1.0, 10))["channels"] == {}
 
 
+def test_what_is_kept_in_memory_is_bounded_however_many_channels_are_looked_at(
+    samples: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("cabcanary.cabview.levels._LEAVES_KEPT", 3)
+    monkeypatch.setattr("cabcanary.cabview.levels._BLOCKS_KEPT", 2)
+    drive = DriveLevels(samples)
+    for name in NAMES[:6]:
+        for from_s, to_s in ((0.0, 1e4), (10.0, 20.0), (900.0, 910.0)):
+            drive.view([name], from_s, to_s, 1000)
+    assert list(drive._leaves) == NAMES[3:6]
+    assert [name for name, _ in drive._read] == [NAMES[5]] * 2
+    # The one that was looked at last stays longest.
+    drive.view([NAMES[3]], 0.0, 1e4, 100)
+    drive.view([NAMES[0]], 0.0, 1e4, 100)
+    assert list(drive._leaves) == [NAMES[5], NAMES[3], NAMES[0]]
+
+
 def test_beyond_the_ends_there_is_nothing_and_no_error(levels: DriveLevels) -> None:
     for from_s, to_s in ((-100.0, -50.0), (1e6, 2e6), (-1e9, 1e9)):
         view = levels.view(NAMES[:2], from_s, to_s, 100)
