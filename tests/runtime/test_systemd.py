@@ -16,8 +16,9 @@ pytestmark = [
 ]
 
 
-def test_both_units_are_there() -> None:
-    assert [unit.name for unit in _UNITS] == ["cabcanary-watch.service", "cabcanary.service"]
+def test_all_units_are_there() -> None:
+    names = [unit.name for unit in _UNITS]
+    assert names == ["cabcanary-pages.service", "cabcanary-watch.service", "cabcanary.service"]
 
 
 @pytest.mark.parametrize("shipped", _UNITS, ids=lambda unit: unit.stem)

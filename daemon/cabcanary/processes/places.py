@@ -46,6 +46,15 @@ class Kind(StrEnum):
 _KEPT = {Kind.HELPER: 2, Kind.PAGES: 4, Kind.OWN: 8}
 
 
+class Allowed(StrEnum):
+    """Which commands a program may give."""
+
+    ALL = "all"
+    #: What silences a sound and changes nothing else.
+    ACKNOWLEDGE = "acknowledge"
+    NONE = "none"
+
+
 class Peer(NamedTuple):
     """The process at the other end, as the kernel knows it."""
 
@@ -92,8 +101,14 @@ class Places:
         return _KEPT.get(kind, 0) + more
 
     def is_own(self, peer: Peer) -> bool:
-        """Whether it may give commands: the daemon's own user, and root."""
+        """Whether it is the daemon's own user, or root."""
         return peer.user in self._own
+
+    def allowed(self, peer: Peer) -> Allowed:
+        """Which commands it may give."""
+        if self.is_own(peer):
+            return Allowed.ALL
+        return Allowed.ACKNOWLEDGE if self.kind(peer) is Kind.PAGES else Allowed.NONE
 
     def kind(self, peer: Peer) -> Kind:
         """Whose program it is."""
