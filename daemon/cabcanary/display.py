@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from cabcanary import units
 from cabcanary.spelling import spelt
@@ -25,6 +26,15 @@ _DECIMALS = {
 _SILENT = ("", "lambda", "state", "ratio")
 
 
+class Shown(NamedTuple):
+    """A number, what it may be off by and its unit, as they are shown; `vacuum`: below the air's pressure."""
+
+    number: float
+    uncertainty: float
+    unit: str
+    vacuum: bool = False
+
+
 @dataclass(frozen=True, slots=True)
 class Display:
     """The owner's choice. `pressure` is one of `PRESSURES` or empty, `mixture` lambda or AFR for `fuel`."""
@@ -37,6 +47,11 @@ class Display:
     def stoichiometric_ratio(self) -> float:
         """Air to fuel by mass at lambda 1, of the fuel in the tank."""
         return units.fuel_ratio(self.fuel)
+
+    @property
+    def chosen(self) -> bool:
+        """Whether anything is shown in another unit than its own."""
+        return bool(self.pressure) or self.mixture != LAMBDA
 
     def unit_for(self, symbol: str) -> str:
         """The unit in which a number of this unit is shown. Vacuum has a unit of its own: see `show`."""
@@ -58,16 +73,25 @@ class Display:
             return units.lambda_to_afr(value, self.stoichiometric_ratio)
         return value if wanted == symbol else units.difference(value, symbol, wanted)
 
+    def quantity(self, value: float, symbol: str, uncertainty: float = 0.0, *, above_air: bool = False) -> Shown:
+        """A value and what it may be off by (in `symbol` as well) as they are shown.
+
+        `above_air`: a pressure that counts from the air's. With psi what lies below it is vacuum in inHg.
+        """
+        unit, number, off = self.unit_for(symbol), self.number(value, symbol), self.size(uncertainty, symbol)
+        if above_air and self.pressure == "psi" and number < 0:
+            return Shown(
+                -units.convert(number, "psi", _VACUUM), units.difference(off, "psi", _VACUUM), _VACUUM, vacuum=True
+            )
+        return Shown(number, off, unit)
+
     def show(self, value: float, symbol: str, uncertainty: float = 0.0, *, above_air: bool = False) -> str:
         """A value with its unit, and behind ± what it may be off by, where that is known (in `symbol` as well).
 
         `above_air`: a pressure that counts from the air's. With psi what lies below it is vacuum in inHg.
         """
-        wanted, number, off = self.unit_for(symbol), self.number(value, symbol), self.size(uncertainty, symbol)
-        behind = ""
-        if above_air and self.pressure == "psi" and number < 0:
-            number, off = -units.convert(number, "psi", _VACUUM), units.difference(off, "psi", _VACUUM)
-            wanted, behind = _VACUUM, " vacuum"
+        number, off, wanted, vacuum = self.quantity(value, symbol, uncertainty, above_air=above_air)
+        behind = " vacuum" if vacuum else ""
         places = decimals(wanted, off)
         # What is less than the last digit is told as that: nothing measured is off by nothing.
         behind_it = f" ± {_rounded(max(off, 10.0**-places), places)}" if off > 0 else ""

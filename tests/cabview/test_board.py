@@ -10,6 +10,7 @@ import pytest
 from cabcanary.cabview.board import SILENT_S, Board
 from cabcanary.cabview.quantities import band, between, number, quantity
 from cabcanary.cabview.trust import BY_CODE, Trust, trust_of
+from cabcanary.display import Display
 from cabcanary.model import USABLE, Quality
 
 HELLO = {
@@ -165,3 +166,39 @@ def test_quantities_are_written_with_as_many_decimals_as_hold_still() -> None:
         "0.50 bar",
     ]
     assert (band(None), band(0.0), band(0.0116), between(100.0, 2.0, "kPa")) == ("", "", "± 0.012", "96 to 104")
+
+
+@pytest.mark.parametrize(
+    ("display", "boost", "text", "unit"),
+    [
+        # NIST SP 811, B.8: 1 psi is 6.894757 kPa, 1 inHg is 3.386389 kPa: 5 psi are 34.5 kPa, or 10.18 inHg.
+        (Display(pressure="kPa"), 5.0, "34", "kPa"),
+        (Display(pressure="bar"), 5.0, "0.34", "bar"),
+        (Display(pressure="psi"), 5.0, "5.0", "psi"),
+        (Display(pressure="psi"), -5.0, "10.2", "inHg vacuum"),
+        (Display(), -5.0, "-5.0", "psi"),
+    ],
+)
+def test_pressure_is_shown_in_the_owners_unit(display: Display, boost: float, text: str, unit: str) -> None:
+    made = Board(["boost"], display, ["boost"])
+    made.hello(HELLO, 10.0)
+    made.frame({"t": 1, "values": {"boost": [boost, "good", "", 0.0]}}, 10.0)
+    cell = made.page(10.0)["values"][0]
+    assert (cell["text"], cell["unit"]) == (text, unit)
+
+
+def test_mixture_is_shown_as_afr_for_the_fuel_in_the_tank() -> None:
+    # Petrol without ethanol burns at 14.6 (Heywood, Internal Combustion Engine Fundamentals, appendix D; from memory);
+    # 0.85 of it is 12.4.
+    made = Board(["lambda"], Display(mixture="AFR", fuel="E0"))
+    made.hello(HELLO, 10.0)
+    made.frame({"t": 1, "values": {"lambda": [0.85, "good", "", 0.0]}}, 10.0)
+    cell = made.page(10.0)["values"][0]
+    assert (cell["text"], cell["unit"]) == ("12.4", "AFR")
+
+
+def test_the_end_of_a_range_turns_about_where_it_is_shown_as_vacuum() -> None:
+    made = Board(["boost"], Display(pressure="psi"), ["boost"])
+    made.hello(HELLO, 10.0)
+    made.frame({"t": 1, "values": {"boost": [-12.0, "saturated low", "", 0.0]}}, 10.0)
+    assert made.page(10.0)["values"][0]["word"] == "at least"

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from cabcanary.cabview.drive_words import alerts, clock, length, mark_of, marked, sentences, share, start
+from cabcanary.display import Display
 from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.store.manifest import AlertCount, Manifest
 
@@ -49,15 +50,15 @@ def test_any_other_note_is_none(note: str) -> None:
 
 
 def test_a_drive_that_nobody_judged_is_not_told_as_a_quiet_one() -> None:
-    assert "Nothing was raised." in list(sentences(manifest(), 0.0))
-    told = list(sentences(manifest(judged=False), 0.0))
+    assert "Nothing was raised." in list(sentences(manifest(), 0.0, Display()))
+    told = list(sentences(manifest(judged=False), 0.0, Display()))
     assert "No rules have watched it, so that it has no alert says nothing." in told
     assert "Nothing was raised." not in told
     assert alerts(manifest(judged=False)) == "not judged"
 
 
 def test_what_was_not_seen_not_recorded_and_not_known_is_said() -> None:
-    told = " ".join(sentences(manifest(recovered=True, lost_ticks=3, clock=UNKNOWN, note="torn."), 60.0))
+    told = " ".join(sentences(manifest(recovered=True, lost_ticks=3, clock=UNKNOWN, note="torn."), 60.0, Display()))
     assert "For 1 min of it (10 %) something could not be seen" in told
     assert "It was cut off and put together" in told
     assert "3 ticks and 0 blocks did not reach the card" in told
@@ -68,10 +69,19 @@ def test_what_was_not_seen_not_recorded_and_not_known_is_said() -> None:
 
 def test_alerts_are_counted_and_boost_is_told_with_the_mixture_or_without() -> None:
     lean = AlertCount(alert="lean_under_boost", priority="warning", count=2, first_s=1.0)
-    told = list(sentences(manifest(alerts=[lean], peak_boost=7.14, boost_unit="psi"), 0.0))
+    told = list(sentences(manifest(alerts=[lean], peak_boost=7.14, boost_unit="psi"), 0.0, Display()))
     assert "Raised: lean under boost ×2." in told
     assert "Peak boost 7.1 psi; no mixture was seen under boost." in told
     told = list(
-        sentences(manifest(peak_boost=7.1, boost_unit="psi", leanest_under_boost=0.9, leanest_at_boost=6.0), 0.0)
+        sentences(
+            manifest(peak_boost=7.1, boost_unit="psi", leanest_under_boost=0.9, leanest_at_boost=6.0), 0.0, Display()
+        )
     )
     assert "Peak boost 7.1 psi; leanest under boost: lambda 0.900 at 6.0 psi." in told
+
+
+def test_boost_is_told_in_the_owners_unit() -> None:
+    # 1 psi is 6.894757 kPa (NIST SP 811, B.8).
+    told = list(sentences(manifest(peak_boost=7.14, boost_unit="psi"), 0.0, Display(pressure="kPa")))
+    assert "Peak boost 49.2 kPa; no mixture was seen under boost." in told
+    assert "Pressure is shown in kPa." in told

@@ -161,3 +161,12 @@ def test_beyond_the_ends_there_is_nothing_and_no_error(levels: DriveLevels) -> N
     for from_s, to_s in ((-100.0, -50.0), (1e6, 2e6), (-1e9, 1e9)):
         view = levels.view(NAMES[:2], from_s, to_s, 100)
         assert len(view.time_s) == len(view.channels["c0"].highest)
+
+
+def test_traces_in_another_unit_keep_their_extremes_and_what_could_not_be_seen(levels: DriveLevels) -> None:
+    own = levels.view(["c0"], 0.0, 600.0, 200)
+    other = own.shown_in({"c0": (6.894757, 1.0)})
+    np.testing.assert_allclose(other.channels["c0"].highest, own.channels["c0"].highest * 6.894757 + 1.0)
+    np.testing.assert_allclose(other.channels["c0"].low, own.channels["c0"].low * 6.894757 + 1.0)
+    np.testing.assert_array_equal(other.channels["c0"].trust, own.channels["c0"].trust)
+    assert own.shown_in({"c0": (1.0, 0.0)}).channels["c0"] is own.channels["c0"]

@@ -15,6 +15,7 @@ from starlette.staticfiles import StaticFiles
 from cabcanary.cabview.archive import Archive
 from cabcanary.cabview.board import Board
 from cabcanary.cabview.cab_page import CabPage
+from cabcanary.cabview.chosen import above_air
 from cabcanary.cabview.drive_pages import DrivePages
 from cabcanary.cabview.follow import Follower
 from cabcanary.cabview.guard import Guard
@@ -41,11 +42,11 @@ class Pages:
     """The pages of one vehicle. `shown` names the channels of the cab page."""
 
     def __init__(self, settings: Settings, shown: Sequence[str], door: Door) -> None:
-        board = Board(shown)
+        board = Board(shown, settings.shown_in, above_air(settings))
         self.stream = Stream(lambda: board.page(asyncio.get_running_loop().time()))
         self.follower = Follower(lambda: feed_place(settings.daemon)[0], board, self.stream.news)
         cab = CabPage(shown, self.stream, self.follower)
-        drives = DrivePages(Archive(settings.daemon.folder), shown)
+        drives = DrivePages(Archive(settings.daemon.folder), shown, settings.shown_in)
         routes = [
             Route("/", _to_cab),
             Route("/login", Login(door).answer, methods=["GET", "POST"]),

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 from cabcanary.alerts.words import MONITOR_STOPPED
 from cabcanary.cabview import quantities
 from cabcanary.cabview.trust import Trust, trust_of
+from cabcanary.display import Display
 from cabcanary.model import Priority, Quality
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
 #: A daemon that has told no frame for so long does not watch, s: ten are due in a second. With the way to the page it
 #: stays below the two seconds that are promised.
@@ -28,10 +29,11 @@ Told = dict[str, Any]
 
 
 class Board:
-    """The state of one daemon as the cab needs it. `shown` names the channels that are shown, in their order."""
+    """The state of one daemon as the cab needs it. `shown` names the channels that are shown, in their order; `display`
+    the owner's units; `above_air` channels that count from the air's pressure."""
 
-    def __init__(self, shown: Sequence[str]) -> None:
-        self._shown = tuple(shown)
+    def __init__(self, shown: Sequence[str], display: Display | None = None, above_air: Collection[str] = ()) -> None:
+        self._shown, self._display, self._above_air = tuple(shown), display or Display(), frozenset(above_air)
         self._hello: Told = {}
         self._alerts: dict[str, Told] = {}
         self._values: dict[str, list[Any]] = {}
@@ -105,14 +107,21 @@ class Board:
         if told is None:
             return _cell(name, Trust.STALE, "", "not told")
         value, words, _, uncertainty = _whole(told)
-        unit = str(self._hello.get("units", {}).get(name, ""))
         trust = trust_of(words)
         if value is None or trust > Trust.WITHIN:
             return _cell(name, max(trust, Trust.NOT_TRUSTED), "", words)
+        own = str(self._hello.get("units", {}).get(name, ""))
+        shown = self._display.quantity(value, own, uncertainty or 0.0, above_air=name in self._above_air)
+        value, uncertainty, unit = shown.number, shown.uncertainty, shown.unit
+        if shown.vacuum:
+            words_at_end = {Quality.SATURATED_HIGH.words: "at most", Quality.SATURATED_LOW.words: "at least"}
+            unit = f"{unit} vacuum"
+        else:
+            words_at_end = _AT_THE_END
         if words == Quality.WITHIN.words:
             return _cell(name, trust, quantities.between(value, uncertainty, unit), "within", unit)
         text, band = quantities.number(value, unit), quantities.band(uncertainty)
-        return _cell(name, trust, text, _AT_THE_END.get(words, words), unit, band)
+        return _cell(name, trust, text, words_at_end.get(words, words), unit, band)
 
     def _unseen(self) -> list[Told]:
         """What cannot be seen, of all channels; those that are shown say so themselves as well."""

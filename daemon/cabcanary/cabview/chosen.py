@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from cabcanary.settings.derived import BoostChannel
+from cabcanary.settings.derived import AsBurntChannel, BoostChannel
 from cabcanary.settings.sensors import MeasuredChannel
 
 if TYPE_CHECKING:
@@ -23,6 +23,13 @@ def chosen_values(settings: Settings) -> list[str]:
     pressures = [c.pressure for c in boosts.values() if c.pressure in channels]
     wanted = [*_measuring(settings, "lambda"), *boosts, *pressures, *_measuring(settings, "supply_voltage"), *channels]
     return list(dict.fromkeys(wanted))[:_MOST]
+
+
+def above_air(settings: Settings) -> list[str]:
+    """The channels whose pressure counts from the air's: boost, and boost as it was burnt."""
+    boosts = [n for n, c in settings.channels.items() if isinstance(c, BoostChannel)]
+    burnt = [n for n, c in settings.channels.items() if isinstance(c, AsBurntChannel) and c.of in boosts]
+    return [*boosts, *burnt]
 
 
 def _measuring(settings: Settings, what: str) -> list[str]:

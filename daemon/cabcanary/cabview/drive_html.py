@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from cabcanary.cabview.archive import Listed, Moment
+    from cabcanary.display import Display
     from cabcanary.store.manifest import Manifest
 
 #: Channels that are plotted at first, where the drive has none of the cab page's.
@@ -67,10 +68,15 @@ def channels_of(names: Sequence[str], units: dict[str, str], shown: Sequence[str
 
 
 def one_drive(
-    m: Manifest, blind_s: float, moments: Sequence[Moment], channels: Sequence[tuple[str, str, bool]], length_s: float
+    m: Manifest,
+    blind_s: float,
+    moments: Sequence[Moment],
+    channels: Sequence[tuple[str, str, bool]],
+    length_s: float,
+    display: Display,
 ) -> str:
     """A drive: sentences, what happened, traces, notes, downloads."""
-    said = "".join(f"<p>{text(s)}</p>" for s in drive_words.sentences(m, blind_s))
+    said = "".join(f"<p>{text(s)}</p>" for s in drive_words.sentences(m, blind_s, display))
     name = text(m.drive)
     return (
         f'<p class="back"><a href="/drives">All drives</a></p><h1>Drive of {text(m.start[:16].replace("T", " "))}</h1>'

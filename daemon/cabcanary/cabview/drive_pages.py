@@ -17,6 +17,7 @@ from cabcanary.cabview.drive_html import channels_of, list_of, one_drive
 from cabcanary.cabview.html import page, text
 from cabcanary.cabview.levels import as_json
 from cabcanary.cabview.login import fields_of
+from cabcanary.display import Display
 from cabcanary.review.exchange.export import export_drive
 from cabcanary.review.list.drives import DriveError
 
@@ -33,8 +34,8 @@ _MOST_CHANNELS, _MOST_POINTS, _FEWEST_POINTS = 12, 8000, 10
 class DrivePages:
     """What is asked for is read in a thread: a card may take its time. `shown` names the channels that come first."""
 
-    def __init__(self, archive: Archive, shown: Sequence[str]) -> None:
-        self._archive, self._shown = archive, tuple(shown)
+    def __init__(self, archive: Archive, shown: Sequence[str], display: Display | None = None) -> None:
+        self._archive, self._shown, self._display = archive, tuple(shown), display or Display()
         # A whole drive as text takes a processor for as long as it takes: one at a time.
         self._exporting = asyncio.Lock()
 
@@ -52,13 +53,14 @@ class DrivePages:
     def _one(self, name: str) -> Response:
         samples, manifest = self._archive.find(name)
         levels = self._archive.levels(name)
-        units = self._archive.units(samples)
+        units = {n: self._display.unit_for(u) for n, u in self._archive.units(samples).items()}
         main = one_drive(
             manifest,
             self._archive.blind_s(samples, manifest),
             self._archive.moments(samples, manifest),
             channels_of(levels.channels, units, self._shown),
             float(levels.time_s[-1]) if len(levels.time_s) else 0.0,
+            self._display,
         )
         scripts, styles = ["uPlot.iife.min.js", "drive.js"], ["uPlot.min.css", "drive.css"]
         return page(f"Drive {manifest.start[:16].replace('T', ' ')}", "drives", main, scripts, styles)
@@ -77,7 +79,16 @@ class DrivePages:
         if not from_s < to_s:
             return JSONResponse({"error": "from must be before to"}, 400)
         points = _whole(asked.get("points", ""), _FEWEST_POINTS, _MOST_POINTS)
-        return JSONResponse(as_json(levels.view(wanted, from_s, to_s, points)))
+        view = levels.view(wanted, from_s, to_s, points)
+        if self._display.chosen:
+            own = self._archive.units(self._archive.find(name)[0])
+            view = view.shown_in({n: self._scale(own.get(n, "")) for n in wanted})
+        return JSONResponse(as_json(view))
+
+    def _scale(self, unit: str) -> tuple[float, float]:
+        """Factor and offset from a channel's own unit to the one that is shown."""
+        zero = self._display.number(0.0, unit)
+        return self._display.number(1.0, unit) - zero, zero
 
     async def note(self, request: Request) -> Response:
         """Write a note, at a moment of the drive where one is given."""

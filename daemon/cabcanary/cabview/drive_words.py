@@ -6,13 +6,14 @@ import re
 from typing import TYPE_CHECKING
 
 from cabcanary.alerts.words import mixture_under_boost
-from cabcanary.cabview.quantities import quantity, words_of
+from cabcanary.cabview.quantities import words_of
 from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from cabcanary.display import Display
     from cabcanary.store.manifest import Manifest
 
 
@@ -69,7 +70,7 @@ def alerts(manifest: Manifest) -> str:
     return ", ".join(counted) or "none"
 
 
-def sentences(manifest: Manifest, blind_s: float) -> Iterator[str]:
+def sentences(manifest: Manifest, blind_s: float, display: Display) -> Iterator[str]:
     """All there is to say of it before one looks at a line."""
     yield f"{manifest.vehicle}, stage: {manifest.stage}."
     yield f"It took {length(manifest.length_s)} and began {start(manifest)}."
@@ -82,7 +83,10 @@ def sentences(manifest: Manifest, blind_s: float) -> Iterator[str]:
     if manifest.peak_boost is not None:
         mixture = mixture_under_boost(manifest.model_dump())
         seen = f"leanest under boost: {mixture}" if mixture else "no mixture was seen under boost"
-        yield f"Peak boost {quantity(manifest.peak_boost, manifest.boost_unit or '')}; {seen}."
+        peak = display.show(manifest.peak_boost, manifest.boost_unit or "", above_air=True)
+        yield f"Peak boost {peak}; {seen}."
+        if display.words:
+            yield display.words
     if blind_s:
         part = share(blind_s, manifest.length_s)
         yield f"For {length(blind_s)} of it ({part}) something could not be seen: what went wrong then nobody knows."

@@ -18,6 +18,7 @@ from cabcanary.cabview.trust import BY_CODE, Trust
 from cabcanary.review.list.row_groups import StoredColumn, StoredColumns
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -53,6 +54,12 @@ class Points(NamedTuple):
     #: The worst there is in it (`Trust`).
     trust: Numbers
 
+    def scaled(self, factor: float, offset: float) -> Points:
+        """In another unit; the factor is above zero, so that the lowest stays the lowest."""
+        if (factor, offset) == (1.0, 0.0):
+            return self
+        return Points._make([*(array * factor + offset for array in self[:4]), self.trust])
+
     def part(self, first: int, last: int) -> Points:
         """From one to before another."""
         return Points._make(array[first:last] for array in self)
@@ -85,6 +92,10 @@ class View:
     channels: dict[str, Points]
     #: How many ticks a point stands for.
     ticks: int
+
+    def shown_in(self, scales: Mapping[str, tuple[float, float]]) -> View:
+        """In other units: of each channel a factor above zero, and an offset."""
+        return View(self.time_s, {n: p.scaled(*scales[n]) for n, p in self.channels.items()}, self.ticks)
 
 
 class DriveLevels:

@@ -7,10 +7,12 @@ from cabcanary.spelling import spelt
 #: Decimals by unit: no more than a sensor of that kind holds still, so that a large number does not flicker.
 _DECIMALS = {
     "lambda": 2,
+    "AFR": 1,
     "psi": 1,
     "bar": 2,
     "kPa": 0,
     "inHg": 1,
+    "inHg vacuum": 1,
     "V": 1,
     "°C": 0,
     "°F": 0,
