@@ -16,6 +16,7 @@ from cabcanary.cabview.archive import Archive
 from cabcanary.cabview.board import Board
 from cabcanary.cabview.cab_page import CabPage
 from cabcanary.cabview.chosen import above_air
+from cabcanary.cabview.compare_page import ComparePage
 from cabcanary.cabview.drive_pages import DrivePages
 from cabcanary.cabview.follow import Follower
 from cabcanary.cabview.guard import Guard
@@ -46,7 +47,8 @@ class Pages:
         self.stream = Stream(lambda: board.page(asyncio.get_running_loop().time()))
         self.follower = Follower(lambda: feed_place(settings.daemon)[0], board, self.stream.news)
         cab = CabPage(shown, self.stream, self.follower)
-        drives = DrivePages(Archive(settings.daemon.folder), shown, settings.shown_in)
+        archive = Archive(settings.daemon.folder)
+        drives = DrivePages(archive, shown, settings.shown_in)
         routes = [
             Route("/", _to_cab),
             Route("/login", Login(door).answer, methods=["GET", "POST"]),
@@ -54,6 +56,7 @@ class Pages:
             Route("/cab/stream", cab.follow),
             Route("/cab/acknowledge", cab.acknowledge, methods=["POST"]),
             Route("/drives", drives.list),
+            Route("/compare", ComparePage(archive, settings).show),
             Route("/drives/{drive}", drives.one),
             Route("/drives/{drive}/view", drives.view),
             Route("/drives/{drive}/parquet", drives.parquet),

@@ -66,6 +66,14 @@ class Archive:
         some = found[::-1][skip : skip + count]
         return [Listed(m, self.blind_s(samples_path(p, m), m)) for p, m in some], len(found), len(faults)
 
+    def manifests(self, most: int) -> list[Manifest]:
+        """The newest drives."""
+        return [m for _, m in read_manifests(self.folder)[0][::-1][:most]]
+
+    def stages(self) -> list[str]:
+        """The stages of all drives, that of the newest first."""
+        return list(dict.fromkeys(m.stage for _, m in read_manifests(self.folder)[0][::-1]))
+
     def find(self, name: str) -> tuple[Path, Manifest]:
         """A drive's samples and its manifest, by its whole name.
 

@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 from cabcanary.cabview import drive_words
 from cabcanary.cabview.archive import LONGEST_NOTE
-from cabcanary.cabview.html import text
+from cabcanary.cabview.html import page, text
 from cabcanary.cabview.quantities import unit_words, words_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from starlette.responses import HTMLResponse
 
     from cabcanary.cabview.archive import Listed, Moment
     from cabcanary.display import Display
@@ -74,16 +76,24 @@ def one_drive(
     channels: Sequence[tuple[str, str, bool]],
     length_s: float,
     display: Display,
+    beside: str = "",
 ) -> str:
     """A drive: sentences, what happened, traces, notes, downloads."""
     said = "".join(f"<p>{text(s)}</p>" for s in drive_words.sentences(m, blind_s, display))
     name = text(m.drive)
     return (
         f'<p class="back"><a href="/drives">All drives</a></p><h1>Drive of {text(m.start[:16].replace("T", " "))}</h1>'
-        f'<div class="said">{said}</div>{_moments(moments)}{_plots(name, channels, length_s)}{_notes(m, name)}'
+        f'<div class="said">{said}</div>{_moments(moments)}{_plots(name, channels, length_s)}{_notes(m, name)}{beside}'
         f'<h2>For other programs</h2><p><a href="/drives/{name}/parquet" download>Parquet</a>, as it is kept; '
         f'<a href="/drives/{name}/csv" download>CSV</a>, which takes a while for a long drive.</p>'
     )
+
+
+def refused(words: str, code: int) -> HTMLResponse:
+    """A page that says why something was not done."""
+    answer = page("Not done", "drives", f'<h1>Not done</h1><p role="alert" class="wrong">{text(words)}</p>')
+    answer.status_code = code
+    return answer
 
 
 def _moments(moments: Sequence[Moment]) -> str:

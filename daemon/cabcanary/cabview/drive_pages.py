@@ -13,8 +13,9 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 
 from cabcanary.cabview import drive_words
 from cabcanary.cabview.archive import Archive, NoSuchDriveError
-from cabcanary.cabview.drive_html import channels_of, list_of, one_drive
-from cabcanary.cabview.html import page, text
+from cabcanary.cabview.compare_page import MOST_OFFERED, choice_of, stages_of
+from cabcanary.cabview.drive_html import channels_of, list_of, one_drive, refused
+from cabcanary.cabview.html import page
 from cabcanary.cabview.levels import as_json
 from cabcanary.cabview.login import fields_of
 from cabcanary.display import Display
@@ -44,7 +45,9 @@ class DrivePages:
         number = _whole(request.query_params.get("page", "1"), 1, 100_000)
         skip = (number - 1) * _ON_A_PAGE
         drives, count, faults = await asyncio.to_thread(self._archive.newest, skip, _ON_A_PAGE)
-        return page("Drives", "drives", list_of(drives, number, count, faults, _ON_A_PAGE), styles=["drive.css"])
+        beside = stages_of(await asyncio.to_thread(self._archive.stages))
+        main = list_of(drives, number, count, faults, _ON_A_PAGE) + beside
+        return page("Drives", "drives", main, styles=["drive.css"])
 
     async def one(self, request: Request) -> Response:
         """One drive."""
@@ -61,6 +64,7 @@ class DrivePages:
             channels_of(levels.channels, units, self._shown),
             float(levels.time_s[-1]) if len(levels.time_s) else 0.0,
             self._display,
+            choice_of(manifest.drive, self._archive.manifests(MOST_OFFERED), self._archive.stages()),
         )
         scripts, styles = ["uPlot.iife.min.js", "drive.js"], ["uPlot.min.css", "drive.css"]
         return page(f"Drive {manifest.start[:16].replace('T', ' ')}", "drives", main, scripts, styles)
@@ -114,9 +118,9 @@ class DrivePages:
             try:
                 change(name, *words)
             except OSError as error:
-                return _refused(f"It cannot be written: {error.strerror or error}.", 503)
+                return refused(f"It cannot be written: {error.strerror or error}.", 503)
             except DriveError:
-                return _refused("A note needs words.", 400)
+                return refused("A note needs words.", 400)
             return RedirectResponse(f"/drives/{name}", 303)
 
         return await _found(changed)
@@ -142,7 +146,7 @@ class DrivePages:
             made = export_drive(samples, "csv", place / f"{samples.stem}.csv", self._archive.folder)[0]
         except (DriveError, OSError) as error:
             shutil.rmtree(place, ignore_errors=True)
-            return _refused(f"It cannot be exported: {error}.", 503)
+            return refused(f"It cannot be exported: {error}.", 503)
         away = BackgroundTask(shutil.rmtree, place, ignore_errors=True)
         return FileResponse(made, media_type="text/csv", filename=made.name, background=away)
 
@@ -152,13 +156,7 @@ async def _found(work: Callable[..., Response], *arguments: object) -> Response:
     try:
         return await asyncio.to_thread(work, *arguments)
     except NoSuchDriveError:
-        return _refused("There is no drive of this name, or its file cannot be read.", 404)
-
-
-def _refused(words: str, code: int) -> Response:
-    answer = page("Not done", "drives", f'<h1>Not done</h1><p role="alert" class="wrong">{text(words)}</p>')
-    answer.status_code = code
-    return answer
+        return refused("There is no drive of this name, or its file cannot be read.", 404)
 
 
 def _whole(words: str, least: int, most: int) -> int:
