@@ -141,7 +141,8 @@ def comparison_of(one: str, other: str, rows: Iterable[Row], display: Display, *
         for row in rows
     )
     return (
-        f'<p class="back"><a href="/drives">All drives</a></p><h1>{text(one[:1].upper() + one[1:])} beside {text(other)}</h1>'
+        '<p class="back"><a href="/drives">All drives</a></p>'
+        f"<h1>{text(one[:1].upper() + one[1:])} beside {text(other)}</h1>"
         f'<div class="said">{said}<p>What is not in the table was seen in neither.</p></div>'
         '<div class="wide" tabindex="0" role="region" aria-label="Figures"><table><thead><tr>'
         f'<th scope="col">figure</th><th scope="col">{text(first)}</th><th scope="col">{text(second)}</th>'
