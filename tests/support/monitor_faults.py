@@ -129,12 +129,12 @@ def _device_comes(t: Trial) -> None:
     (t.driven.rig.wires / "away").rename(t.driven.rig.van.voltages.device)
 
 
-def _asleep(t: Trial) -> None:
-    t.driven.rig.van.obd.awake = False
+def _silent(t: Trial) -> None:
+    t.driven.rig.van.can.on_frame = None
 
 
-def _awake(t: Trial) -> None:
-    t.driven.rig.van.obd.awake = True
+def _answers(t: Trial) -> None:
+    t.driven.rig.van.can.on_frame = t.driven.rig.van.obd.on_frame
 
 
 # --- helpers and the daemon -----------------------------------------------------------------------------------------
@@ -273,7 +273,7 @@ FAULTS: tuple[Fault, ...] = (
     # --- the bus
     Fault("adapter unplugged", _unplug("can"), _LOST_BUS, 10.0, _replug("can"), bus=True),
     Fault("adapter flaps", _flaps("can"), _LOST_BUS, 10.0, bus=True),
-    Fault("bus asleep", _asleep, _LOST_BUS, 10.0, _awake, bus=True),
+    Fault("engine computer silent", _silent, _LOST_BUS, 10.0, _answers, bus=True),
     Fault("bus reader killed", _signal_helper("cabcanary.sources.", signal.SIGKILL), _LOST_BUS, 10.0, bus=True),
     Fault("bus reader hangs", _signal_helper("cabcanary.sources.", signal.SIGSTOP), _LOST_BUS, 20.0, bus=True),
     Fault("bus reader ends", _signal_helper("cabcanary.sources.", signal.SIGTERM), _LOST_BUS, 10.0, bus=True),
