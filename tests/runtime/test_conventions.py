@@ -107,7 +107,7 @@ def test_the_manual_renders_without_a_warning_and_says_all_that_help_does(tmp_pa
             assert " ".join(argument.help.split()) in shown, (verb.words, argument)
             for flag in argument.flags:
                 assert flag in shown
-    for code in ("0 Success", "2 The settings or the command are wrong.", "3 Of status alone"):
+    for code in ("0 Success", "2 The settings or the command are wrong.", "3 Of status and reload"):
         assert code in shown
 
 

@@ -68,6 +68,8 @@ class Fault:
     #: The daemon is gone or stands: nothing can be told by it.
     stops: bool = False
     bus: bool = False
+    #: The vehicle with the least on it has no such wire.
+    supply: bool = False
 
 
 def matches(event: Message, told: tuple[tuple[str, str], ...]) -> bool:
@@ -105,19 +107,27 @@ def _writes(data: Callable[[random.Random], bytes], times: int) -> Put:
     return put
 
 
-def _voltage(do: str, channel: int) -> Put:
-    return lambda t: getattr(t.driven.rig.van.voltages, do)(channel)
+def _reads(channel: int, data: bytes) -> Put:
+    """From now on every read of a channel gives this, on the descriptor that is open already."""
 
-
-def _words_of_a_voltage(text: bytes) -> Put:
     def put(t: Trial) -> None:
-        path = t.driven.rig.van.voltages.path(0)
-        new = path.with_suffix(".bad")
-        new.write_bytes(text)
-        t.driven.rig.van.voltages.remove(0)
-        new.rename(path)
+        tree = t.driven.rig.van.voltages
+        well = tree.write
+
+        def write(number: int, volts: float) -> None:
+            if number != channel:
+                well(number, volts)
+                return
+            os.ftruncate(tree._files[channel], 0)
+            os.pwrite(tree._files[channel], data, 0)
+
+        tree.write = write  # type: ignore[method-assign]
 
     return put
+
+
+def _reads_well(t: Trial) -> None:
+    del t.driven.rig.van.voltages.write
 
 
 def _device_goes(t: Trial) -> None:
@@ -278,17 +288,18 @@ FAULTS: tuple[Fault, ...] = (
     Fault("bus reader hangs", _signal_helper("cabcanary.sources.", signal.SIGSTOP), _LOST_BUS, 20.0, bus=True),
     Fault("bus reader ends", _signal_helper("cabcanary.sources.", signal.SIGTERM), _LOST_BUS, 10.0, bus=True),
     # --- the converter
-    Fault("voltage of the pressure fails", _voltage("fail", 0), _LOST_VOLTS, 5.0, _voltage("restore", 0)),
-    Fault("voltage of the pressure hangs", _voltage("block", 0), _LOST_VOLTS, 5.0, _voltage("restore", 0)),
-    Fault("voltage of the pressure is gone", _voltage("remove", 0), _LOST_VOLTS, 5.0, _voltage("restore", 0)),
-    Fault("voltage of the supply fails", _voltage("fail", 1), _LOST_VOLTS, 30.0, _voltage("restore", 1)),
-    Fault("voltage of the supply hangs", _voltage("block", 1), _LOST_VOLTS, 30.0, _voltage("restore", 1)),
-    Fault("voltage of the supply is gone", _voltage("remove", 1), _LOST_VOLTS, 30.0, _voltage("restore", 1)),
+    Fault("pressure's voltage is empty", _reads(0, b""), _LOST_VOLTS, 5.0, _reads_well),
+    Fault("pressure's voltage is words", _reads(0, b"open\n"), _LOST_VOLTS, 5.0, _reads_well),
+    Fault("pressure's voltage has no end", _reads(0, b"9" * 5000), _LOST_VOLTS, 5.0, _reads_well),
+    Fault("pressure's voltage is bytes", _reads(0, b"\xff\xfe\x00"), _LOST_VOLTS, 5.0, _reads_well),
+    Fault("pressure's voltage is negative", _reads(0, b"-4000\n"), _LOST_VOLTS, 5.0, _reads_well),
+    Fault("pressure's voltage at its rail", _reads(0, b"32767\n"), _LOST_VOLTS, 5.0, _reads_well),
+    Fault("pressure's voltage stands still", _reads(0, b"13333\n"), _LOST_VOLTS, 15.0, _reads_well),
+    Fault("supply's voltage is empty", _reads(1, b""), _LOST_VOLTS, 30.0, _reads_well, supply=True),
+    Fault("supply's voltage is words", _reads(1, b"open\n"), _LOST_VOLTS, 30.0, _reads_well, supply=True),
+    Fault("supply's voltage is nothing", _reads(1, b"0\n"), _LOST_VOLTS, 30.0, _reads_well, supply=True),
+    Fault("charge's voltage is words", _reads(2, b"open\n"), _LOST_VOLTS, 30.0, _reads_well, supply=True),
     Fault("converter is gone", _device_goes, _LOST_VOLTS, 5.0, _device_comes),
-    Fault("a voltage of words", _words_of_a_voltage(b"open\n"), _LOST_VOLTS, 10.0),
-    Fault("a voltage of nothing", _words_of_a_voltage(b""), _LOST_VOLTS, 10.0),
-    Fault("a voltage without an end", _words_of_a_voltage(b"9" * 5000), _LOST_VOLTS, 10.0),
-    Fault("a voltage of bytes", _words_of_a_voltage(b"\xff\xfe\x00"), _LOST_VOLTS, 10.0),
     # --- settings, read again
     Fault("settings are garbage", _spoil("settings", b"\x00\xff garbage"), _STAYS, 60.0),
     Fault("settings are empty", _spoil("settings", b""), _STAYS, 60.0),

@@ -19,7 +19,7 @@ _CODES = (
         "It did not work. Of check: not watched for what boost needs. Of status: something stands or cannot be seen.",
     ),
     ("2", "The settings or the command are wrong."),
-    ("3", "Of status alone: no daemon runs or answers."),
+    ("3", "Of status and reload: no daemon runs or answers."),
 )
 _FILES = (
     (str(DEFAULT_CONFIG), "Settings, as the units have it."),
