@@ -274,3 +274,20 @@ def test_a_drive_that_cannot_be_read_is_named(config: Path) -> None:
     assert isinstance(stage, Stage)
     assert stage.figures == list[Figures]()
     assert name in stage.unread[0]
+
+
+def test_time_is_told_above_each_step_that_the_stage_declares(config: Path) -> None:
+    config.write_text(
+        config.read_text() + '\n[built."low boost"]\nboost_steps = ["5 psi", "6 psi"]\n', encoding="utf-8"
+    )
+    Archive(config).drive((5.0, IDLE, 1.0), (12.0, 5.5, 0.8), (8.0, 7.0, 0.8))
+    plan = load_plan(config)
+    (drive,) = drives_of(plan, {"low boost"})["low boost"].figures
+    # 12 s at 5.5 and 8 s at 7 psi, with sensors good to a hundredth; 6 psi is a round step as well, and stands once.
+    told = {round(a.step_psi, 3): a.seconds for a in drive.above}
+    assert (told[4.0], told[5.0], told[6.0]) == (
+        pytest.approx(20.0, abs=0.1),
+        pytest.approx(20.0, abs=0.1),
+        pytest.approx(8.0, abs=0.1),
+    )
+    assert list(told) == sorted(set(told))

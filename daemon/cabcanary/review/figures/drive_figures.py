@@ -41,6 +41,8 @@ STARTED_S = 30.0
 #: Above this the manifold holds more than the air of any road, kPa.
 _ANY_AIR_KPA = 120.0
 _MOST_STEPS = 20
+#: Steps so close together are one, psi.
+_SAME_STEP_PSI = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +190,7 @@ def proved(columns: Columns, boost: str) -> Floats:
 
 
 def _above(columns: Columns, step_unit: str) -> list[Above]:
-    """Every step that may have been reached, and the one above, as far as the drive's boost goes."""
+    """Every step that may have been reached, and the one above: round ones, and those that the stage declares."""
     name = columns.roles.boost
     if name is None:
         return []
@@ -196,8 +198,9 @@ def _above(columns: Columns, step_unit: str) -> list[Above]:
     band, found = columns.band(name, "psi"), []
     step_psi = units.convert(STEPS[step_unit], step_unit, "psi")
     # A sensor with too wide a band would have steps without end.
-    for n in range(1, _MOST_STEPS + 1):
-        bound = n * step_psi
+    round_steps = [n * step_psi for n in range(1, _MOST_STEPS + 1)]
+    declared = [s for s in _declared(columns) if min(abs(s - r) for r in round_steps) > _SAME_STEP_PSI]
+    for bound in sorted(round_steps + declared):
         seconds, sure, most = (
             round(float(columns.steps[values > bound].sum()), 2) for values in (likely, band.low, band.high)
         )
@@ -205,6 +208,13 @@ def _above(columns: Columns, step_unit: str) -> list[Above]:
         if most == 0.0:
             break
     return found
+
+
+def _declared(columns: Columns) -> list[float]:
+    """The boost steps that the drive's stage declares, psi."""
+    settings = columns.drive.plan.settings
+    built = settings.built.get(settings.vehicle.stage)
+    return [] if built is None else [_PSI.from_si(pa) for pa in built.boost_steps]
 
 
 def _not_good(columns: Columns, boosted: Mask) -> list[NotGood]:
