@@ -140,7 +140,6 @@ class Daemon:
                     group.create_task(self._supervisor.keep_running(run, status))
                 group.create_task(self._keep_ticking())
                 group.create_task(self._say_armed())
-                notify("READY=1")
                 await self._stop.wait()
                 await self._say_good_bye()
                 raise _StopAskedError
@@ -295,6 +294,8 @@ class Daemon:
 
     async def _say_armed(self) -> None:
         await self._armed.wait()
+        # Not sooner: an upgrade is rolled back when it has not come to this.
+        notify("READY=1")
         self._tell(armed(self._clock.now_ns()))
 
     def _tick(self) -> int:
