@@ -1,9 +1,12 @@
 """The daemon's local feed: a Unix socket with one JSON object a line.
 
 Out: `hello` once, and again when other settings are in force; then events as they happen and frames at the rate that a
-reader asks for. In:
-`{"subscribe": {"frames_hz": 10}}`, `{"ask": "status"}` and `{"do": "acknowledge"}`. Commands are taken from the
-daemon's own user and from root, as the kernel names the peer. A reader that is slow is skipped and never waited for.
+reader asks for. In: `{"subscribe": {"frames_hz": 10}}`, `{"ask": "status"}` and `{"do": "acknowledge"}`. Commands are
+taken from the daemon's own user and from root, as the kernel names the peer; of the user that serves the pages, if it
+is one of its own, acknowledge alone. A reader that is slow is skipped and never waited for.
+
+A value in a frame is `[value, quality]`, with the reason behind it where there is one, and of an interval the standard
+uncertainty too. With `"bands": true` beside `frames_hz` each is `[value, quality, reason, standard uncertainty]`.
 
 `{"ask": "status"}` is answered once, `{"status": {...}}`, to anybody: every channel, the alerts that stand, coverage,
 parts, drives, what is free on the card, and who reads the feed. `cabcanary status` asks it.
@@ -31,7 +34,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.model import Quality
-from cabcanary.processes.places import FullError, Peer, Places, peer_of
+from cabcanary.processes.places import Allowed, FullError, Peer, Places, peer_of
 from cabcanary.processes.rate import RateLimit
 from cabcanary.spelling import spelt
 
@@ -58,11 +61,13 @@ _AT_ONCE = 20
 class _Reader:
     writer: asyncio.StreamWriter
     peer: Peer
-    may_command: bool
+    allowed: Allowed
     period_ns: int = 0
     due_ns: int = 0
     skipped: int = 0
     ended: bool = False
+    #: Every value with its uncertainty.
+    bands: bool = False
     #: The last event that one which is still told of the past has been told; None for one that follows.
     at: int | None = None
 
@@ -186,11 +191,10 @@ class Feed:
         due = [r for r in self._readers if r.period_ns and frame.time_ns >= r.due_ns and r.at is None]
         if not due:
             return
-        values = {name: _told(value) for name, value in frame.values.items()}
-        line = _line({"frame": {"t": frame.time_ns, "values": values}})
+        lines = {bands: _frame_line(frame, bands=bands) for bands in {r.bands for r in due}}
         for reader in due:
             reader.due_ns = max(reader.due_ns + reader.period_ns, frame.time_ns)
-            reader.send(line)
+            reader.send(lines[reader.bands])
 
     async def _serve(self, stream: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         peer = peer_of(writer.get_extra_info("socket"))
@@ -199,7 +203,7 @@ class Feed:
             if self._ended:
                 return
             leave = self._places.enter(peer, time.monotonic_ns())
-            await self._follow(stream, _Reader(writer, peer, self._places.is_own(peer)))
+            await self._follow(stream, _Reader(writer, peer, self._places.allowed(peer)))
         except FullError as error:
             writer.write(_line({"error": str(error)}))
         except (ValueError, OSError):
@@ -273,13 +277,22 @@ class Feed:
             return False
         self._take_subscription(reader, message)
         if "do" in message:
-            if reader.may_command:
-                reader.send(_line({"reply": self._command(message)}))
-            else:
-                reader.send(_line({"error": "only the daemon's own user and root may give commands"}))
+            self._do(reader, message)
         if "ask" in message and message["ask"] != "status":
             reader.send(_line({"error": "only the status may be asked for"}))
         return message.get("ask") == "status"
+
+    def _do(self, reader: _Reader, message: dict[str, Any]) -> None:
+        """A command, if this reader may give it."""
+        if reader.allowed is Allowed.ALL:
+            reader.send(_line({"reply": self._command(message)}))
+        elif reader.allowed is Allowed.ACKNOWLEDGE and message["do"] == "acknowledge":
+            # Whoever it says it is: it is the pages.
+            reader.send(_line({"reply": self._command({"do": "acknowledge", "by": "page"})}))
+        elif reader.allowed is Allowed.ACKNOWLEDGE:
+            reader.send(_line({"error": "the pages' user may acknowledge, and give no other command"}))
+        else:
+            reader.send(_line({"error": "only the daemon's own user and root may give commands"}))
 
     def _take_subscription(self, reader: _Reader, message: dict[str, Any]) -> None:
         if isinstance(wanted := message.get("subscribe"), dict):
@@ -290,6 +303,7 @@ class Feed:
                 and (rate == 0 or _SLOWEST_HZ <= rate <= _FASTEST_HZ)
             ):
                 reader.period_ns = int(1e9 / rate) if rate else 0
+                reader.bands = wanted.get("bands") is True
             else:
                 reader.send(_line({"error": f"frames_hz must be from 0 to {spelt(_FASTEST_HZ)}"}))
             if "events_after" in wanted:
@@ -298,6 +312,16 @@ class Feed:
 
 def _event_line(event: Event, n: int) -> bytes:
     return _line({"event": event.as_json(), "n": n, "past": True})
+
+
+def _frame_line(frame: Frame, *, bands: bool) -> bytes:
+    told = _told_whole if bands else _told
+    return _line({"frame": {"t": frame.time_ns, "values": {name: told(value) for name, value in frame.values.items()}}})
+
+
+def _told_whole(value: Value) -> list[Any]:
+    """A value, its quality, the reason for it, its standard uncertainty."""
+    return [value.value, value.quality.words, value.reason, value.uncertainty]
 
 
 def _told(value: Value) -> list[Any]:

@@ -461,3 +461,63 @@ def followers(words: list[str]) -> Iterator[Callable[[], int]]:
         for file in files:
             file.seek(0)
             assert b'"no daemon"' not in file.read()
+
+
+#: A screen in the cab, a phone, a laptop.
+_PAGES = 3
+#: Reads so many streams of the cab page, as browsers do; says how many states have come.
+_READ_PAGES = """
+import selectors, socket, sys, time
+streams = selectors.DefaultSelector()
+for _ in range(int(sys.argv[2])):
+    stream = socket.create_connection(("127.0.0.1", int(sys.argv[1])))
+    stream.sendall(b"GET /cab/stream HTTP/1.1\\r\\nHost: localhost\\r\\n\\r\\n")
+    streams.register(stream, selectors.EVENT_READ)
+while True:
+    for key, _ in streams.select():
+        sys.stdout.write("." * key.fileobj.recv(65536).count(b'"state":"watching"'))
+    sys.stdout.flush()
+"""
+
+
+@pytest.mark.parametrize("alerts", [10, pytest.param(20, marks=pytest.mark.long)])
+def test_three_pages_open_do_not_change_what_lies_between(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], alerts: int
+) -> None:
+    """The same daemon with and without them by turns, as above."""
+    noise, alone, followed = random.Random(20), Row("no page is open"), Row(f"{_PAGES} pages are open")
+    with stand(tmp_path / "s") as made, as_the_unit_does():
+        for _ in range(3):
+            made.measure(alone, alerts, noise)
+            with pages_open(tmp_path / "s" / "van.toml") as told_since:
+                made.measure(followed, alerts, noise)
+                wait_for("more states on the pages", told_since)
+        assert made.processes[0].poll() is None
+    ratio = Row.at(followed.ours_ms, 0.5) / Row.at(alone.ours_ms, 0.5)
+    with capsys.disabled():
+        print("\n  ms from byte to pin                  alerts     p50     p99   p99.9     max bare p50   p99.9 met")
+        print(f"{alone.line()}\n{followed.line()}\n  pages over none: {ratio:.2f} at p50, ", end="")
+        print(f"{Row.at(followed.ours_ms, 0.99) / Row.at(alone.ours_ms, 0.99):.2f} at p99")
+
+
+@contextlib.contextmanager
+def pages_open(config: Path) -> Iterator[Callable[[], int]]:
+    """The pages' process, and so many open; gives how many states have come since."""
+    with contextlib.ExitStack() as stack:
+        told = stack.enter_context(tempfile.TemporaryFile())
+
+        def start(words: list[str], **options: Any) -> subprocess.Popen[bytes]:
+            # They are no part of the warning path: not at its niceness.
+            process = subprocess.Popen(words, preexec_fn=lambda: os.nice(20), **options)
+            stack.callback(process.wait)
+            stack.callback(process.kill)
+            return process
+
+        pages = start(command("pages", "--config", str(config), "--port", "0"), stdout=subprocess.PIPE)
+        assert pages.stdout is not None
+        stack.callback(pages.stdout.close)
+        port = pages.stdout.readline().decode().split("/cab")[0].rpartition(":")[2]
+        start([sys.executable, "-c", _READ_PAGES, port, str(_PAGES)], stdout=told)
+        wait_for("a state on each page", lambda: os.fstat(told.fileno()).st_size >= _PAGES)
+        before = os.fstat(told.fileno()).st_size
+        yield lambda: os.fstat(told.fileno()).st_size - before

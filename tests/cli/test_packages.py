@@ -13,6 +13,11 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
+#: What a browser is given; the plots' library with its licence.
+STATIC = (
+    "pages.css", "light.js", "cab.js", "fresh.js", "drive.css", "drive.js", "strip.js", "grounds.js",
+    "uPlot.iife.min.js", "uPlot.min.css", "uPlot.LICENSE",
+)  # fmt: skip
 
 pytestmark = [
     pytest.mark.waits,
@@ -42,6 +47,7 @@ def test_the_wheel_holds_the_program_the_bench_and_its_settings(built: Path) -> 
     for needed in (
         "cabcanary/__main__.py",
         "cabcanary/live/status.schema.json",
+        *(f"cabcanary/cabview/static/{name}" for name in STATIC),
         "cabcanary_bench/config/bench-van.toml",
         "cabcanary_bench/config/rules/mixture.toml",
         "cabcanary_bench/data/wltc_class3b.csv",
@@ -56,6 +62,13 @@ def test_the_source_package_has_all_that_git_has(built: Path) -> None:
         packed = {name.partition("/")[2] for name in packed_file.getnames()}
     kept = subprocess.run(["git", "ls-tree", "-r", "--name-only", "HEAD"], cwd=ROOT, capture_output=True, check=True)
     assert set(kept.stdout.decode().splitlines()) <= packed
+
+
+def test_the_plots_library_is_the_released_one_and_its_licence_travels_with_it() -> None:
+    static = ROOT / "daemon" / "cabcanary" / "cabview" / "static"
+    first = (static / "uPlot.iife.min.js").read_text(encoding="utf-8").splitlines()[0]
+    assert first == "/*! https://github.com/leeoniya/uPlot (v1.6.32) */"
+    assert "The MIT License (MIT)" in (static / "uPlot.LICENSE").read_text(encoding="utf-8")
 
 
 def test_an_unpacked_wheel_checks_the_vehicles_that_it_brings(built: Path, tmp_path: Path) -> None:

@@ -28,6 +28,7 @@ BOOST = str(config_folder() / "rules" / "boost.rules.toml")
 FILES = (
     "run @", "stage @", "inspect @", f"inspect {VAN} --answers @", "new @ --json", "new my.toml --answers @",
     "calibrate map --config @", f"calibrate map --config {VAN} --points @", "status @", "reload @",
+    "pages --config @", f"pages --config {VAN} --token-file @",
     "check @", "watch @", "sounds --check @", "listen x --config @", "rules test @",
     f"rules test {BOOST} --config @", "rules explain x --config @", "rules trace x y --config @",
     "baseline list --config @", "baseline measure x --config @", "replay @", "replay x --config @",
@@ -48,6 +49,7 @@ NUMBERS = (
     f"run {VAN} --speed -1", f"run {VAN} --speed nan", f"run {VAN} --speed 1e400", f"run {VAN} --speed ten",
     f"calibrate map --config {VAN} --seconds -1", f"calibrate map --config {VAN} --seconds nan",
     f"calibrate map --config {VAN} --json", f"calibrate mapp --config {VAN}",
+    f"pages --config {VAN} --port -1", f"pages --config {VAN} --port 70000", f"pages --config {VAN} --port x",
     "listen x --seconds -1", "listen x --seconds nan", "replay x --speed -1", "replay x --speed 1e9",
     "replay x --from x", "rules trace x y --around -1", "rules trace x y --around nan", "rules trace x y --at x",
     "backtest all --workers -1", "backtest all --workers 0", "backtest all --steps -1 --sweep all",

@@ -6,8 +6,10 @@ import inspect
 import aiomqtt
 import can
 import pytest
+import uvicorn
 from can.interfaces.slcan import slcanBus
 from can.interfaces.virtual import VirtualBus
+from uvicorn.protocols.http.h11_impl import H11Protocol, RequestResponseCycle
 
 from cabcanary.cli.described import described
 from cabcanary.sources.can.python_can import filters_below
@@ -23,6 +25,15 @@ def test_slcan_keeps_its_port_and_its_silence_where_they_are_looked_for() -> Non
     assert "_listen_only" in inspect.getsource(slcanBus.open)
     assert "serialPortOrig.close" not in inspect.getsource(slcanBus.close)
     assert "serialPortOrig" in inspect.getsource(slcanBus._read)
+
+
+def test_uvicorns_connection_keeps_what_the_pages_ask_of_it() -> None:
+    made = inspect.getsource(H11Protocol.__init__)
+    for name in ("self.loop", "self.transport", "self.cycle"):
+        assert name in made
+    assert "self.response_complete = " in inspect.getsource(RequestResponseCycle.__init__)
+    assert "capture_signals" in inspect.getsource(uvicorn.Server.serve)
+    assert "self.transport = transport" in inspect.getsource(H11Protocol.connection_made)
 
 
 def test_python_can_says_who_filters_by_one_method() -> None:

@@ -106,6 +106,9 @@ def test_each_plot_has_a_name_and_a_sentence_for_whoever_does_not_see_it(html: s
         assert desc is not None
         assert svg.get("aria-labelledby") == f"{title.get('id')} {desc.get('id')}"
         assert len(words(desc).split()) >= 6
+    for wide in (e for e in page.iter(f"{HTML}div") if "wide" in (e.get("class") or "")):
+        # What is moved sideways on a telephone can be moved with keys, and has a name.
+        assert (wide.get("tabindex"), bool(wide.get("aria-label"))) == ("0", True)
     # The course, six alerts, mixture in three ways, charge air, supply.
     assert plots == 12
 
@@ -228,8 +231,10 @@ def test_imported_logs_with_and_without_settings(least: Reported, tmp_path: Path
     code, out, err = cabcanary("report", "last", "--folder", tmp_path / "b", "-o", tmp_path / "b.html")
     assert (code, out) == (2, "")
     assert "brought in without settings: say --config here" in err
+    assert cabcanary("drives", "note", "last", "dyno, third run", "--folder", tmp_path / "b")[0] == 0
     words_of = ("report", "last", "--folder", tmp_path / "b", "--config", config, "-o", tmp_path / "b.html")
     assert cabcanary(*words_of) == (0, f"wrote {tmp_path / 'b.html'}\n", "")
+    assert "dyno, third run" in (tmp_path / "b.html").read_text(encoding="utf-8")
 
 
 # --- units ----------------------------------------------------------------------------------------------------------

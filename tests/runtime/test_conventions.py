@@ -49,6 +49,8 @@ def bash_script(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["report", "last", "--"], ["--help", "--output", "--folder", "--config", "--json"]),
         (["rules", ""], ["test", "explain", "trace"]),
         (["status", "--f"], ["--follow"]),
+        (["pa"], ["pages"]),
+        (["pages", "--"], ["--help", "--config", "--host", "--port", "--token-file"]),
         (["status", "van.toml", "--"], ["--help", "--follow", "--json"]),
         (["rules", "trace", "--a"], ["--at", "--around"]),
         (["bench", "--compressor", "t"], ["turbo"]),

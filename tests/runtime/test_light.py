@@ -47,7 +47,7 @@ def test_the_process_of_the_bus_loads_no_reader_of_recordings_and_hides_none_fro
     assert done.stdout.splitlines() == ["", "asammdf"]
 
 
-@pytest.mark.parametrize("command", ["check", "drives", "status"])
+@pytest.mark.parametrize("command", ["check", "drives", "status", "pages"])
 def test_commands_that_only_look_stay_light_too(command: str) -> None:
     code = (
         f"import sys; from cabcanary.cli.main import main\n"

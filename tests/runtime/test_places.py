@@ -19,7 +19,17 @@ import pytest
 from feeder import Feeder, until
 
 from cabcanary.model import EventKind
-from cabcanary.processes.places import MOST, MOST_OF_A_USER, FullError, Kind, Peer, Places, user_number
+from cabcanary.processes.places import (
+    MOST,
+    MOST_OF_A_USER,
+    Allowed,
+    FullError,
+    Kind,
+    Peer,
+    Places,
+    pages_user,
+    user_number,
+)
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
@@ -111,6 +121,15 @@ def test_another_users_process_is_no_helper_whatever_its_number() -> None:
     assert places.kind(Peer(1, 0)) is Kind.OWN
     assert places.kind(Peer(1, PAGES)) is Kind.PAGES
     assert [places.is_own(Peer(1, user)) for user in (0, OWN, PAGES, NOBODY)] == [True, True, False, False]
+
+
+def test_the_pages_user_may_acknowledge_and_nobody_else_may_anything() -> None:
+    places = Places(PAGES, lambda: (MESSENGER,))
+    assert [places.allowed(Peer(1, user)) for user in (0, OWN, PAGES, NOBODY)] == [
+        Allowed.ALL, Allowed.ALL, Allowed.ACKNOWLEDGE, Allowed.NONE,
+    ]  # fmt: skip
+    # Where the pages have no user of their own, nobody is them.
+    assert Places(None).allowed(Peer(1, PAGES)) is Allowed.NONE
 
 
 def test_who_connects_again_and_again_is_refused_for_a_while_and_nobody_else_is() -> None:
@@ -268,3 +287,10 @@ async def test_readers_that_ask_at_a_persons_pace_are_not_sent_away(feeder: Feed
     feeder.tell(EventKind.NOTE, "note", "still told")
     assert json.loads(await asyncio.wait_for(lines.readline(), 20))["event"]["text"] == "still told"
     writer.close()
+
+
+def test_the_unit_names_the_pages_user_where_the_settings_do_not(monkeypatch) -> None:
+    assert pages_user(None) is None
+    monkeypatch.setenv("CABCANARY_PAGES_USER", "cabcanary-pages")
+    assert pages_user(None) == "cabcanary-pages"
+    assert pages_user("somebody") == "somebody"

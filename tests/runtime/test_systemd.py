@@ -25,8 +25,9 @@ pytestmark = [
 ]
 
 
-def test_daemon_and_watcher_are_units_of_their_own() -> None:
-    assert {"cabcanary-watch.service", "cabcanary.service"} <= {unit.name for unit in _UNITS}
+def test_all_units_are_there() -> None:
+    names = [unit.name for unit in _UNITS]
+    assert names == ["cabcanary-pages.service", "cabcanary-watch.service", "cabcanary.service"]
 
 
 @pytest.mark.parametrize("shipped", _UNITS, ids=lambda unit: unit.stem)
@@ -107,6 +108,7 @@ def test_a_unit_asks_for_the_devices_it_uses_by_numbers_that_do_not_wait_for_a_d
 @pytest.mark.parametrize("shipped", _UNITS, ids=lambda unit: unit.stem)
 def test_only_the_daemons_own_user_has_its_folders_made_by_systemd(shipped: Path) -> None:
     # systemd.exec(5): a folder of another owner is given to the unit's user, with all that is in it.
+    assert len(lines_of(shipped, "User")) == 1
     if lines_of(shipped, "User") != ["cabcanary"]:
         assert lines_of(shipped, "StateDirectory") == lines_of(shipped, "RuntimeDirectory") == []
     else:
@@ -120,6 +122,19 @@ def test_every_user_and_group_of_a_unit_is_made_by_the_installer(shipped: Path) 
     groups = {word for line in lines_of(shipped, "SupplementaryGroups") for word in line.split()}
     # base-passwd of Debian has these two.
     assert {*lines_of(shipped, "User"), *groups} <= made | {"dialout", "audio"}
+
+
+def test_the_pages_are_a_user_of_their_own_which_the_daemon_knows_and_reads_drives_alone() -> None:
+    pages = _FOLDER / "cabcanary-pages.service"
+    user = lines_of(pages, "User")
+    assert user != lines_of(_UNIT, "User")
+    assert f"Environment=CABCANARY_PAGES_USER={user[0]}" in _UNIT.read_text().splitlines()
+    assert lines_of(pages, "PrivateDevices") == ["yes"]
+    # Nothing of the system, and so no drive, can be written by them.
+    assert (lines_of(pages, "ProtectSystem"), lines_of(pages, "ReadWritePaths")) == (["strict"], [])
+    assert (lines_of(pages, "IPAddressDeny"), lines_of(pages, "IPAddressAllow")) == (["any"], ["localhost"])
+    tmpfiles = (_FOLDER / "cabcanary.tmpfiles").read_text().splitlines()
+    assert f"d /var/lib/cabcanary/drives 2750 cabcanary {user[0]} -" in tmpfiles
 
 
 def test_no_rule_names_an_adapter_by_its_maker() -> None:

@@ -28,7 +28,7 @@ from cabcanary_bench.rig.rig import Rig
 from cabcanary_bench.wiring.gpio import read_changes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from cabcanary_bench.drives.scenario import Scenario
 
@@ -157,6 +157,14 @@ class Ride:
         """Wait until all three wires are read."""
         for source in ("adc", "wideband", "engine"):
             self.source(source, ok=True)
+
+    def begin_with(self, sources: Iterable[str], at_s: float) -> None:
+        """As `begin`, for a vehicle with other wires."""
+        self.rig.skip(at_s)
+        self.start()
+        for source in sources:
+            self.source(source, ok=True)
+        self.rig.start_van()
 
     def begin(self, at_s: float = 0.0) -> None:
         """Have the van where the scenario is at `at_s`, the daemon watching it, and drive on."""

@@ -56,6 +56,7 @@ def _parser() -> argparse.ArgumentParser:
     from cabcanary.cli.drives import add_drive_verbs
     from cabcanary.cli.inspect import add_inspect
     from cabcanary.cli.new import add_new
+    from cabcanary.cli.pages import add_pages
     from cabcanary.cli.replays import add_replay
     from cabcanary.cli.report import add_report
     from cabcanary.cli.rules import add_rules
@@ -81,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     add_stage(verbs)
     add_status(verbs)
     add_reload(verbs)
+    add_pages(verbs)
     add_check(verbs)
     add_calibrate(verbs)
     add_bench(verbs)

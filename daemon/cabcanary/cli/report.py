@@ -56,7 +56,7 @@ def _report(options: argparse.Namespace) -> int:
         refuse_place(target, folder)
         refuse_taken([target])
     with with_settings(samples, plan) as judged:
-        report = make_report(judged, plan.settings.shown_in if plan else None)
+        report = make_report(judged, plan.settings.shown_in if plan else None, samples)
     if target is not None:
         write_report(report, target)
     if options.json:

@@ -63,7 +63,7 @@ def check_references(loaded: Loaded[Settings]) -> list[Problem]:
 
 
 def check_outputs(loaded: Loaded[Settings], rule_ids: list[str]) -> list[Problem]:
-    """Names that outputs speak of: channels that are published or tell night, rules that leave the lamp lit."""
+    """Names that outputs speak of: channels that are published, shown or tell night, rules that leave the lamp lit."""
     settings, problems = loaded.model, []
 
     def check(path: tuple[str | int, ...], name: str, what: str, known: list[str]) -> None:
@@ -84,6 +84,8 @@ def check_outputs(loaded: Loaded[Settings], rule_ids: list[str]) -> list[Problem
     problems += _check_pins(loaded)
     for n, name in enumerate(settings.mqtt.values if settings.mqtt else ()):
         check(("mqtt", "values", n), name, "channel", channels)
+    for n, name in enumerate(settings.pages.values):
+        check(("pages", "values", n), name, "channel", channels)
     # The rules that it names by itself need not be there.
     if settings.lamp is not None and "after" in settings.lamp.model_fields_set:
         for n, name in enumerate(settings.lamp.after):

@@ -46,6 +46,15 @@ class Kind(StrEnum):
 _KEPT = {Kind.HELPER: 2, Kind.PAGES: 4, Kind.OWN: 8}
 
 
+class Allowed(StrEnum):
+    """Which commands a program may give."""
+
+    ALL = "all"
+    #: What silences a sound and changes nothing else.
+    ACKNOWLEDGE = "acknowledge"
+    NONE = "none"
+
+
 class Peer(NamedTuple):
     """The process at the other end, as the kernel knows it."""
 
@@ -58,6 +67,11 @@ def peer_of(connection: socket.socket) -> Peer:
     credentials = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
     pid, user, _ = struct.unpack("3i", credentials)
     return Peer(pid, user)
+
+
+def pages_user(named: str | None) -> str | None:
+    """The user that serves the pages: of the settings, else of the unit ($CABCANARY_PAGES_USER)."""
+    return named or os.environ.get("CABCANARY_PAGES_USER") or None
 
 
 def user_number(name: str | None) -> int | None:
@@ -92,8 +106,14 @@ class Places:
         return _KEPT.get(kind, 0) + more
 
     def is_own(self, peer: Peer) -> bool:
-        """Whether it may give commands: the daemon's own user, and root."""
+        """Whether it is the daemon's own user, or root."""
         return peer.user in self._own
+
+    def allowed(self, peer: Peer) -> Allowed:
+        """Which commands it may give."""
+        if self.is_own(peer):
+            return Allowed.ALL
+        return Allowed.ACKNOWLEDGE if self.kind(peer) is Kind.PAGES else Allowed.NONE
 
     def kind(self, peer: Peer) -> Kind:
         """Whose program it is."""

@@ -82,6 +82,13 @@ class Buttons(Strict):
     remember: Button | None = None
 
 
+class Pages(Strict):
+    """What `cabcanary pages` shows."""
+
+    #: Channels of the cab page, large; without any, those behind the first four things that the vehicle is watched for.
+    values: list[Name] = Field(default=[], max_length=6)
+
+
 class MqttTls(Strict):
     """An encrypted connection; without `ca` the system's authorities are trusted."""
 

@@ -14,7 +14,18 @@ from cabcanary.model import UNKNOWN_KIND
 from cabcanary.settings.build_stages import Built, Joint
 from cabcanary.settings.checks import Check
 from cabcanary.settings.derived import DerivedChannel
-from cabcanary.settings.outputs import Buttons, Buzzer, DisplayChoice, Lamp, Mqtt, SoundCard, Sounds, Terminal, Watcher
+from cabcanary.settings.outputs import (
+    Buttons,
+    Buzzer,
+    DisplayChoice,
+    Lamp,
+    Mqtt,
+    Pages,
+    SoundCard,
+    Sounds,
+    Terminal,
+    Watcher,
+)
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.kind import SourceSettings
 from cabcanary.sources.kinds import KINDS
@@ -196,6 +207,7 @@ class Settings(Strict):
     terminal: Terminal | None = None
     watcher: Watcher | None = None
     mqtt: Mqtt | None = None
+    pages: Pages = Pages()
 
     @property
     def compressor_kind(self) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from cabcanary.display import after, decimals
-from cabcanary.review.report.markup import Markup, el, joined, number
+from cabcanary.review.report.markup import Markup, el, joined, number, sideways
 from cabcanary.review.report.plot import WIDTH
 from cabcanary.review.report.scales import Scale, scale
 from cabcanary.spelling import spelt
@@ -101,7 +101,7 @@ class Grid:
         )  # fmt: skip
         caption = "Under each cell: for how long it was seen" + (", × in how many visits." if width >= _ROOM else ".")
         caption += " Dashed: the ceiling, the tightest in that step." if self._limits else ""
-        return el("figure", el("div", picture, class_="wide ladder"), el("figcaption", caption))
+        return el("figure", sideways(picture, title, "wide ladder"), el("figcaption", caption))
 
     def _rung(self, row: int, top: float, rung: Scale, unit: str) -> list[Markup]:
         display, parts = self._display, []

@@ -71,6 +71,11 @@ class Looked:
         """The channels as arrays."""
         return Columns(self.drive)
 
+    @property
+    def name(self) -> str:
+        """The drive's name."""
+        return self.manifest.drive if self.manifest else self.drive.path.stem
+
     @cached_property
     def boost_unit(self) -> str:
         """The unit in which boost is shown."""

@@ -33,6 +33,11 @@ def joined(*parts: str) -> Markup:
     return Markup("".join(text(part) for part in parts))
 
 
+def sideways(what: str, words: str, kind: str = "wide") -> Markup:
+    """What may be wider than a telephone: it is moved sideways by itself, with keys as well."""
+    return el("div", what, class_=kind, tabindex="0", role="group", aria_label=words)
+
+
 _ALONE = {"meta", "br", "path", "line", "rect", "circle"}
 
 

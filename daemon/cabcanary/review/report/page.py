@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabcanary import __version__
 from cabcanary.review.report.looked import Looked, Section, clock
-from cabcanary.review.report.markup import Markup, el
+from cabcanary.review.report.markup import Markup, el, sideways
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,7 +34,7 @@ _HATCH = Markup(
 def page(looked: Looked, sections: Sequence[tuple[str, Section]], marks: list[dict[str, Any]]) -> str:
     """The whole document; it asks nothing of anybody and runs nothing."""
     vehicle = looked.drive.plan.settings.vehicle
-    title = f"Drive report: {vehicle.name}, {looked.figures.start[:10] or looked.drive.path.stem}"
+    title = f"Drive report: {vehicle.name}, {looked.figures.start[:10] or looked.name}"
     head = el(
         "head",
         el("meta", charset="utf-8"),
@@ -61,14 +61,14 @@ def _top(looked: Looked) -> list[Markup]:
     units = looked.display.words
     return [
         el("h1", f"{settings.vehicle.name}: one drive"),
-        el("p", f"Stage “{settings.vehicle.stage}”, drive {looked.drive.path.stem}", class_="under"),
+        el("p", f"Stage “{settings.vehicle.stage}”, drive {looked.name}", class_="under"),
         el("div", *(el("p", words) for words in (*SAFETY, limits)), class_="safety"),
         *([el("p", units)] if units else []),
     ]
 
 
 def _section(key: str, section: Section) -> Markup:
-    parts = [el("div", p, class_="wide") if p.startswith("<table") else p for p in section.parts]
+    parts = [sideways(p, section.title) if p.startswith("<table") else p for p in section.parts]
     return el(
         "section",
         el("h2", section.title, id=key),

@@ -49,18 +49,20 @@ class Report:
     figures: dict[str, Any]
 
 
-def make_report(samples: Path, display: Display | None = None) -> Report:
+def make_report(samples: Path, display: Display | None = None, kept: Path | None = None) -> Report:
     """The report of a recorded drive; without `display` in the units that the drive's own settings choose.
+
+    `kept` are the samples beside which the drive's manifest lies, where they are not the same.
 
     Raises:
         RecordedError: it is no recorded drive, or damaged.
     """
-    drive, manifest = read_drive(samples), _manifest_of(samples)
+    drive, manifest = read_drive(samples), _manifest_of(kept or samples)
     looked = Looked(drive, manifest, display or drive.plan.settings.shown_in)
     made = {key: section(looked) for key, section in SECTIONS}
     vehicle = drive.plan.settings.vehicle
     figures: dict[str, Any] = {
-        "drive": drive.path.stem,
+        "drive": looked.name,
         "vehicle": vehicle.name,
         "stage": vehicle.stage,
         "start": looked.figures.start,
