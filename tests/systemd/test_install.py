@@ -60,8 +60,12 @@ _FAKES = {
 class Computer:
     """A root folder, and a copy of what the repository has for the installer."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, like: Computer | None = None) -> None:
+        self.folder = folder
         self.root, self.fake, self.source = folder / "root", folder / "fake", folder / "source"
+        if like is not None:
+            shutil.copytree(like.folder, folder, symlinks=True)
+            return
         for inner in (self.root / "etc", self.root / "run/systemd/system", self.fake / "bin", self.source):
             inner.mkdir(parents=True)
         for name in ("etc/passwd", "etc/group"):
@@ -132,10 +136,16 @@ def computer(tmp_path: Path) -> Computer:
     return Computer(tmp_path)
 
 
+@pytest.fixture(scope="module")
+def one_installed(tmp_path_factory: pytest.TempPathFactory) -> Computer:
+    made = Computer(tmp_path_factory.mktemp("one"))
+    made.run("--config", str(made.settings()))
+    return made
+
+
 @pytest.fixture
-def installed(computer: Computer) -> Computer:
-    computer.run("--config", str(computer.settings()))
-    return computer
+def installed(tmp_path: Path, one_installed: Computer) -> Computer:
+    return Computer(tmp_path / "computer", like=one_installed)
 
 
 def test_a_dry_run_says_every_file_and_changes_nothing(computer: Computer) -> None:
