@@ -41,11 +41,16 @@ class Debian:
         release = os.environ.get("CABCANARY_DEBIAN", "bookworm")
         packages = "--include=python3-venv,systemd,udev,libportaudio2,ca-certificates"
         _do("debootstrap", "--variant=minbase", packages, release, str(root))
-        for name in ("etc/resolv.conf", "etc/hosts", "etc/pip.conf"):
-            if (Path("/") / name).exists():
-                shutil.copy(Path("/") / name, root / name)
-        for name in ("etc/ssl/certs", "etc/apt/apt.conf.d"):
-            shutil.copytree(Path("/") / name, root / name, dirs_exist_ok=True)
+        here = Path("/")
+        settings = [
+            here / "etc" / name for name in ("resolv.conf", "hosts", "pip.conf", "ssl/certs/ca-certificates.crt")
+        ]
+        for file in (*settings, *(here / "etc/apt/apt.conf.d").iterdir()):
+            if file.is_file():
+                there = root / file.relative_to(here)
+                # A link in the new root would lead out of it.
+                there.unlink(missing_ok=True)
+                shutil.copyfile(file, there)
         kept = _do("git", "-C", str(ROOT), "ls-files", "-co", "--exclude-standard").stdout.splitlines()
         for name in kept:
             if (ROOT / name).is_file():
