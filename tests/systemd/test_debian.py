@@ -84,10 +84,13 @@ def _do(*words: str) -> subprocess.CompletedProcess[str]:
 
 
 @contextlib.contextmanager
-def _package_folders(root: Path) -> Iterator[None]:
-    """Folders of packages that pip is told of here are there too; whatever was mounted is unmounted."""
+def _mounted(root: Path) -> Iterator[None]:
+    """What Debian's programs need to run, and folders of packages that pip is told of here; all is unmounted again."""
     mounted = []
     try:
+        # systemd-tmpfiles asks for it.
+        _do("mount", "-t", "proc", "proc", str(root / "proc"))
+        mounted.append(root / "proc")
         for word in os.environ.get("PIP_FIND_LINKS", "").split():
             if Path(word).is_dir():
                 target = root / word.lstrip("/")
@@ -104,7 +107,7 @@ def _package_folders(root: Path) -> Iterator[None]:
 def debian(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Debian]:
     root = tmp_path_factory.mktemp("debian") / "root"
     made = Debian(root)
-    with _package_folders(root):
+    with _mounted(root):
         yield made
 
 
