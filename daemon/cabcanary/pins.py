@@ -34,7 +34,7 @@ def pin_trouble(error: Exception) -> str | None:
     if os.environ.get(_CHOICE) == _LIBRARY and importlib.util.find_spec(_LIBRARY) is None:
         # Wheels of lgpio end with Python 3.12, and building it takes a compiler.
         return (
-            "the library lgpio is missing, so no pin can be used; install Debian's package python3-lgpio, "
+            "the library lgpio is missing, so no pin can be used; install Raspberry Pi OS's package python3-lgpio, "
             "and make the virtual environment with --system-site-packages"
         )
     return "this machine has no GPIO pins that can be used; on a Pi, join the group gpio"

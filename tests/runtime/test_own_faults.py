@@ -27,6 +27,7 @@ from cabcanary.processes.places import Kind, Peer
 from cabcanary.processes.status import Status
 from cabcanary.rules import engine
 from cabcanary.rules.engine import Engine
+from cabcanary.runtime import daemon as daemon_module
 from cabcanary.runtime.daemon import Daemon
 from cabcanary.settings.outputs import Button
 
@@ -457,6 +458,18 @@ async def test_it_is_deaf_once_all_that_sounds_is_lost(daemon) -> None:
 async def turns() -> None:
     for _ in range(20):
         await asyncio.sleep(0)
+
+
+async def test_systemd_hears_ready_once_the_first_tick_has_looked_and_not_before(daemon, monkeypatch) -> None:
+    # An upgrade that does not come to READY is rolled back; a watch that never looked must not pass for one.
+    told = []
+    monkeypatch.setattr(daemon_module, "notify", lambda message: told.append((message, daemon._armed.is_set())))
+    running = asyncio.ensure_future(daemon.run())
+    await asyncio.wait_for(daemon._armed.wait(), 60.0)
+    await turns()
+    daemon._stop.set()
+    await asyncio.wait_for(running, 60.0)
+    assert [armed for message, armed in told if message == "READY=1"] == [True]
 
 
 async def test_recovery_begins_only_when_the_first_tick_has_looked(daemon, monkeypatch) -> None:

@@ -19,7 +19,17 @@ import pytest
 from feeder import Feeder, until
 
 from cabcanary.model import EventKind
-from cabcanary.processes.places import MOST, MOST_OF_A_USER, Allowed, FullError, Kind, Peer, Places, user_number
+from cabcanary.processes.places import (
+    MOST,
+    MOST_OF_A_USER,
+    Allowed,
+    FullError,
+    Kind,
+    Peer,
+    Places,
+    pages_user,
+    user_number,
+)
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
@@ -277,3 +287,10 @@ async def test_readers_that_ask_at_a_persons_pace_are_not_sent_away(feeder: Feed
     feeder.tell(EventKind.NOTE, "note", "still told")
     assert json.loads(await asyncio.wait_for(lines.readline(), 20))["event"]["text"] == "still told"
     writer.close()
+
+
+def test_the_unit_names_the_pages_user_where_the_settings_do_not(monkeypatch) -> None:
+    assert pages_user(None) is None
+    monkeypatch.setenv("CABCANARY_PAGES_USER", "cabcanary-pages")
+    assert pages_user(None) == "cabcanary-pages"
+    assert pages_user("somebody") == "somebody"

@@ -69,6 +69,11 @@ def peer_of(connection: socket.socket) -> Peer:
     return Peer(pid, user)
 
 
+def pages_user(named: str | None) -> str | None:
+    """The user that serves the pages: of the settings, else of the unit ($CABCANARY_PAGES_USER)."""
+    return named or os.environ.get("CABCANARY_PAGES_USER") or None
+
+
 def user_number(name: str | None) -> int | None:
     """The number of a user of this machine; None for no name, or where there is no such user."""
     if name is None:

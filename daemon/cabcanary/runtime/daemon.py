@@ -26,7 +26,7 @@ from cabcanary.model import (
     Quality,
 )
 from cabcanary.processes.host import Heartbeat, LampMemory, notify
-from cabcanary.processes.places import Places, user_number
+from cabcanary.processes.places import Places, pages_user, user_number
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.runtime.archiving import Archiving
@@ -92,7 +92,7 @@ class Daemon:
         self._in_force = InForce(clock, self._annunciator, self._tell, self._loop)
         self._reloading = Reloading(clock, self._tell, self._take_plan)
         self._commands = Commands(self._engine, self._annunciator, clock, buttons, self._tell, self._own, self.reload)
-        self._pages = user_number(plan.settings.daemon.pages_user)
+        self._pages = user_number(pages_user(plan.settings.daemon.pages_user))
         self._feed = Feed(
             plan.settings.daemon.feed_path,
             self._standing.hello,
@@ -140,7 +140,6 @@ class Daemon:
                     group.create_task(self._supervisor.keep_running(run, status))
                 group.create_task(self._keep_ticking())
                 group.create_task(self._say_armed())
-                notify("READY=1")
                 await self._stop.wait()
                 await self._say_good_bye()
                 raise _StopAskedError
@@ -223,7 +222,7 @@ class Daemon:
         return {**self._standing.status(), "late_ticks": self.late_ticks, "disk": space}
 
     async def _serve_feed(self, status: Status) -> None:
-        pages = self._plan.settings.daemon.pages_user
+        pages = pages_user(self._plan.settings.daemon.pages_user)
         if pages is not None and self._pages is None:
             status.note(f"there is no user '{pages}' here; set daemon.pages_user to the one that serves the pages")
         while True:
@@ -295,6 +294,8 @@ class Daemon:
 
     async def _say_armed(self) -> None:
         await self._armed.wait()
+        # Not sooner: an upgrade is rolled back when it has not come to this.
+        notify("READY=1")
         self._tell(armed(self._clock.now_ns()))
 
     def _tick(self) -> int:
