@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 import scipy.stats
 import statsmodels.api as sm
-from witness_engines import ENGINES, Faults, Pieces, Tables, Vehicle
-from witness_trials import RIGHT, Covered, belts, biases, confusion, leaks, masquerades
+from witness_engines import ENGINES, Faults, Metering, Pieces, Tables, Vehicle
+from witness_trials import RIGHT, RIGHT_BY_DENSITY, Covered, belts, biases, confusion, leaks, masquerades
 
 from cabcanary.review.witness.belt import belt, power_of
 from cabcanary.review.witness.estimate import CANNOT_TELL, NOTHING, TOLD, generator, of_draws, shift
@@ -24,7 +24,7 @@ from cabcanary.review.witness.seen import Pull, judged_cell
 from cabcanary.review.witness.two_way import huber, levels
 from cabcanary.review.witness.wideband import bias, cause, walk
 
-SOME = [24, pytest.param(500, marks=pytest.mark.long)]
+SOME = [24, pytest.param(300, marks=pytest.mark.long)]
 #: Sound intervals of 95 % hold the truth in 92 to 98 % of cases; of few cases the binomial says how far off is chance.
 LOW, HIGH = 0.92, 0.98
 
@@ -55,23 +55,26 @@ def test_the_error_of_a_wideband_lies_in_its_interval(drift: float, trials: int)
     graded(f"wideband, drift {drift}", [biases(engine, trials, drift) for engine in ENGINES])
 
 
-@pytest.mark.parametrize("trials", [8, pytest.param(100, marks=pytest.mark.long)])
+@pytest.mark.parametrize("trials", [8, pytest.param(60, marks=pytest.mark.long)])
 @pytest.mark.parametrize("engine", ENGINES)
-def test_causes_are_told_apart_and_never_wrongly(engine: type[Vehicle], trials: int) -> None:
+@pytest.mark.parametrize(("metering", "table"), [("mass_air", RIGHT), ("speed_density", RIGHT_BY_DENSITY)])
+def test_causes_are_told_apart_and_never_wrongly(
+    metering: Metering, table: dict[str, str], engine: type[Vehicle], trials: int
+) -> None:
     right = wrong = 0
-    for fault, answer in RIGHT.items():
-        answers = confusion(engine, fault, trials)
-        print(f"{engine.__name__:>7} {fault:<23} {dict(answers)}")
+    for fault, answer in table.items():
+        answers = confusion(engine, fault, trials, metering)
+        print(f"{engine.__name__:>7} {metering:<13} {fault:<23} {dict(answers)}")
         right += answers[answer]
         wrong += trials - answers[answer] - answers["can't tell"]
         assert answers[answer] >= 0.6 * trials, fault
-    total = trials * len(RIGHT)
+    total = trials * len(table)
     print(f"{engine.__name__}: right {right / total:.3f}, wrong {wrong / total:.3f}")
     assert right >= 0.8 * total
     assert wrong <= 0.02 * total
 
 
-@pytest.mark.parametrize("trials", [30, pytest.param(600, marks=pytest.mark.long)])
+@pytest.mark.parametrize("trials", [30, pytest.param(400, marks=pytest.mark.long)])
 def test_altitude_weather_and_a_tank_are_not_called_faults(trials: int) -> None:
     claims = sum((masquerades(engine, trials) for engine in ENGINES), start=type(masquerades(Pieces, 0))())
     print(f"{sum(claims.values())} claims of {2 * trials} healthy vehicles in three questions each: {dict(claims)}")

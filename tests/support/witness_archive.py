@@ -39,15 +39,17 @@ def vehicle(folder: Path, name: str, *, metered: bool = False) -> Path:
     return file
 
 
-def archive(config: Path, drives: list[DriveSignals], stage: str = "", first_day: int = 1) -> list[Path]:
-    """Write them, a day each, in a stage (that in force)."""
+def archive(
+    config: Path, drives: list[DriveSignals], stage: str = "", first_day: int = 1, each: int = _EACH
+) -> list[Path]:
+    """Write them, a day each, in a stage (that in force), each half second in so many ticks of a tenth."""
     plan, written = load_plan(config), []
     for n, drive in enumerate(drives, first_day):
         start, name = f"2026-03-{n:02}T10:00:00Z", f"202603{n:02}T100000Z-0001"
         place = drive_folder(plan.settings.daemon.folder, plan.settings.vehicle.name, start)
         place.mkdir(parents=True, exist_ok=True)
         samples = place / f"{name}.parquet"
-        ticks = _write(samples, plan, drive, stage)
+        ticks = _write(samples, plan, drive, stage, each)
         manifest = Manifest(
             drive=name, vehicle=plan.settings.vehicle.name, stage=stage or plan.settings.vehicle.stage, start=start,
             length_s=ticks / 10, ticks=ticks, recovered=False, lost_blocks=0, lost_ticks=0, software="0",
@@ -57,7 +59,7 @@ def archive(config: Path, drives: list[DriveSignals], stage: str = "", first_day
     return written
 
 
-def _write(path: Path, plan: Plan, drive: DriveSignals, stage: str) -> int:
+def _write(path: Path, plan: Plan, drive: DriveSignals, stage: str, each: int) -> int:
     boost = (drive.map_kpa - drive.air_kpa) / 6.894757
     known = {
         "lambda": drive.mixture, "map": drive.map_kpa, "engine_speed": drive.rpm, "throttle": drive.throttle,
@@ -68,12 +70,12 @@ def _write(path: Path, plan: Plan, drive: DriveSignals, stage: str) -> int:
         "supply": np.full(len(boost), 14.1),
     }  # fmt: skip
     # A minute of idle goes before, in which a cold sensor comes up.
-    lead, ticks = 600, 600 + _EACH * len(boost)
+    lead, ticks = 600, 600 + each * len(boost)
     seconds = np.arange(ticks) / 10
     columns = {"time_s": pa.array(seconds), "tick_ns": pa.array(_START_NS + (seconds * 1e9).astype(np.int64))}
     for name in plan.channel_units:
         values = known.get(name, np.full(len(boost), np.nan))
-        values = np.concatenate((np.full(lead, values[0]), np.repeat(values, _EACH)))
+        values = np.concatenate((np.full(lead, values[0]), np.repeat(values, each)))
         seen = np.isfinite(values)
         columns[name] = pa.array(values, mask=~seen)
         columns[f"{name}_quality"] = pa.array(np.where(seen, "good", "absent")).dictionary_encode()

@@ -109,12 +109,17 @@ def fault_of(name: str, rng: np.random.Generator) -> Faults:
     return Faults()
 
 
-def confusion(engine: type[Vehicle], name: str, trials: int) -> Counter[str]:
+#: Where speed and density are the meter, a leak is fuelled for and there is no meter that could be wrong.
+RIGHT_BY_DENSITY = RIGHT | {"air behind the meter": "nothing"}
+del RIGHT_BY_DENSITY["air meter"]
+
+
+def confusion(engine: type[Vehicle], name: str, trials: int, metering: Metering = "mass_air") -> Counter[str]:
     """What was answered for one fault."""
     answers: Counter[str] = Counter()
     for n in range(trials):
         rng = np.random.default_rng((14, n, len(name)))
-        van, fault = engine(rng), fault_of(name, rng)
+        van, fault = engine(rng, metering=metering), fault_of(name, rng)
         told = cause([van.drive() for _ in range(BEFORE)], [van.drive(fault) for _ in range(JUDGED)])
         answers[told.figures.get("cause") or "can't tell"] += 1
     return answers

@@ -44,7 +44,7 @@ _BY_AIR = (0.07, 0.112)
 #: engine's friction and a sensor that soaks go beyond both.
 _BY_WARMTH = (-0.3, 1.3)
 #: A drive's idle is not known better: share of flow, and of fuel. Lights, fans and compressors of air conditioning.
-_LEAST_FLOW, _LEAST_TRIM = 0.008, 0.002
+_LEAST_FLOW, _LEAST_TRIM = 0.008, 0.001
 _MM2 = 1e6
 
 
@@ -179,12 +179,22 @@ _MOST_GROWN = 1.0
 
 def _by_density(volume: float, old: Sequence[Idle], new: Sequence[Idle], flat: str) -> Finding:
     rng = generator()
-    rise = shift([np.log(i.flow) for i in old], [np.log(i.flow) for i in new], _LEAST_FLOW)
+    air_pa, manifold_pa, warm = (
+        float(np.mean([getattr(i, k) for i in old])) for k in ("air_pa", "manifold_pa", "charge_k")
+    )
+
+    def level(idle: Idle) -> float:
+        """As it would be in the weather and at the height of the drives before, by the middle of what is likely."""
+        by_air = float(np.mean(_BY_AIR)) * (idle.air_pa - air_pa) / manifold_pa
+        return float(np.log(idle.flow) + np.mean(_BY_WARMTH) * np.log(idle.charge_k / warm) - by_air)
+
+    rise = shift([level(i) for i in old], [level(i) for i in new], _LEAST_FLOW)
     mean = float(np.exp(np.mean([np.log(i.flow) for i in old])))
-    common = rng.uniform(*_BY_AIR, DRAWS) * float(np.mean([i.air_pa for i in new]) - np.mean([i.air_pa for i in old]))
-    expected = common / float(np.mean([i.manifold_pa for i in old]))
-    warmer = float(np.mean([np.log(i.charge_k) for i in new]) - np.mean([np.log(i.charge_k) for i in old]))
-    expected = expected - rng.uniform(*_BY_WARMTH, DRAWS) * warmer
+    thinner = float(np.mean([i.air_pa for i in new])) - air_pa
+    warmer = float(np.mean([np.log(i.charge_k / warm) for i in new]))
+    # What is left is how far the truth may lie from that middle.
+    expected = (rng.uniform(*_BY_AIR, DRAWS) - np.mean(_BY_AIR)) * thinner / manifold_pa
+    expected = expected - (rng.uniform(*_BY_WARMTH, DRAWS) - np.mean(_BY_WARMTH)) * warmer
     if not all(i.charge_known for i in (*old, *new)):
         expected = expected + _CHARGE_K[1] / _CHARGE_K[0] * rng.standard_normal(DRAWS)
     scale = mean * volume * rng.uniform(*_VOLUMETRIC, DRAWS) * (1 + _DISPLACEMENT * rng.standard_normal(DRAWS))
