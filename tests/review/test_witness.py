@@ -17,7 +17,7 @@ from witness_trials import RIGHT, RIGHT_BY_DENSITY, Covered, belts, biases, conf
 
 from cabcanary.review.witness.belt import belt, power_of
 from cabcanary.review.witness.estimate import CANNOT_TELL, NOTHING, TOLD, generator, of_draws, shift
-from cabcanary.review.witness.leak import leak
+from cabcanary.review.witness.leak import Idle, _by_density, leak
 from cabcanary.review.witness.mixture_causes import weigh
 from cabcanary.review.witness.orifice import flux
 from cabcanary.review.witness.seen import Pull, judged_cell
@@ -185,6 +185,20 @@ def test_what_idle_control_takes_back_makes_an_area_at_least_that_large() -> Non
     assert found.held < found.trials
 
 
+def test_another_days_warmth_widens_a_leaks_interval_by_what_it_may_do() -> None:
+    # 5 % warmer in K: as much air or as much pressure, and a third of it beyond either: 0.8 x 5 % to each side.
+    def idles(count: int, kelvin: float) -> list[Idle]:
+        return [Idle(2.0, 35e3, 100e3, 293.0, kelvin, charge_known=True) for _ in range(count)]
+
+    found = _by_density(2e-3, idles(8, 300.0), idles(3, 315.0), "").estimates["area_mm2"]
+    # Of 2.0 kg/(s m3) through 2 l, times 0.77 in the middle; through a hole of discharge 0.7.
+    through = 0.7 * 0.0404 * 100e3 / 293**0.5
+    half = 0.8 * 0.05 * 2.0 * 2e-3 * 0.77 / through * 1e6
+    assert found.high - found.low == pytest.approx(2 * half, rel=0.2)
+    # As much flow though the charge is warmer is more than was expected of it, if anything.
+    assert found.middle == pytest.approx(0.5 * half / 0.8, rel=0.25)
+
+
 def test_a_step_is_told_as_a_bypass_or_a_hose() -> None:
     van = Pieces(np.random.default_rng(6), kind="displacement", weather=0.0)
     before, judged = [van.drive() for _ in range(8)], [van.drive(Faults(slip=0.15)) for _ in range(5)]
@@ -270,6 +284,27 @@ def test_the_percentile_of_the_mixture_lies_in_its_interval(skewed: bool, trials
         held += cell.percentile.low <= true <= cell.percentile.high
         width.append(cell.percentile.high - cell.percentile.low)
     graded(f"95th percentile, {'skewed' if skewed else 'even'}", [Covered(trials, held, 0, float(np.median(width)))])
+
+
+@pytest.mark.parametrize("trials", [60, pytest.param(600, marks=pytest.mark.long)])
+def test_pulls_of_one_drive_say_the_same_thing_and_count_as_one(trials: int) -> None:
+    # Drives differ, by fuel or weather; the pulls of one hardly do.
+    def driven(rng: np.random.Generator, drives: int) -> list[Pull]:
+        found = []
+        for n in range(drives):
+            middle = -0.04 + rng.normal(0, 0.015)
+            found += [Pull(f"drive {n}", middle + rng.normal(0, 0.006, 60), 1.2, 0.0) for _ in range(3)]
+        return found
+
+    true = -0.04 + 1.6449 * float(np.hypot(0.015, 0.006))
+    held, width = 0, []
+    for n in range(trials):
+        cell = judged_cell((2, 3), driven(np.random.default_rng((19, n)), 6))
+        assert (cell.pulls, cell.drives) == (18, 6)
+        assert cell.percentile is not None
+        held += cell.percentile.low <= true <= cell.percentile.high
+        width.append(cell.percentile.high - cell.percentile.low)
+    graded("95th percentile, by drives", [Covered(trials, held, 0, float(np.median(width)))])
 
 
 def test_more_pulls_are_asked_for_until_it_is_decided() -> None:
