@@ -26,7 +26,8 @@ BOOST = str(config_folder() / "rules" / "boost.rules.toml")
 
 #: Where a command takes a file or a folder: @ is the wrong one.
 FILES = (
-    "run @", "stage @", "inspect @", f"inspect {VAN} --answers @", "new @ --json", "new my.toml --answers @",
+    "run @", "stage @", "witness @", f"witness {VAN} @",
+    "inspect @", f"inspect {VAN} --answers @", "new @ --json", "new my.toml --answers @",
     "calibrate map --config @", f"calibrate map --config {VAN} --points @", "status @", "reload @",
     "pages --config @", f"pages --config {VAN} --token-file @",
     "check @", "watch @", "sounds --check @", "listen x --config @", "rules test @",

@@ -47,6 +47,8 @@ def bash_script(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["stat"], ["status"]),
         (["re"], ["replay", "report", "reconvert", "reload"]),
         (["report", "last", "--"], ["--help", "--output", "--folder", "--config", "--json"]),
+        (["wit"], ["witness"]),
+        (["witness", "van.toml", "--"], ["--help", "--json"]),
         (["rules", ""], ["test", "explain", "trace"]),
         (["status", "--f"], ["--follow"]),
         (["pa"], ["pages"]),

@@ -63,6 +63,7 @@ def _parser() -> argparse.ArgumentParser:
     from cabcanary.cli.shared import SAFETY, Parser
     from cabcanary.cli.stage import add_stage
     from cabcanary.cli.status import add_reload, add_status
+    from cabcanary.cli.witness import add_witness
 
     parser = Parser(
         prog="cabcanary",
@@ -120,6 +121,7 @@ def _parser() -> argparse.ArgumentParser:
     add_backtest(verbs)
     add_drive_verbs(verbs)
     add_report(verbs)
+    add_witness(verbs)
     _add_conventions(verbs, parser)
     return parser
 
