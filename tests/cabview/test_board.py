@@ -202,3 +202,22 @@ def test_the_end_of_a_range_turns_about_where_it_is_shown_as_vacuum() -> None:
     made.hello(HELLO, 10.0)
     made.frame({"t": 1, "values": {"boost": [-12.0, "saturated low", "", 0.0]}}, 10.0)
     assert made.page(10.0)["values"][0]["word"] == "at least"
+
+
+def test_the_figures_of_an_alert_are_in_the_owners_units() -> None:
+    # NIST SP 811, B.8: 6 psi are 41.4 kPa, 2 psi 13.8 kPa.
+    seen = {"channel": "boost", "unit": "psi", "quality": "good", "value": 6.0,
+            "limits": [{"comparison": ">", "value": 2.0, "unit": "psi", "sureness": "likely"}]}  # fmt: skip
+    end = {"channel": "lambda", "unit": "lambda", "quality": "saturated high", "value": 1.5,
+           "limits": [{"comparison": ">", "value": 0.9, "unit": "lambda", "sureness": "likely"}]}  # fmt: skip
+    made = Board(["boost"], Display(pressure="kPa"), ["boost"])
+    made.hello(HELLO, 10.0)
+    made.event(alert("a", "warning", 1, measured=[seen, end]))
+    made.frame({"t": 1, "values": {}}, 10.0)
+    told = made.page(10.0)["cab"]["figures"]
+    assert told == "boost 41.4 kPa, limit 13.8 kPa; lambda at least 1.500, limit lambda 0.900"
+
+
+def test_an_alert_without_numbers_has_its_own_words() -> None:
+    page = board(alert("a", "warning", 1, figures="wire broken")).page(10.0)
+    assert page["cab"]["figures"] == "wire broken"

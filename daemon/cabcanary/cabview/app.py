@@ -48,7 +48,7 @@ class Pages:
         self.follower = Follower(lambda: feed_place(settings.daemon)[0], board, self.stream.news)
         cab = CabPage(shown, self.stream, self.follower)
         archive = Archive(settings.daemon.folder)
-        drives = DrivePages(archive, shown, settings.shown_in)
+        drives = DrivePages(archive, shown, settings.shown_in, above_air(settings))
         routes = [
             Route("/", _to_cab),
             Route("/login", Login(door).answer, methods=["GET", "POST"]),

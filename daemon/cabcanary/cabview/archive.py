@@ -12,13 +12,18 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import pyarrow as pa
 
 from cabcanary.alerts.arrival import blind_seconds
+from cabcanary.alerts.why import why
 from cabcanary.cabview.levels import DriveLevels
+from cabcanary.cabview.quantities import words_of
 from cabcanary.review.list.drives import keep_drive, note_drive, samples_path
 from cabcanary.store.archive import read_about
 from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, Manifest, read_manifest, read_manifests
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from pathlib import Path
+
+    from cabcanary.display import Display
 
 #: As drives are named; nothing in it that leads to another folder or stands for more than itself.
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,119}")
@@ -118,14 +123,15 @@ class Archive:
             return {}
         return units
 
-    def moments(self, samples: Path, manifest: Manifest) -> list[Moment]:
-        """What was raised, acknowledged and noted, in its order."""
+    def moments(self, samples: Path, manifest: Manifest, display: Display, above_air: Collection[str]) -> list[Moment]:
+        """What was raised, acknowledged and noted, in its order; figures in the owner's units."""
         found = []
         for event in _events(samples):
             if event.get("kind") == "alert" and event.get("raised") and "state" in event:
                 words = str(event.get("say") or event.get("text", "")).rstrip(".")
-                figures = f" ({event['figures']})" if event.get("figures") else ""
-                found.append(Moment(_at_s(event, manifest), str(event.get("priority", "")), words + figures))
+                figures = why(event, display, above_air, words_of)
+                told = f"{words} ({figures})" if figures else words
+                found.append(Moment(_at_s(event, manifest), str(event.get("priority", "")), told))
             elif event.get("kind") in ("acknowledge", "note"):
                 found.append(Moment(_at_s(event, manifest), str(event["kind"]), str(event.get("text", ""))))
         return sorted(found)[:_MOST_MOMENTS]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from cabcanary.alerts.why import why
 from cabcanary.alerts.words import MONITOR_STOPPED
 from cabcanary.cabview import quantities
 from cabcanary.cabview.trust import Trust, trust_of
@@ -96,10 +97,23 @@ class Board:
         return {
             "state": state,
             "vehicle": f"{self._hello['vehicle']}, stage: {self._hello['stage']}",
-            "cab": None if cab is None else _cab(cab, len(asking) - 1),
+            "cab": None if cab is None else self._cab(cab, len(asking) - 1),
             "also": [_also(a) for a in sorted(self._alerts.values(), key=_rank, reverse=True) if a is not cab],
             "values": [self._value(name) for name in self._shown],
             "lines": [*self._unseen(), *self._coverage(), self._drive()],
+        }
+
+    def _cab(self, alert: Told, others: int) -> Told:
+        blind = bool(alert.get("blind"))
+        return {
+            "alert": alert["what"],
+            # Blindness has its own look, as it has its own sound.
+            "look": "blind" if blind and alert.get("priority") == Priority.WARNING.word else alert.get("priority", ""),
+            "kind": "cannot see" if blind else alert.get("priority", "notice"),
+            "do": str(alert.get("do") or alert.get("text", "")).rstrip("."),
+            "say": str(alert.get("say", "")).rstrip(".") if alert.get("do") else "",
+            "figures": why(alert, self._display, self._above_air, quantities.words_of),
+            "others": others,
         }
 
     def _value(self, name: str) -> Told:
@@ -164,20 +178,6 @@ def _whole(told: list[Any]) -> list[Any]:
 def _rank(alert: Told) -> tuple[int, int, str]:
     """As the annunciator chooses: the highest priority, then the most recent."""
     return _RANKS.get(alert.get("priority", ""), 0), int(alert["t"]), str(alert["what"])
-
-
-def _cab(alert: Told, others: int) -> Told:
-    blind = bool(alert.get("blind"))
-    return {
-        "alert": alert["what"],
-        # Blindness has its own look, as it has its own sound.
-        "look": "blind" if blind and alert.get("priority") == Priority.WARNING.word else alert.get("priority", ""),
-        "kind": "cannot see" if blind else alert.get("priority", "notice"),
-        "do": str(alert.get("do") or alert.get("text", "")).rstrip("."),
-        "say": str(alert.get("say", "")).rstrip(".") if alert.get("do") else "",
-        "figures": str(alert.get("figures", "")),
-        "others": others,
-    }
 
 
 def _also(alert: Told) -> str:

@@ -35,8 +35,15 @@ _MOST_CHANNELS, _MOST_POINTS, _FEWEST_POINTS = 12, 8000, 10
 class DrivePages:
     """What is asked for is read in a thread: a card may take its time. `shown` names the channels that come first."""
 
-    def __init__(self, archive: Archive, shown: Sequence[str], display: Display | None = None) -> None:
-        self._archive, self._shown, self._display = archive, tuple(shown), display or Display()
+    def __init__(
+        self,
+        archive: Archive,
+        shown: Sequence[str],
+        display: Display | None = None,
+        above_air: Sequence[str] = (),
+    ) -> None:
+        self._archive, self._shown = archive, tuple(shown)
+        self._display, self._above_air = display or Display(), frozenset(above_air)
         # A whole drive as text takes a processor for as long as it takes: one at a time.
         self._exporting = asyncio.Lock()
 
@@ -60,7 +67,7 @@ class DrivePages:
         main = one_drive(
             manifest,
             self._archive.blind_s(samples, manifest),
-            self._archive.moments(samples, manifest),
+            self._archive.moments(samples, manifest, self._display, self._above_air),
             channels_of(levels.channels, units, self._shown),
             float(levels.time_s[-1]) if len(levels.time_s) else 0.0,
             self._display,

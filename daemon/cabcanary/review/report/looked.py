@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
-from functools import cached_property, partial
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
+from cabcanary.alerts.why import why
 from cabcanary.model import NOTICES
 from cabcanary.review.figures.columns import Columns
 from cabcanary.review.figures.drive_figures import STEPS, figures_from
@@ -24,10 +25,6 @@ if TYPE_CHECKING:
     from cabcanary.review.report.markup import Markup
     from cabcanary.settings.schema import RuleFile
     from cabcanary.store.manifest import Manifest
-
-
-#: How a limit is spoken of that a value has passed.
-_SIDES = {">": "limit", ">=": "limit", "<": "at least wanted", "<=": "at least wanted"}
 
 
 @dataclass(slots=True)
@@ -182,21 +179,11 @@ class Looked:
 
     def _why(self, event: dict[str, Any]) -> str:
         """What an alert was raised on, in the owner's units; of what cannot be seen, the reason."""
-        told = []
-        for seen in event.get("measured", ()):
-            if "value" not in seen or not seen.get("limits"):
-                continue
-            above_air = seen["channel"] in (self.columns.roles.boost, self.columns.roles.burnt)
-            shown = partial(self.display.show, above_air=above_air)
-            name = self.called(seen["channel"]) if self.columns.has(seen["channel"]) else seen["channel"]
-            limits = ", ".join(
-                f"{_SIDES.get(one['comparison'], one['comparison'])} {shown(one['value'], one['unit'])}"
-                for one in seen["limits"]
-                if "value" in one
-            )
-            value = shown(seen["value"], seen["unit"], 2.0 * seen.get("uncertainty", 0.0))
-            told.append(f"{name} was {value}, {limits}" if limits else f"{name} was {value}")
-        return "; ".join(told) or str(event.get("figures", ""))
+        above_air = [name for name in (self.columns.roles.boost, self.columns.roles.burnt) if name is not None]
+        return why(event, self.display, above_air, self._called_if_there, " was")
+
+    def _called_if_there(self, name: str) -> str:
+        return self.called(name) if self.columns.has(name) else name
 
     @property
     def judged(self) -> bool:
