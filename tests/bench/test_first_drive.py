@@ -72,6 +72,9 @@ def test_alerts_go_when_their_condition_goes(bench_drive: BenchDrive) -> None:
         ("over_boost", "normal"),
         ("cannot_see_lambda", "active, unacknowledged"),
         ("cannot_see_lambda", "normal"),
+        # The pull is over, and the mixture is dark all the same: shown as news, without a sound.
+        ("cannot_see_lambda", "active, acknowledged"),
+        ("cannot_see_lambda", "normal"),
     ]
     assert {e["what"] for e in changes if e["state"] == "suppressed"} <= {"lean_under_boost"}
     last = {e["what"]: e["state"] for e in changes}

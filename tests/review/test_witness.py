@@ -218,7 +218,7 @@ def without(drives: list, *names: str) -> list:
         (("rpm",), belt), (("throttle",), belt), (("air_kpa",), belt), (("rpm", "mass_air"), leak),
         (("trim",), cause), (("closed",), cause),
     ],
-    ids=str,
+    ids=lambda one: one.__name__ if callable(one) else "+".join(one),
 )  # fmt: skip
 def test_without_a_sensor_nobody_can_tell_and_is_told_what_it_takes(names, question) -> None:
     van = Tables(np.random.default_rng(7))

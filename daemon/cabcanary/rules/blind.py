@@ -43,6 +43,8 @@ LEARN_AIR = "Stop once, engine off, key on"
 #: An interval that stays too wide is told once, and shown from then on: it comes and goes with every hill. So much
 #: later it is another drive, ns.
 _UNSURE_AGAIN_NS = 3_600_000_000_000
+#: A channel that was told of gravely and has just ceased to matter so is not sounded anew when it is merely news, ns.
+_NEWS_AFTER_NS = 60_000_000_000
 #: A sensor that is known to be dead may be put aside for the way home, unless a warning depends on it.
 _LONGEST_SHELVE_NS = 3_600_000_000_000
 
@@ -99,6 +101,8 @@ class BlindAlerts:
         self._unsure: set[str] = set()
         #: When that was last told aloud, and how gravely.
         self._unsure_told: dict[str, tuple[int, Priority]] = {}
+        #: When each last ended, and how grave it was then.
+        self._ended: dict[str, tuple[int, Priority]] = {}
         #: Whether at the last step something was not raised only because of how the sensors were just then.
         self.held_back = False
 
@@ -160,6 +164,7 @@ class BlindAlerts:
             return None
         alert = self.alerts.setdefault(BLIND + root, AlertState())
         known = unsure and self._told_lately(now_ns, root, priority)
+        known = known or (before is None and self._is_merely_news(now_ns, root, priority))
         alert.active, alert.acknowledged, alert.since_ns = True, known, now_ns
         if priority is Priority.WARNING:
             alert.shelved_until_ns = None
@@ -175,11 +180,17 @@ class BlindAlerts:
         self._unsure_told[root] = (now_ns, priority)
         return False
 
+    def _is_merely_news(self, now_ns: int, root: str, priority: Priority) -> bool:
+        """Whether a person has just been told of the same, and more gravely."""
+        ended = self._ended.get(root)
+        return ended is not None and priority < ended[1] and now_ns - ended[0] < _NEWS_AFTER_NS
+
     def _end(self, now_ns: int, root: str) -> Change:
         alert = self.alerts[BLIND + root]
         alert.active, alert.acknowledged, alert.since_ns = False, True, now_ns
         alert.shelved_until_ns = None
         change = self.change(now_ns, BLIND + root)
+        self._ended[root] = (now_ns, self._priority[root])
         del self._priority[root]
         self._unsure.discard(root)
         return change
@@ -262,6 +273,7 @@ class BlindAlerts:
             "alerts": {k: asdict(a) for k, a in self.alerts.items()},
             "priority": {k: int(p) for k, p in self._priority.items()},
             "unsure": sorted(self._unsure),
+            "ended": {k: [t, int(p)] for k, (t, p) in self._ended.items()},
             "unsure_told": {k: [t, int(p)] for k, (t, p) in self._unsure_told.items()},
         }
 
@@ -270,4 +282,5 @@ class BlindAlerts:
         self.alerts = {k: AlertState(**a) for k, a in state["alerts"].items()}
         self._priority = {k: Priority(p) for k, p in state["priority"].items()}
         self._unsure = set(state.get("unsure", ()))
+        self._ended = {k: (int(t), Priority(p)) for k, (t, p) in state.get("ended", {}).items()}
         self._unsure_told = {k: (int(t), Priority(p)) for k, (t, p) in state.get("unsure_told", {}).items()}
