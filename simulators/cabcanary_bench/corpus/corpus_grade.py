@@ -68,7 +68,8 @@ _RIGHTLY: dict[str, tuple[str, ...]] = {
 }
 #: A fault in a drive is given this long after it has ended: what sounds late was there all the same.
 _GRACE_S = 8.0
-#: After a brown-out the computer starts anew, and the wideband is to be warm again before it is believed.
+#: After a brown-out the computer starts anew, and the wideband is to be warm again before it is believed: that is told
+#: as such, and never as a warning.
 _AFTERWARDS_S: dict[str, float] = {CircumstanceKind.BROWN_OUT: 60.0}
 
 
@@ -190,7 +191,8 @@ def _is_right(sound: Sound, labels: Sequence[Label]) -> bool:
     """Whether something that is no fault makes it true all the same."""
 
     def covers(label: Label) -> bool:
-        afterwards_s = _AFTERWARDS_S.get(label.kind, _GRACE_S)
+        mild = sound.priority != "warning"
+        afterwards_s = _AFTERWARDS_S.get(label.kind, _GRACE_S) if mild else _GRACE_S
         named = sound.alert in _RIGHTLY.get(label.kind, ())
         return named and label.start_s <= sound.at_s <= label.end_s + afterwards_s
 
