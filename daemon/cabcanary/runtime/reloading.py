@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from cabcanary.model import SETTINGS_REFUSED, Event, EventKind
 from cabcanary.plan.loading import NotLoadedError, load_elsewhere
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
     from cabcanary.plan.plan import Plan
     from cabcanary.rules.engine import Change, Engine
 
+#: How long reading the settings may take, real seconds.
+_LONGEST_S = 50.0
 #: What is opened once, at the start: sockets, pins, ports, processes.
 _OPENED = ("daemon", "sources", "buttons", "buzzer", "lamp", "sound_card", "terminal", "watcher", "mqtt")
 
@@ -67,15 +70,22 @@ class Reloading:
 
     async def _run(self, plan: Plan) -> None:
         try:
-            new = await load_elsewhere(plan.file)
+            async with asyncio.timeout(_LONGEST_S):
+                new = await load_elsewhere(plan.file)
         except NotLoadedError as error:
             self._refuse(str(error))
+            return
+        except TimeoutError:
+            self._refuse(f"they were not read within {spelt(_LONGEST_S)} s: the card does not answer; try again")
             return
         parts = opened_anew(plan, new)
         if parts:
             self._refuse(f"these are opened at the start only: {', '.join(parts)}; restart the daemon, parked")
             return
-        self._take(new)
+        try:
+            self._take(new)
+        except Exception as error:  # noqa: BLE001 - a fault of our own must be told: a person waits for the answer
+            self._refuse(f"a fault in taking them, {type(error).__name__}: {error}; please report it, and start again")
 
     def _refuse(self, why: str) -> None:
         text = f"the settings stay as they were: {why}"
