@@ -10,6 +10,7 @@ load of lights and fans, fuel). Rows are half seconds, as `by_rows` makes them. 
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -52,7 +53,7 @@ class Day:
 
 
 @dataclass
-class Vehicle:
+class Vehicle(ABC):
     """What is true of one vehicle and unknown to an estimator."""
 
     rng: np.random.Generator
@@ -87,24 +88,25 @@ class Vehicle:
 
     # --- what the two kinds of engine do each in their own way ---
 
+    @abstractmethod
     def ratio(self, rpm: Floats, day: Day, slip: float) -> Floats:
-        raise NotImplementedError
+        """Pressure ratio with the throttle wide open."""
 
+    @abstractmethod
     def idle(self, day: Day, faults: Faults) -> tuple[float, float]:
         """Manifold pressure, kPa, and speed, rpm, of an idle."""
-        raise NotImplementedError
 
+    @abstractmethod
     def air(self, kpa: Floats, rpm: Floats, kelvin: Floats) -> Floats:
         """What the cylinders take, g/s."""
-        raise NotImplementedError
 
+    @abstractmethod
     def hole(self, mm2: float, kpa: Floats, day: Day) -> Floats:
         """What a hole lets into the manifold, g/s; out of it under boost."""
-        raise NotImplementedError
 
+    @abstractmethod
     def exhaust(self, flow: Floats, idle: float) -> Floats:
         """Share of a leak of the exhaust that is drawn in at this flow."""
-        raise NotImplementedError
 
     def noise(self, count: int, size: float) -> Floats:
         return self.rng.normal(0.0, size, count)
