@@ -151,7 +151,7 @@ def test_a_caution_that_stands_goes_on_over_a_saved_state(cab):
 
 def test_an_example_of_a_rule_may_give_an_interval(cab):
     from cabcanary.rules.examples import ExampleError, run_example
-    from cabcanary.settings.schema import ExampleSpec
+    from cabcanary.settings.rule_schema import ExampleSpec
 
     rule, units = cab(over()).rules[0], {"boost": "psi"}
 

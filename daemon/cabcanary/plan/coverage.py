@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from cabcanary.model import Priority
 from cabcanary.settings.derived import AirPressureChannel, BoostChannel, EngineRunningChannel
-from cabcanary.settings.schema import Subject
+from cabcanary.settings.rule_schema import Subject
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.spelling import spelt
 

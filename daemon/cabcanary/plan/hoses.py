@@ -11,7 +11,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from cabcanary.settings.load import Loaded
-    from cabcanary.settings.schema import RuleFile, Settings
+    from cabcanary.settings.rule_schema import RuleFile
+    from cabcanary.settings.schema import Settings
 
 #: The limit by stage, in a rule file, that joints and steps bound.
 HOSE_LIMIT = "hose_limit"

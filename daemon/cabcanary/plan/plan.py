@@ -36,7 +36,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from cabcanary.channels.pipeline import Pipeline
-    from cabcanary.settings.schema import BaselineSpec, RuleFile, Settings
+    from cabcanary.settings.rule_schema import BaselineSpec, RuleFile
+    from cabcanary.settings.schema import Settings
 
 
 @dataclass(frozen=True, slots=True)

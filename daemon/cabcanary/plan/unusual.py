@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from cabcanary.expressions.tree import Number
     from cabcanary.rules.rule import Rule
     from cabcanary.settings.load import Loaded
-    from cabcanary.settings.schema import RuleFile, Settings
+    from cabcanary.settings.rule_schema import RuleFile
+    from cabcanary.settings.schema import Settings
 
 
 class Usual(NamedTuple):

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from cabcanary.rules.rule import Rule
-    from cabcanary.settings.schema import ExampleSpec
+    from cabcanary.settings.rule_schema import ExampleSpec
 
 _NS = 1_000_000_000
 TICK_NS = 20_000_000

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from cabcanary.settings.load import Loaded
-    from cabcanary.settings.schema import RuleFile, RuleTable
+    from cabcanary.settings.rule_schema import RuleFile, RuleTable
     from cabcanary.validation.problems import Problem
 
 

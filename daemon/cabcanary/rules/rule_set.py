@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from cabcanary.expressions.tree import Condition, Number
     from cabcanary.settings.load import Loaded
-    from cabcanary.settings.schema import RuleFile, RuleSpec
+    from cabcanary.settings.rule_schema import RuleFile, RuleSpec
     from cabcanary.validation.problems import Problem
 
 

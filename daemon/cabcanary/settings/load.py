@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, Union, get_a
 
 from pydantic import BaseModel, ValidationError
 
-from cabcanary.settings.schema import RuleFile, Settings
+from cabcanary.settings.rule_schema import RuleFile
+from cabcanary.settings.schema import Settings
 from cabcanary.spelling import spelt
 from cabcanary.validation.positions import Positions
 from cabcanary.validation.problems import Problem, SettingsError, nearest

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from cabcanary.plan.plan import Plan
-    from cabcanary.settings.schema import RuleFile
+    from cabcanary.settings.rule_schema import RuleFile
 
 _PSI = units.unit("psi")
 

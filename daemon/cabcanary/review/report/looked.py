@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from cabcanary.display import Display
     from cabcanary.review.figures.drive_figures import Figures
     from cabcanary.review.report.markup import Markup
-    from cabcanary.settings.schema import RuleFile
+    from cabcanary.settings.rule_schema import RuleFile
     from cabcanary.store.manifest import Manifest
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from cabcanary.expressions.names import Names
     from cabcanary.plan.plan import Plan
     from cabcanary.review.list.recorded_drive import Recorded
-    from cabcanary.settings.schema import BaselineSpec
+    from cabcanary.settings.rule_schema import BaselineSpec
 
 #: A step of `by` with less than this is left out: a few seconds in passing are no measurement.
 _LEAST_PER_STEP_S = 5.0

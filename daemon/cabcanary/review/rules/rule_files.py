@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from cabcanary.review.list.recorded_drive import Recorded
     from cabcanary.rules.rule import Rule
     from cabcanary.rules.whole_drive import Traced
-    from cabcanary.settings.schema import ExampleSpec
+    from cabcanary.settings.rule_schema import ExampleSpec
 
 
 class RuleFilesError(Exception):
