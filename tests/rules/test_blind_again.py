@@ -69,3 +69,8 @@ def test_dark_at_a_cruise_without_a_pull_before_sounds_as_news() -> None:
 def test_dark_minutes_later_is_news_anew() -> None:
     changes = heard([(2, 0.0, True), (2, 5.0, False), (90, 0.0, True), (8, 0.0, False)])
     assert sounded(changes) == [("cannot_see_lambda", Priority.WARNING), ("cannot_see_lambda", Priority.ADVISORY)]
+
+
+def test_dark_in_two_pulls_within_a_minute_sounds_in_both() -> None:
+    changes = heard([(2, 0.0, True), (2, 5.0, False), (10, 0.0, True), (2, 5.0, False)])
+    assert sounded(changes) == [("cannot_see_lambda", Priority.WARNING)] * 2

@@ -57,6 +57,7 @@ def test_a_higher_limit_is_taken_in_mid_drive_and_the_drive_goes_on(driven: Ride
     assert (done.returncode, done.stderr) == (0, "")
     assert "new settings are in force" in done.stdout
     assert driven.event("alert", "over_boost", state="normal")["t"] > 0
+    driven.event("lamp", "stay_out_of_boost")
     driven.frame("a moment later", lambda _: True)
     driven.stop()
     assert stages(driven) == ["compressor, low boost", "compressor, low boost"]
@@ -86,11 +87,23 @@ def test_what_is_opened_at_the_start_is_named(driven: Ride) -> None:
 
 def test_the_hang_up_signal_does_the_same_and_a_stage_is_taken(driven: Ride) -> None:
     change(driven.rig.config, 'stage = "compressor, low boost"', 'stage = "more boost"')
+    change(driven.rig.config, 'confirmed_by = ""', 'confirmed_by = "a tuner"')
+    # The same limit as before, so that the same pull passes it.
+    change(driven.rig.config.parent / "rules" / "bench-van.toml", '"more boost" = 12', '"more boost" = 8')
     os.kill(driven.pid, signal.SIGHUP)
     told = driven.event("monitor", "settings_taken")
     assert told["stage"] == "more boost"
     driven.wait("the greeting of the new stage", lambda: driven.told.hello["stage"] == "more boost")
+    # What was said at the start, and holds no more, is no longer said.
+    asked = subprocess.run(
+        command("status", str(driven.rig.config), "--json"),
+        env=driven.rig.environment(), capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert "limits_not_confirmed" not in asked.stdout
     driven.raised("over_boost")
+    # A person's word reaches the rules that are in force now.
+    driven.told.command({"do": "acknowledge"})
+    driven.event("alert", "over_boost", state="active, acknowledged")
     driven.stop()
     assert stages(driven) == ["compressor, low boost", "more boost"]
 

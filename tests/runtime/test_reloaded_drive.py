@@ -8,6 +8,7 @@ import pytest
 from live_drive import TICK_NS, Live
 from small_van import RULES, SETTINGS, Wires, volts_of
 
+from cabcanary.model import Quality
 from cabcanary.plan.plan import Plan, load_plan
 from cabcanary.recorder.journal_drive import Drive
 
@@ -113,6 +114,104 @@ def test_blindness_of_a_channel_that_goes_ends(live: Live, tmp_path: Path) -> No
     settings = settings.replace('of = "boost"\n', 'of = "boost"\nlambda_channel = "mixture"\n')
     live.reload(plan_of(tmp_path, ("lambda > 0.88 deadband 0.01", "mixture > 0.88 deadband 0.01"), settings=settings))
     assert states(live, "cannot_see_lambda")[-1] == "normal"
+
+
+@pytest.fixture
+def knowing(tmp_path: Path) -> Live:
+    """One that has stood with the key on, so that the air's pressure has been seen: 98 kPa."""
+    made = Live(plan_of(tmp_path), tmp_path, Wires(3))
+    for _ in range(300):
+        made.now_ns += TICK_NS
+        made.wires.put("adc", "voltage0", volts_of(98.0), made.now_ns)
+        made.wires.put("adc", "voltage1", 3100.0, made.now_ns)
+        made.wires.put("wideband", "lambda", 1.5, made.now_ns, Quality.SATURATED_HIGH)
+        made.step()
+    made.idle(200)
+    assert made.frames[-1].values["air_pressure"].value == pytest.approx(98.0, abs=0.5)
+    return made
+
+
+def dark(live: Live, ticks: int, kpa: float | None = 150.0) -> None:
+    """The mixture is dark; without a pressure, that as well."""
+    live.wires.newest.pop(("wideband", "lambda"), None)
+    for _ in range(ticks):
+        live.now_ns += TICK_NS
+        live.wires.put("adc", "voltage0", 20.0 if kpa is None else volts_of(kpa), live.now_ns)
+        live.wires.put("adc", "voltage1", 3500.0, live.now_ns)
+        live.step()
+
+
+def test_blindness_that_a_person_has_taken_note_of_is_not_told_anew(live: Live, tmp_path: Path) -> None:
+    hold(live, 150.0, 50)
+    dark(live, 50)
+    live.engine.acknowledge(live.now_ns + 1)
+    live.reload(plan_of(tmp_path))
+    dark(live, 50)
+    assert states(live, "cannot_see_lambda") == ["active, unacknowledged"]
+    assert live.engine.alerts["cannot_see_lambda"].acknowledged
+
+
+def test_channels_go_on_with_what_they_know(knowing: Live, tmp_path: Path) -> None:
+    hold(knowing, 150.0, 50)
+    known = knowing.frames[-1].values["air_pressure"]
+    knowing.reload(plan_of(tmp_path, HIGHER))
+    hold(knowing, 150.0, 1)
+    now = knowing.frames[-1].values["air_pressure"]
+    assert (now.value, now.quality) == (pytest.approx(known.value, abs=0.1), known.quality)
+    assert now.uncertainty == pytest.approx(known.uncertainty, abs=0.1)
+
+
+def test_a_channel_whose_settings_change_keeps_what_it_has_learnt(knowing: Live, tmp_path: Path) -> None:
+    hold(knowing, 150.0, 50)
+    known = knowing.frames[-1].values["air_pressure"]
+    other = SETTINGS.replace(
+        'pressure = "map"\nsupply = "supply"\n[channels.boost]', 'pressure = "map"\n[channels.boost]'
+    )
+    assert other != SETTINGS
+    knowing.reload(plan_of(tmp_path, settings=other))
+    hold(knowing, 150.0, 1)
+    now = knowing.frames[-1].values["air_pressure"]
+    # Unlearnt it would be anywhere between the roads' lowest and highest air, 88 ± 9 kPa.
+    assert now.value == pytest.approx(known.value, abs=0.5)
+    assert now.uncertainty < 3.0
+
+
+def test_a_suppression_that_has_lasted_goes_on(tmp_path: Path) -> None:
+    lasts = ('suppress_when = "fuel_cut_gas"', 'suppress_when = "time_in(boost > 4 psi) > 1 s"')
+    live = Live(plan_of(tmp_path, lasts), tmp_path, Wires(3))
+    live.key_off(200)
+    live.idle(200)
+    hold(live, 150.0, 100)
+    live.reload(plan_of(tmp_path, lasts, HIGHER))
+    hold(live, 150.0, 20, lambda_=1.0)
+    assert states(live, "lean_under_boost") == ["suppressed"]
+
+
+def test_what_was_urgent_stays_urgent_where_nothing_is_seen_any_more(tmp_path: Path) -> None:
+    patient = (
+        'blind_delay = "0.2 s"',
+        'blind_delay = "0.2 s"\nblind_urgent_when = "boost > 1 psi"\nblind_delay_otherwise = "8 s"',
+    )
+    live = Live(plan_of(tmp_path, patient), tmp_path, Wires(3))
+    live.key_off(200)
+    live.idle(200)
+    hold(live, 150.0, 50)
+    dark(live, 3, None)
+    live.reload(plan_of(tmp_path, patient, HIGHER))
+    dark(live, 12, None)
+    assert [c.alert for c in live.changes if c.sounds and c.blind]
+
+
+def test_a_drive_goes_on_where_nobody_knows_whether_the_engine_runs(live: Live, tmp_path: Path) -> None:
+    hold(live, 150.0, 50)
+    assert live.recorder.drive is not None
+    live.wires.newest.clear()
+    live.reload(plan_of(tmp_path))
+    for _ in range(5):
+        live.now_ns += TICK_NS
+        live.step()
+    assert live.frames[-1].values["engine_running"].value is None
+    assert live.recorder.drive is not None
 
 
 def test_each_part_of_the_drive_plays_as_it_was_and_no_tick_is_lost(tmp_path: Path) -> None:
