@@ -67,6 +67,19 @@ def test_a_higher_limit_is_taken_in_mid_drive_and_the_drive_goes_on(driven: Ride
         assert max(b - a for a, b in itertools.pairwise(ticks)) < _LONGEST_GAP_NS
 
 
+def test_a_rule_that_goes_out_of_service_leaves_the_lamp_and_another_hears_a_persons_word(driven: Ride) -> None:
+    driven.raised("over_boost")
+    rules = driven.rig.config.parent / "rules"
+    change(rules / "boost.toml", 'id = "over_boost"', 'id = "over_boost"\nout_of_service = "its hoses are off"')
+    change(rules / "bench-van.toml", 'manifold_highest = "185 kPa"', 'manifold_highest = "125 kPa"')
+    assert reload(driven).returncode == 0
+    driven.raised("manifold_over_limit")
+    driven.told.command({"do": "acknowledge"})
+    driven.event("alert", "manifold_over_limit", state="active, acknowledged")
+    # Nothing of the rule that is gone keeps the lamp at its warning once the pull is over.
+    driven.event("lamp", "stay_out_of_boost")
+
+
 def test_wrong_settings_leave_the_old_ones_in_force(driven: Ride) -> None:
     change(driven.rig.config, 'unit = "psi"', 'unit = "pxi"')
     done = reload(driven)

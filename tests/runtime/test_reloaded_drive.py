@@ -8,7 +8,7 @@ import pytest
 from live_drive import TICK_NS, Live
 from small_van import RULES, SETTINGS, Wires, volts_of
 
-from cabcanary.model import Quality
+from cabcanary.model import Priority, Quality
 from cabcanary.plan.plan import Plan, load_plan
 from cabcanary.recorder.journal_drive import Drive
 
@@ -192,14 +192,33 @@ def test_what_was_urgent_stays_urgent_where_nothing_is_seen_any_more(tmp_path: P
         'blind_delay = "0.2 s"',
         'blind_delay = "0.2 s"\nblind_urgent_when = "boost > 1 psi"\nblind_delay_otherwise = "8 s"',
     )
-    live = Live(plan_of(tmp_path, patient), tmp_path, Wires(3))
+    # Where the rule of boost is as blind, its sensor would be blamed alone.
+    slow = ('id = "over_boost"', 'id = "over_boost"\nblind_delay = "20 s"')
+    live = Live(plan_of(tmp_path, patient, slow), tmp_path, Wires(3))
     live.key_off(200)
     live.idle(200)
     hold(live, 150.0, 50)
     dark(live, 3, None)
-    live.reload(plan_of(tmp_path, patient, HIGHER))
-    dark(live, 12, None)
+    live.reload(plan_of(tmp_path, patient, slow, HIGHER))
+    dark(live, 40, None)
     assert [c.alert for c in live.changes if c.sounds and c.blind]
+
+
+def test_a_sensor_that_warms_is_not_given_its_time_anew(live: Live, tmp_path: Path) -> None:
+    def warming(ticks: int) -> None:
+        for _ in range(ticks):
+            live.now_ns += TICK_NS
+            live.wires.put("adc", "voltage0", volts_of(150.0), live.now_ns)
+            live.wires.put("adc", "voltage1", 3500.0, live.now_ns)
+            live.wires.put("wideband", "lambda", None, live.now_ns, Quality.WARMING)
+            live.step()
+
+    # A sensor warms for up to 90 s (common practice, no source), and is as good as dead after that.
+    warming(round(88.0e9 / TICK_NS))
+    assert {c.priority for c in live.changes if c.alert == "cannot_see_lambda"} == {Priority.CAUTION}
+    live.reload(plan_of(tmp_path, HIGHER))
+    warming(round(3.0e9 / TICK_NS))
+    assert [c.priority for c in live.changes if c.alert == "cannot_see_lambda"][-1] is Priority.WARNING
 
 
 def test_a_drive_goes_on_where_nobody_knows_whether_the_engine_runs(live: Live, tmp_path: Path) -> None:

@@ -339,8 +339,8 @@ class Engine:
             if (known := before._shared.get(text)) is not None and known.node == shared.node:
                 shared.restore(known.state())
         for text, urgency in self._urgencies.items():
-            if (asked := before._urgencies.get(text)) is not None and asked.node == urgency.node:
-                urgency.restore({text: asked.state()}, text)
+            if (asked := before._urgencies.get(text)) is not None:
+                urgency.take_over(asked)
         self._warming = {name: ns for name, ns in before._warming.items() if name in self._units}
         gone = [r for r in before._runners if _stands(r.machine.alert) and not _stands(self._alert_of(r.rule.id))]
         for runner in gone:

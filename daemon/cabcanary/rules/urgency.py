@@ -77,6 +77,11 @@ class Urgency:
         """Plain JSON."""
         return [list(self._last), [p.state() for p in self._programs], self._since_ns]
 
+    def take_over(self, before: Urgency) -> None:
+        """Go on with what the same condition knew in another engine."""
+        if before.node == self.node:
+            self.restore({"urgent|": before.state()}, "")
+
     def restore(self, shared: Mapping[str, Any], key: str) -> None:
         """Go on from an engine's saved state, if it knows this one."""
         found = kept(shared, key, [len(p.state()) for p in self._programs])

@@ -152,7 +152,8 @@ def limits_of(vehicle: Watched) -> Limits:
         limits = replace(limits, lost_from_psi=_FALLS_FROM_PSI)
     if is_to_be_fed_by_the_key(settings):
         # It may never see the engine stand, and so never the air's pressure.
-        limits = replace(limits, lean_from_psi=limits.lean_from_psi + _AIR_PSI)
+        unmeant = None if limits.unmeant_psi is None else limits.unmeant_psi + _AIR_PSI
+        limits = replace(limits, lean_from_psi=limits.lean_from_psi + _AIR_PSI, unmeant_psi=unmeant)
     return limits
 
 
