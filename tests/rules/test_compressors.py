@@ -130,6 +130,28 @@ def test_a_belt_that_slips_by_a_tenth_is_heard_once_what_is_normal_has_been_lear
     assert [alert for _, alert in found] == ["boost_low"]
 
 
+def test_a_bypass_that_opens_by_half_in_a_pull_is_heard_before_anything_has_been_learnt(watching):
+    def half(ticks):
+        for t, throttle, rpm, ratio, air in ticks:
+            yield t, throttle, rpm, 1 + 0.42 * (ratio - 1) if t > 5.0 and ratio > 1 else ratio, air
+
+    found = heard(watching("displacement"), half(pull("displacement", first=3000, last=4500, seconds=6.0)))
+    assert [alert for _, alert in found] == ["boost_lost"]
+    assert 0 < found[0][0] - 5.0 < 0.6
+
+
+@pytest.mark.parametrize("kind", ["displacement", "centrifugal"])
+def test_a_shift_with_the_throttle_open_loses_no_boost(watching, kind):
+    # An automatic gearbox takes the engine from 5500 to 3700 rpm in 0.4 s.
+    def shifted():
+        for n in range(500):
+            t = n * 0.02
+            rpm = 5500 - 4500 * min(max(t - 5.0, 0.0), 0.4)
+            yield t, 95.0 if t > 1.0 else 8.0, rpm, settled(kind, rpm) if t > 1.1 else 0.4, AIR
+
+    assert heard(watching(kind, full_from=4500), shifted()) == []
+
+
 def test_before_the_compressor_is_on_no_boost_is_missed(watching, tmp_path):
     watching("displacement")
     file = tmp_path / "van.toml"

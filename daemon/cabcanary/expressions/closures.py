@@ -34,6 +34,22 @@ class Latch:
         self.on = bool(state)
 
 
+def once_a_tick(part: Callable[[Known, int], Any]) -> Callable[[Known, int], Any]:
+    """A part that several ask: worked out for the first of them, and said again to the others."""
+    last: Known | None = None
+    answer: Any = None
+
+    def evaluate(known: Known, now_ns: int) -> Any:
+        nonlocal last, answer
+        # Each tick makes what is known anew: the same object is the same tick.
+        if known is not last:
+            answer = part(known, now_ns)
+            last = known
+        return answer
+
+    return evaluate
+
+
 def joined(
     remembering: list[Callable[[Known, int], Truth]], plain: list[Callable[[Known, int], Truth]], *, decided: bool
 ) -> Callable[[Known, int], Truth]:
@@ -310,6 +326,9 @@ def _subtract(a: tuple[float, float], b: tuple[float, float]) -> Interval:
 
 
 def _multiply(a: tuple[float, float], b: tuple[float, float]) -> Interval:
+    if a[0] == a[1] and b[0] == b[1]:
+        product = a[0] * b[0]
+        return None if product != product else (product, product)
     products = [x * y for x in a for y in b]
     # An unlimited value times zero could be anything.
     if any(p != p for p in products):

@@ -8,8 +8,9 @@ the whole interval agrees. `arrays.py` says the same for whole drives, and tests
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
-from typing import Any, Generic, Literal, TypeVar
+from typing import Any, Generic, Literal, NamedTuple, TypeVar
 
 from cabcanary.expressions import closures, tree
 from cabcanary.expressions.bounds import dimension
@@ -43,13 +44,36 @@ COVERAGE = 2.0
 How = Literal["", " ±", " middle"]
 
 
+class Piece(NamedTuple):
+    """A compiled part of a tree that several programs ask: its memories and comparisons are theirs as well."""
+
+    run: Callable[[Known, int], Any]
+    memories: list[Latch | HistoryState | TimeInState]
+    sides: list[tuple[tree.Compare, Side, Side]]
+
+
 class Reader:
-    """Turns a frame's values into intervals, once a tick for everybody who asks."""
+    """Turns a frame's values into intervals, once a tick for everybody who asks; keeps as well what several
+    programs of that frame ask, so that it is worked out once."""
 
     def __init__(self) -> None:
+        self._expected: Counter[tree.Node] = Counter()
+        self.pieces: dict[tuple[tree.Node, How], Piece] = {}
         self._plain: dict[str, tuple[str, float, float]] = {}
         self._wide: dict[str, tuple[str, str, float]] = {}
         self._middle: dict[str, tuple[str, str, float, float]] = {}
+
+    def expect(self, node: tree.Node) -> None:
+        """Announce a tree, before any is compiled: what comes more than once in those announced is shared."""
+        self._expected[node] += 1
+        # What is inside a shared part is asked by that part alone.
+        if self._expected[node] == 1:
+            for part in tree.parts_of(node):
+                self.expect(part)
+
+    def shares(self, node: tree.Node) -> bool:
+        """Whether a part is asked more than once, and costs more than to look its answer up."""
+        return self._expected[node] > 1 and not _is_cheap(node)
 
     def want(self, node: tree.ChannelRef, how: How = "") -> str:
         """Announce a channel; returns the key under which it will be known."""
@@ -97,6 +121,16 @@ class Reader:
         return known
 
 
+def _is_cheap(node: tree.Node) -> bool:
+    match node:
+        case tree.Compare(left=tree.ChannelRef(), right=tree.Quantity(), sureness="likely"):
+            return True
+        case tree.Quantity() | tree.ChannelRef() | tree.Switch() | tree.Fixed() | tree.Not() | tree.Holds():
+            return True
+        case _:
+            return False
+
+
 class Program(Generic[Answer]):
     """A tree ready to run; `run` is asked once a tick. It remembers what its windows need.
 
@@ -136,9 +170,29 @@ class Program(Generic[Answer]):
             case _:
                 return self._number(node)
 
+    def _shared(
+        self, node: tree.Node, compiled: Callable[[Any], Callable[[Known, int], Any]]
+    ) -> Callable[[Known, int], Any]:
+        """A part of the tree, compiled once for all programs that ask it, and run once a tick."""
+        if not self._reader.shares(node):
+            return compiled(node)
+        piece = self._reader.pieces.get((node, self._how))
+        if piece is None:
+            memories, sides = len(self._memories), len(self.sides)
+            run = closures.once_a_tick(compiled(node))
+            piece = Piece(run, self._memories[memories:], self.sides[sides:])
+            self._reader.pieces[node, self._how] = piece
+        else:
+            self._memories += piece.memories
+            self.sides += piece.sides
+        return piece.run
+
     # --- conditions -------------------------------------------------------------------------------------
 
     def _condition(self, node: tree.Condition) -> Callable[[Known, int], Truth]:
+        return self._shared(node, self._condition_alone)
+
+    def _condition_alone(self, node: tree.Condition) -> Callable[[Known, int], Truth]:
         match node:
             case tree.And(parts=parts):
                 return self._join(parts, decided=False)
@@ -196,6 +250,9 @@ class Program(Generic[Answer]):
     # --- numbers ----------------------------------------------------------------------------------------
 
     def _number(self, node: tree.Node) -> Callable[[Known, int], Interval]:
+        return self._shared(node, self._number_alone)
+
+    def _number_alone(self, node: tree.Node) -> Callable[[Known, int], Interval]:
         match node:
             case tree.Quantity(si=si):
                 constant = (si, si)

@@ -8,17 +8,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.expressions.scalar import Known, Program, Reader, Truth, Values, compile_condition, compile_number
+from cabcanary.expressions.scalar import Known, Reader, Truth, Values
 from cabcanary.model import Frame, Quality
 from cabcanary.rules.blind import BLIND, BlindAlerts, blame
 from cabcanary.rules.figures import figures
 from cabcanary.rules.machine import Machine, Tick
 from cabcanary.rules.measured import NO_FIGURES, Figures
+from cabcanary.rules.runner import Runner, Shared, asked_by
 from cabcanary.rules.states import AlertState, Change, ShelveError
 from cabcanary.rules.urgency import Urgency
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from cabcanary.expressions.scalar import Interval
     from cabcanary.expressions.tree import Compare, Condition
@@ -30,95 +31,6 @@ __all__ = ["BLIND", "AlertState", "Change", "Engine", "ShelveError"]
 #: A saved state of another version means nothing here.
 STATE_VERSION = 2
 _INFINITE = float("inf")
-
-
-class _Shared:
-    """A condition that several rules ask: evaluated once a tick."""
-
-    def __init__(self, node: Condition, reader: Reader) -> None:
-        self.node = node
-        self._program = compile_condition(node, reader)
-        self._now_ns: int | None = None
-        self._truth: Truth = None
-
-    def at(self, known: Known, now_ns: int) -> Truth:
-        """The truth at this tick."""
-        if self._now_ns != now_ns:
-            self._now_ns, self._truth = now_ns, self._program.run(known, now_ns)
-        return self._truth
-
-    @property
-    def remembers(self) -> bool:
-        """Whether it must see every tick."""
-        return self._program.remembers
-
-    def state(self) -> list[Any]:
-        """Plain JSON."""
-        return [self._truth is True, self._program.state()]
-
-    def restore(self, state: list[Any]) -> None:
-        """Go on from a saved state."""
-        self._program.restore(state[1])
-        self._now_ns = None
-
-
-class _Runner:
-    """A rule with everything that is compiled for it."""
-
-    def __init__(
-        self,
-        rule: Rule,
-        machine: Machine,
-        reader: Reader,
-        shared: Callable[[Condition, str], _Shared],
-        urgency: Callable[[Condition, str], Urgency],
-    ) -> None:
-        self.rule, self.machine = rule, machine
-        self.when: Program[Truth] = compile_condition(rule.when, reader)
-        # Tables belong to a file: the same words in another one may mean something else.
-        self.suppress = shared(rule.suppress_when, f"{rule.file}|{rule.suppress_text}") if rule.suppress_when else None
-        self.urgent = urgency(rule.urgent_when, f"{rule.file}|{rule.urgent_text}") if rule.urgent_when else None
-        self.excess: Program[Interval] | None = (
-            compile_number(rule.inverse_time.excess, reader) if rule.inverse_time is not None else None
-        )
-
-        #: Tells how bad it is; often the very same.
-        self.level = self.excess
-        if rule.worse is not None and (rule.inverse_time is None or rule.worse.excess is not rule.inverse_time.excess):
-            self.level = compile_number(rule.worse.excess, reader)
-
-    @property
-    def numbers(self) -> list[Program[Interval]]:
-        """The numbers beside the condition, each once."""
-        return [p for p in (self.excess, self.level if self.level is not self.excess else None) if p is not None]
-
-    def state(self) -> dict[str, Any]:
-        return {
-            "text": self.rule.fingerprint,
-            "when": self.when.state(),
-            "excess": self.excess.state() if self.excess else [],
-            "level": self.level.state() if self.level else [],
-            **self.machine.state(),
-        }
-
-    def take_over(self, before: _Runner) -> None:
-        """Go on where another set of rules had this one. Its numbers may be others now: its windows then begin anew,
-        and what stands or is counted goes on."""
-        mine, theirs = self.rule, before.rule
-        if mine.fingerprint != theirs.fingerprint or mine.out_of_service:
-            return
-        same = (mine.when, mine.inverse_time, mine.worse) == (theirs.when, theirs.inverse_time, theirs.worse)
-        (self.restore if same else self.machine.restore)(before.state())
-
-    def restore(self, state: dict[str, Any]) -> None:
-        if state["text"] != self.rule.fingerprint or len(state["when"]) != len(self.when.state()):
-            return
-        self.when.restore(state["when"])
-        if self.excess is not None:
-            self.excess.restore(state["excess"])
-        if self.level is not None and self.level is not self.excess and "level" in state:
-            self.level.restore(state["level"])
-        self.machine.restore(state)
 
 
 class Engine:
@@ -140,10 +52,12 @@ class Engine:
         self._units = dict(channel_units)
         self._roots = dict(roots)
         self._running = running
-        self._shared: dict[str, _Shared] = {}
+        self._shared: dict[str, Shared] = {}
         self._urgencies: dict[str, Urgency] = {}
         self._reader = Reader()
-        self._runners = [_Runner(r, Machine(r), self._reader, self._share, self._urgency) for r in self.rules]
+        for node in asked_by(self.rules):
+            self._reader.expect(node)
+        self._runners = [Runner(r, Machine(r), self._reader, self._share, self._urgency) for r in self.rules]
         self._by_id = {r.rule.id: r for r in self._runners}
         self._watched = [r for r in self._runners if not r.rule.out_of_service]
         # A condition that has a memory must see every tick.
@@ -154,11 +68,15 @@ class Engine:
         self._warming: dict[str, int] = {}
         self._last_ns: int | None = None
 
-    def _share(self, node: Condition, text: str) -> _Shared:
-        return self._shared.setdefault(text, _Shared(node, self._reader))
+    def _share(self, node: Condition, text: str) -> Shared:
+        if text not in self._shared:
+            self._shared[text] = Shared(node, self._reader)
+        return self._shared[text]
 
     def _urgency(self, node: Condition, text: str) -> Urgency:
-        return self._urgencies.setdefault(text, Urgency(node, self._reader))
+        if text not in self._urgencies:
+            self._urgencies[text] = Urgency(node, self._reader)
+        return self._urgencies[text]
 
     @property
     def alerts(self) -> dict[str, AlertState]:
@@ -193,13 +111,12 @@ class Engine:
         return changes
 
     def _step_rule(
-        self, runner: _Runner, frame: Frame, known: Known, dt_ns: int, changes: list[Change], *, standing: bool
+        self, runner: Runner, frame: Frame, known: Known, dt_ns: int, changes: list[Change], *, standing: bool
     ) -> None:
         truth, machine = runner.when.run(known, frame.time_ns), runner.machine
         if machine.resting and (truth is False or (truth is None and standing)):
-            for number in runner.numbers:
-                if number.remembers:
-                    number.run(known, frame.time_ns)
+            for number in runner.remembering:
+                number.run(known, frame.time_ns)
             return
         if machine.step(self._tick(runner, frame, known, dt_ns, truth, standing=standing)):
             changes.append(self._change(runner, frame, known))
@@ -209,7 +126,7 @@ class Engine:
         asking = [change_of(r.machine, now_ns) for r in self._watched if r.machine.alert.sounds]
         return asking + self._blind.asking(now_ns)
 
-    def _tick(self, runner: _Runner, frame: Frame, known: Known, dt_ns: int, truth: Truth, *, standing: bool) -> Tick:
+    def _tick(self, runner: Runner, frame: Frame, known: Known, dt_ns: int, truth: Truth, *, standing: bool) -> Tick:
         suppress, urgent, now_ns = runner.suppress, runner.urgent, frame.time_ns
         excess = level = None if runner.excess is None else runner.excess.run(known, now_ns)
         if runner.level is not runner.excess and runner.level is not None:
@@ -241,7 +158,7 @@ class Engine:
             elif name in self._warming:
                 del self._warming[name]
 
-    def _change(self, runner: _Runner, frame: Frame, known: Known) -> Change:
+    def _change(self, runner: Runner, frame: Frame, known: Known) -> Change:
         now_ns = frame.time_ns
         try:
             sides: list[tuple[Compare, Interval, Interval]] = [

@@ -28,6 +28,8 @@ _BEFORE_S = 0.2
 ABOVE_THE_LIMIT = "above_the_limit"
 #: Ticks of 20 ms: longer than the on-delay of over-boost and the time permitted to a mixture 0.05 too lean.
 _LEAST_TICKS = 12
+#: Transport and response of a wideband as slow as they come, after the cut has ended.
+_CUT_AIR_S = 1.0
 #: A sensor's drift shows in closed loop above idle, and there only over some seconds: 15 s.
 _ABOVE_IDLE_RPM, _LEAST_CLOSED_TICKS = 1200.0, 750
 #: A leak is judged at a warm idle (°C, a degree above the rules' own), over some seconds: 23 s.
@@ -155,7 +157,18 @@ def _shows_long_enough(
         # What idle pressure is normal is only known of a warm engine.
         warm_idle = (truth["coolant_c"] >= _WARM_C) & (truth["speed_km_h"] < 1.0) & (truth["running"] > 0)
         return _longest(shows & warm_idle) >= _LEAST_IDLE_TICKS
+    if fault.kind is FaultKind.TIP_IN_LEAN:
+        # The air of an overrun that has just ended goes past the sensor as well, and nothing tells the two apart.
+        shows = shows & ~_just_cut(truth)
     return _longest(shows & _plainly(fault, truth, shows, limits)) >= _LEAST_TICKS
+
+
+def _just_cut(truth: Mapping[str, NDArray[np.float64]]) -> NDArray[np.bool_]:
+    """Where a fuel cut has ended so lately that its air may still be at the sensor, or on its way."""
+    time = truth["time_s"]
+    last_s = np.maximum.accumulate(np.where(truth["fuel_cut"] > 0, time, -np.inf))
+    just: NDArray[np.bool_] = time - last_s < _CUT_AIR_S
+    return just
 
 
 def _plainly(
