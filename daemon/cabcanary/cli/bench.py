@@ -21,6 +21,8 @@ OK, FAILED, WRONG = 0, 1, 2
 
 _CORPUS = "corpus"
 _HOURS, _FAULTS, _SEED = 2.0, 100, 1
+#: For so long each size of vehicle is measured, s: enough ticks for a median that two runs agree in.
+_MEASURE_S = 6.0
 _COMPRESSORS = ("displacement", "centrifugal", "turbo", "none")
 #: Options that make another vehicle than the bench van of the corpus.
 _VEHICLE = ("config", "compressor", "all_vehicles", "metering", "alternator", "throttle")
@@ -52,6 +54,11 @@ def add_bench(verbs: Any) -> None:
     bench.add_argument("--folder", type=Path, default=Path("bench-drives"), help="where recordings go")
     bench.add_argument(
         "--without-wires", action="store_true", help="only channels and rules, in a moment: nothing sounds or is kept"
+    )
+    bench.add_argument(
+        "--measure",
+        action="store_true",
+        help="print what the monitor costs on this computer: ticks, processes, start, records; about two minutes",
     )
     bench.add_argument("--plain", action="store_true", help="lines instead of a live screen")
     bench.add_argument("--json", action="store_true", help="only the result, for a program to read")
@@ -87,6 +94,8 @@ def _bench(options: argparse.Namespace) -> int:
     if options.list:
         return _list(options)
     for_corpus = [f"--{n.replace('_', '-')}" for n in _FOR_CORPUS if getattr(options, n) is not None]
+    if options.measure:
+        return _measure(options, for_corpus)
     if options.scenario == _CORPUS:
         return _grade_corpus(options)
     if options.scenario is None and (options.config or options.all_vehicles):
@@ -113,6 +122,14 @@ def _drive(options: argparse.Namespace) -> int:
             return _wrong(f"{scenario.name} needs the daemon on its wires: leave --without-wires away")
         return run_dry(scenario, as_json=options.json)
     return run_bench(scenario, options.folder, options.speed, plain=options.plain, as_json=options.json)
+
+
+def _measure(options: argparse.Namespace, others: list[str]) -> int:
+    from cabcanary_bench.measure.measure import run_measure
+
+    if others or options.scenario is not None:
+        return _wrong("--measure takes neither a scenario nor a vehicle: it measures the bench van")
+    return run_measure(_MEASURE_S, as_json=options.json)
 
 
 def _list(options: argparse.Namespace) -> int:

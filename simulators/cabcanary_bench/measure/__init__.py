@@ -1,0 +1,1 @@
+"""What the monitor costs on this machine: `cabcanary bench --measure`."""
