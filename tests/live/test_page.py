@@ -11,6 +11,8 @@ from typing import Any
 
 import pytest
 
+from cabcanary.display import Display
+from cabcanary.live.ask import read_display
 from cabcanary.live.page import columns, page, short, span
 from cabcanary.live.report import report
 from cabcanary.runtime import free_space
@@ -47,6 +49,28 @@ ALERT = {
     "what": "lean", "t": NOW - 3 * S, "text": "", "say": "Lean under boost", "do": "Lift off gently", "blind": False,
     "priority": "warning", "state": "active", "figures": "lambda 0.93", "acknowledged": False, "shelved": False,
 }  # fmt: skip
+
+
+def test_values_are_shown_in_the_owners_units_and_told_to_programs_in_their_own() -> None:
+    # 101.325 kPa = 14.696 psi (NIST SP 811, appendix B.8); E10 has a stoichiometric ratio of 14.01 (the source is in units.py).
+    seen = {"map": channel(101.325, uncertainty=0.69), "lambda": channel(1.0, unit="lambda", uncertainty=0.01)}
+    told = report(answer(channels=seen | {"air": channel(100.0, "within", uncertainty=1.0)}))
+    owners = Display("psi", "AFR", "E10")
+    lines = "\n".join(page(told, 50, colour=False, display=owners)).splitlines()
+    assert any(line.startswith("  map    14.7 ± 0.1 psi, good") for line in lines), lines
+    assert any(line.startswith("  lambda 14.01 ± 0.14 AFR, good") for line in lines), lines
+    assert any(line.startswith("  air    14.21 to 14.79 psi, within") for line in lines), lines
+    assert '"value":101.325' in told.model_dump_json()
+
+
+def test_units_come_from_the_settings_file_and_a_broken_one_takes_none(tmp_path: Path) -> None:
+    file = tmp_path / "van.toml"
+    file.write_text('[vehicle]\nfuel = "E85"\n[display]\npressure = "bar"\nmixture = "AFR"\n', encoding="utf-8")
+    assert read_display(file) == Display("bar", "AFR", "E85")
+    for broken in ("[display]\npressure = 3\n", "display = 4\n", "[display\n", '[vehicle]\nfuel = "E1000"\n'):
+        file.write_text(broken, encoding="utf-8")
+        assert read_display(file) == Display()
+    assert read_display(tmp_path / "none.toml") == Display()
 
 
 def test_a_daemon_that_sees_all_and_has_nothing_to_tell_is_0() -> None:

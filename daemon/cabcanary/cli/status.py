@@ -9,6 +9,7 @@ import shutil
 import signal
 import sys
 import time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Iterator
 
+    from cabcanary.display import Display
     from cabcanary.live.ask import Asker
     from cabcanary.live.report import Report
 
@@ -86,17 +88,18 @@ def _told(text: str, code: int, *, as_json: bool) -> int:
 
 
 def _status(options: argparse.Namespace) -> int:
-    from cabcanary.live.ask import Asker, StatusError
+    from cabcanary.live.ask import Asker, StatusError, read_display
     from cabcanary.live.report import no_answer
 
     try:
         asker = Asker(options.config)
     except StatusError as error:
         return _show(no_answer(str(error), wrong=True), as_json=options.json)
+    display = read_display(options.config)
     with asker:
         if not options.follow:
-            return _show(_report(asker), as_json=options.json)
-        return _follow(asker, as_json=options.json)
+            return _show(_report(asker), display, as_json=options.json)
+        return _follow(asker, display, as_json=options.json)
 
 
 def _report(asker: Asker) -> Report:
@@ -111,15 +114,15 @@ def _report(asker: Asker) -> Report:
         return no_answer(f"{error}; start it again", wrong=False)
 
 
-def _show(report: Report, *, as_json: bool) -> int:
-    from cabcanary.live.page import page
+def _show(report: Report, display: Display | None = None, *, as_json: bool) -> int:
+    from cabcanary.live.page import OWN_UNITS, page
 
     if as_json:
         print(report.model_dump_json(), flush=True)
     elif report.exit_code > 1:
         print(report.problem, file=sys.stderr)
     else:
-        print("\n".join(page(report, _width(), colour=in_colour(sys.stdout))), flush=True)
+        print("\n".join(page(report, _width(), colour=in_colour(sys.stdout), display=display or OWN_UNITS)), flush=True)
     return report.exit_code
 
 
@@ -127,11 +130,11 @@ def _width() -> int:
     return shutil.get_terminal_size((_PIPE_WIDTH, 24)).columns
 
 
-def _follow(asker: Asker, *, as_json: bool) -> int:
+def _follow(asker: Asker, display: Display, *, as_json: bool) -> int:
     """Until Ctrl-C or SIGTERM; the code is that of the last report."""
     code = 3
     live = sys.stdout.isatty() and not as_json and os.environ.get("TERM", "dumb") != "dumb"
-    shown = _drawn if live else _lines(as_json=as_json)
+    shown = partial(_drawn, display) if live else _lines(as_json=as_json)
     with _until_asked_to_end(), _other_screen() if live else contextlib.nullcontext():
         while True:
             begun = time.monotonic()
@@ -173,12 +176,12 @@ def _other_screen() -> Iterator[None]:
         sys.stdout.flush()
 
 
-def _drawn(report: Report) -> None:
+def _drawn(display: Display, report: Report) -> None:
     """Draw over what was drawn before; what does not fit is counted, and the most important comes first."""
     from cabcanary.live.page import page
 
     size = shutil.get_terminal_size((_PIPE_WIDTH, 24))
-    lines = page(report, size.columns, colour=in_colour(sys.stdout))
+    lines = page(report, size.columns, colour=in_colour(sys.stdout), display=display)
     if len(lines) > size.lines:
         left = len(lines) - size.lines + 1
         lines = [*lines[: size.lines - 1], f"… {left} more lines"[: size.columns]]

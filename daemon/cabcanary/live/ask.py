@@ -14,7 +14,10 @@ from typing import TYPE_CHECKING, Any, Self
 
 from pydantic import ValidationError
 
+from cabcanary import units
+from cabcanary.display import Display
 from cabcanary.model import SETTINGS_REFUSED, SETTINGS_TAKEN
+from cabcanary.settings.outputs import DisplayChoice
 from cabcanary.settings.schema import Daemon
 from cabcanary.spelling import spelt
 
@@ -60,6 +63,18 @@ def read_daemon_table(file: Path) -> Daemon:
         raise StatusError(f"{file}: {where}: {first['msg']}; run: cabcanary check {file}", wrong=True) from error
     except (ValueError, AttributeError, RecursionError) as error:
         raise StatusError(f"{file}: {error}; run: cabcanary check {file}", wrong=True) from error
+
+
+def read_display(file: Path) -> Display:
+    """The owner's units in a settings file; each quantity's own where that cannot be read, for nothing hangs on it."""
+    try:
+        told = tomllib.loads(file.read_text(encoding="utf-8-sig"))
+        shown = DisplayChoice.model_validate(told.get("display", {}))
+        fuel = str(told.get("vehicle", {}).get("fuel", Display().fuel))
+        units.fuel_ratio(fuel)
+        return Display(shown.pressure or "", shown.mixture, fuel)
+    except (OSError, ValueError, AttributeError, RecursionError):
+        return Display()
 
 
 def feed_place(daemon: Daemon) -> tuple[Path, bool]:

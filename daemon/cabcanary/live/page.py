@@ -6,6 +6,7 @@ import pwd
 import unicodedata
 from typing import TYPE_CHECKING, NamedTuple
 
+from cabcanary.display import Display
 from cabcanary.live.ask import name_of
 from cabcanary.spelling import spelt
 
@@ -24,6 +25,8 @@ _AT_LEAST = {"saturated high": "at least ", "saturated low": "at most "}
 _WITHIN = "within"
 
 BOLD, RED, YELLOW, PLAIN = "\x1b[1m", "\x1b[1;31m", "\x1b[33m", "\x1b[0m"
+#: Where the owner has chosen none.
+OWN_UNITS = Display()
 _COLOURS = {"!": RED, "?": YELLOW, "-": YELLOW, "=": BOLD}
 
 
@@ -38,13 +41,13 @@ class Sentence(NamedTuple):
     indent: int = 2
 
 
-def page(report: Report, width: int, *, colour: bool) -> list[str]:
-    """The lines of a report, none wider than `width` columns (where that is 20 or more)."""
+def page(report: Report, width: int, *, colour: bool, display: Display = OWN_UNITS) -> list[str]:
+    """The lines of a report, none wider than `width` columns (where that is 20 or more), in the owner's units."""
     width = max(width, NARROWEST)
-    return [line for sentence in sentences(report, width) for line in fitted(sentence, width, colour=colour)]
+    return [line for sentence in sentences(report, width, display) for line in fitted(sentence, width, colour=colour)]
 
 
-def sentences(report: Report, width: int) -> Iterator[Sentence]:
+def sentences(report: Report, width: int, display: Display = OWN_UNITS) -> Iterator[Sentence]:
     """All there is to say, what matters most first."""
     if report.exit_code > 1:
         yield Sentence("!", report.problem)
@@ -54,7 +57,7 @@ def sentences(report: Report, width: int) -> Iterator[Sentence]:
     yield Sentence("=", _verdict(report), 0)
     yield from _alerts(report.alerts)
     yield from _unseen(report)
-    yield from _channels(report.channels, width)
+    yield from _channels(report.channels, width, display)
     yield from _coverage(report)
     yield from _recording(report.recorder)
     yield from _listeners(report.clients)
@@ -94,13 +97,15 @@ def _unseen(report: Report) -> Iterator[Sentence]:
             yield Sentence("?", f"{part.name}: {part.text.rstrip('.')}.")
 
 
-def _channels(channels: dict[str, Channel], width: int) -> Iterator[Sentence]:
+def _channels(channels: dict[str, Channel], width: int, display: Display) -> Iterator[Sentence]:
     if not channels:
         return
     yield Sentence("=", "It sees", 0)
     names = max(columns(clean(name)) for name in channels)
     names = names if names <= width * _NAMES_SHARE else 0
-    told = [Sentence("" if c.usable else "?", _channel(padded(clean(n), names), c), 4) for n, c in channels.items()]
+    told = [
+        Sentence("" if c.usable else "?", _channel(padded(clean(n), names), c, display), 4) for n, c in channels.items()
+    ]
     cell = max(columns(s.words) for s in told) + 2
     beside = (width + 2) // (cell + 4)
     if beside < 2 or any(s.sign for s in told):
@@ -112,19 +117,23 @@ def _channels(channels: dict[str, Channel], width: int) -> Iterator[Sentence]:
         yield Sentence("", "  ".join(padded(s.words, cell) for s in told[row::rows]).rstrip(), 4)
 
 
-def _channel(name: str, channel: Channel) -> str:
+def _channel(name: str, channel: Channel, display: Display) -> str:
     how = channel.quality if channel.usable else channel.quality.upper()
-    return f"{name} {_value(channel)}{how} for {span(channel.for_s)}"
+    return f"{name} {_value(channel, display)}{how} for {span(channel.for_s)}"
 
 
-def _value(channel: Channel) -> str:
+def _value(channel: Channel, display: Display) -> str:
     if channel.value is None:
         return ""
-    unit = "" if channel.unit in _SILENT_UNITS else f" {channel.unit}"
+    own = channel.unit
+    unit = display.unit_for(own)
+    behind = "" if unit in _SILENT_UNITS else f" {unit}"
     if channel.quality == _WITHIN and channel.low is not None and channel.high is not None:
-        return f"{spelt(channel.low, 4)} to {spelt(channel.high, 4)}{unit}".rstrip() + ", "
-    band = f" ± {spelt(channel.uncertainty, 2)}" if channel.uncertainty else ""
-    return f"{_AT_LEAST.get(channel.quality, '')}{spelt(channel.value, 4)}{band}{unit}".rstrip() + ", "
+        low, high = display.number(channel.low, own), display.number(channel.high, own)
+        return f"{spelt(low, 4)} to {spelt(high, 4)}{behind}".rstrip() + ", "
+    band = f" ± {spelt(display.size(channel.uncertainty, own), 2)}" if channel.uncertainty else ""
+    value = spelt(display.number(channel.value, own), 4)
+    return f"{_AT_LEAST.get(channel.quality, '')}{value}{band}{behind}".rstrip() + ", "
 
 
 def _coverage(report: Report) -> Iterator[Sentence]:
