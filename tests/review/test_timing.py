@@ -170,6 +170,16 @@ def test_a_re_entry_is_timed_from_the_manifolds_rise() -> None:
     assert found.pressure
 
 
+@pytest.mark.parametrize("power", [1.0, 2.0], ids=["straight", "by the square of time"])
+def test_a_manifold_that_rises_slowly_began_before_it_was_noticed(power: float) -> None:
+    signals = cut_drive()
+    kpa = np.where(signals.seconds < 3.0, 60.0, 25.0 + 40.0 * np.clip((signals.seconds - 6.0) / 0.4, 0.0, 1.0) ** power)
+    (one,) = lifts_of(signals._replace(map_kpa=kpa)).reentries
+    # Fuel came back at 6.0 s; the second mark, 6 kPa up, is passed 0.06 and 0.155 s later.
+    expected = 0.2 - 0.1 * np.log((1 - 1 / one.readings) / 0.34)
+    assert one.times == pytest.approx(expected, abs=0.035)
+
+
 @pytest.mark.parametrize(
     "signals",
     [
