@@ -1,10 +1,13 @@
 """The way of the gas: volume times density over flow, and an engine cycle."""
 
+import dataclasses
 import math
 
 import pytest
 
-from cabcanary.channels.gas_delay import Pipe, air_flow_kg_s, gas_delay_s
+from cabcanary.channels.gas import pipe_of
+from cabcanary.channels.gas_delay import Pipe, air_flow_kg_s, gas_delay_s, volume_flow_m3_s
+from cabcanary.settings.derived import Pipe as PipeSettings
 
 # A pipe of 63.5 mm bore, 1.0 m long; 2.5 litres.
 PIPE = Pipe(math.pi / 4 * 0.0635**2 * 1.0, 2.5e-3, 1.0, 300.0, 2.0)
@@ -26,3 +29,17 @@ def test_the_delay_is_the_pipes_volume_over_the_flow(flow_g_s: float, rpm: float
 def test_the_delay_is_longest_when_nothing_flows() -> None:
     assert gas_delay_s(PIPE, 0.0, 100e3) == 2.0
     assert gas_delay_s(PIPE, 800.0, 0.0) == 2.0
+
+
+def test_a_dead_time_is_added_and_comes_from_the_settings() -> None:
+    late = dataclasses.replace(PIPE, dead_s=0.03)
+    assert gas_delay_s(late, 2000.0, 60e3) == pytest.approx(gas_delay_s(PIPE, 2000.0, 60e3) + 0.03)
+    # The way is the volume over the flow, beside a cycle of 60 ms.
+    assert PIPE.volume_m3 / volume_flow_m3_s(PIPE, 2000.0, 60e3) == pytest.approx(
+        gas_delay_s(PIPE, 2000.0, 60e3) - 0.06
+    )
+    assert volume_flow_m3_s(PIPE, 2000.0, 0.0) == 0.0
+    said = PipeSettings.model_validate(
+        {"volume": "2 L", "displacement": "2.5 L", "engine_speed": "rpm", "pressure": "map", "dead_time": "25 ms"}
+    )
+    assert pipe_of(said) == Pipe(2e-3, 2.5e-3, 0.85, 313.15, 1.0, pytest.approx(0.025))

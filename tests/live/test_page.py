@@ -52,7 +52,7 @@ ALERT = {
 
 
 def test_values_are_shown_in_the_owners_units_and_told_to_programs_in_their_own() -> None:
-    # 101.325 kPa = 14.696 psi (NIST SP 811, appendix B.8); E10 has a stoichiometric ratio of 14.01 (the source is in units.py).
+    # 101.325 kPa = 14.696 psi (NIST SP 811, appendix B.8); the ratio of E10, 14.01, has its source in units.py.
     seen = {"map": channel(101.325, uncertainty=0.69), "lambda": channel(1.0, unit="lambda", uncertainty=0.01)}
     told = report(answer(channels=seen | {"air": channel(100.0, "within", uncertainty=1.0)}))
     owners = Display("psi", "AFR", "E10")

@@ -48,7 +48,7 @@ def bash_script(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["re"], ["replay", "report", "reconvert", "reload"]),
         (["report", "last", "--"], ["--help", "--output", "--folder", "--config", "--json"]),
         (["wit"], ["witness"]),
-        (["witness", "van.toml", "--"], ["--help", "--json"]),
+        (["witness", "van.toml", "--"], ["--help", "--timing", "--write", "--yes", "--json"]),
         (["rules", ""], ["test", "explain", "trace"]),
         (["status", "--f"], ["--follow"]),
         (["pa"], ["pages"]),

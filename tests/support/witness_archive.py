@@ -15,10 +15,16 @@ from cabcanary.store.manifest import MANIFEST_ENDING, Manifest, drive_folder, ma
 from cabcanary_bench.paths import config_folder
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
+
+    from numpy.typing import NDArray
 
     from cabcanary.plan.plan import Plan
     from cabcanary.review.witness.drive_signals import DriveSignals
+    from cabcanary.review.witness.lifts import GasSignals
+
+    Floats = NDArray[np.float64]
 
 #: The bench van's bus with an air meter, as many have it.
 METER = '\n[channels.mass_air]\nsource = "engine"\nitem = "maf"\nunit = "g/s"\nstale_after = "2 s"\n'
@@ -43,20 +49,39 @@ def archive(
     config: Path, drives: list[DriveSignals], stage: str = "", first_day: int = 1, each: int = _EACH
 ) -> list[Path]:
     """Write them, a day each, in a stage (that in force), each half second in so many ticks of a tenth."""
-    plan, written = load_plan(config), []
-    for n, drive in enumerate(drives, first_day):
-        start, name = f"2026-03-{n:02}T10:00:00Z", f"202603{n:02}T100000Z-0001"
-        place = drive_folder(plan.settings.daemon.folder, plan.settings.vehicle.name, start)
-        place.mkdir(parents=True, exist_ok=True)
-        samples = place / f"{name}.parquet"
-        ticks = _write(samples, plan, drive, stage, each)
-        manifest = Manifest(
-            drive=name, vehicle=plan.settings.vehicle.name, stage=stage or plan.settings.vehicle.stage, start=start,
-            length_s=ticks / 10, ticks=ticks, recovered=False, lost_blocks=0, lost_ticks=0, software="0",
-        )  # fmt: skip
-        (place / f"{name}{MANIFEST_ENDING}").write_bytes(manifest_json(manifest))
-        written.append(samples)
-    return written
+    return [
+        _archived(config, stage, day, lambda path, plan, drive=drive: _write(path, plan, drive, stage, each))
+        for day, drive in enumerate(drives, first_day)
+    ]
+
+
+def archive_ticks(config: Path, drives: list[GasSignals], first_day: int = 1) -> list[Path]:
+    """Write drives of `gas_engines`, a day each, tick by tick."""
+
+    def write(path: Path, plan: Plan, drive: GasSignals) -> int:
+        running = np.ones(len(drive.seconds))
+        known = {"lambda": drive.mixture, "map": drive.map_kpa, "engine_speed": drive.rpm, "engine_running": running}
+        return _columns(path, plan, known, drive.seconds - drive.seconds[0], "")
+
+    return [
+        _archived(config, "", day, lambda path, plan, drive=drive: write(path, plan, drive))
+        for day, drive in enumerate(drives, first_day)
+    ]
+
+
+def _archived(config: Path, stage: str, day: int, write: Callable[[Path, Plan], int]) -> Path:
+    plan = load_plan(config)
+    start, name = f"2026-03-{day:02}T10:00:00Z", f"202603{day:02}T100000Z-0001"
+    place = drive_folder(plan.settings.daemon.folder, plan.settings.vehicle.name, start)
+    place.mkdir(parents=True, exist_ok=True)
+    samples = place / f"{name}.parquet"
+    ticks = write(samples, plan)
+    manifest = Manifest(
+        drive=name, vehicle=plan.settings.vehicle.name, stage=stage or plan.settings.vehicle.stage, start=start,
+        length_s=ticks / 10, ticks=ticks, recovered=False, lost_blocks=0, lost_ticks=0, software="0",
+    )  # fmt: skip
+    (place / f"{name}{MANIFEST_ENDING}").write_bytes(manifest_json(manifest))
+    return samples
 
 
 def _write(path: Path, plan: Plan, drive: DriveSignals, stage: str, each: int) -> int:
@@ -71,11 +96,15 @@ def _write(path: Path, plan: Plan, drive: DriveSignals, stage: str, each: int) -
     }  # fmt: skip
     # A minute of idle goes before, in which a cold sensor comes up.
     lead, ticks = 600, 600 + each * len(boost)
-    seconds = np.arange(ticks) / 10
+    known = {n: np.concatenate((np.full(lead, v[0]), np.repeat(v, each))) for n, v in known.items()}
+    return _columns(path, plan, known, np.arange(ticks) / 10, stage)
+
+
+def _columns(path: Path, plan: Plan, known: dict[str, Floats], seconds: Floats, stage: str) -> int:
+    ticks = len(seconds)
     columns = {"time_s": pa.array(seconds), "tick_ns": pa.array(_START_NS + (seconds * 1e9).astype(np.int64))}
     for name in plan.channel_units:
-        values = known.get(name, np.full(len(boost), np.nan))
-        values = np.concatenate((np.full(lead, values[0]), np.repeat(values, each)))
+        values = known.get(name, np.full(ticks, np.nan))
         seen = np.isfinite(values)
         columns[name] = pa.array(values, mask=~seen)
         columns[f"{name}_quality"] = pa.array(np.where(seen, "good", "absent")).dictionary_encode()

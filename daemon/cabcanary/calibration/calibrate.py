@@ -15,10 +15,10 @@ from cabcanary.calibration.settings_edit import edited, fragment, rounded
 from cabcanary.calibration.words import interval_sentence, lines
 from cabcanary.plan.plan import plan_from_texts
 from cabcanary.settings.load import rules_from_text, settings_from_text
+from cabcanary.settings.replacing import ChangedMeanwhileError, replace, unchanged
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.kind import Wanted
 from cabcanary.sources.kinds import wire_of
-from cabcanary.store.manifest import write_atomically
 from cabcanary.validation.problems import SettingsError, nearest
 
 if TYPE_CHECKING:
@@ -118,14 +118,9 @@ def write(plan: Plan, done: Calibrated, text: str, record: Path) -> None:
         OSError: one of them cannot be written.
         Unfit: the settings have changed since they were read.
     """
-    file = plan.file.resolve()
-    before = file.read_bytes()
-    marked = before.startswith(b"\xef\xbb\xbf")
-    if before.decode("utf-8-sig").replace("\r\n", "\n") != plan.settings_text.replace("\r\n", "\n"):
-        raise Unfit([f"{plan.file} has changed since it was read: run the same again"])
-    if b"\r\n" in before:
-        text = text.replace("\r\n", "\n").replace("\n", "\r\n")
+    try:
+        before = unchanged(plan.file, plan.settings_text)
+    except ChangedMeanwhileError as error:
+        raise Unfit([str(error)]) from error
     keep(record, done.as_json(), plan.settings)
-    mode = file.stat().st_mode
-    write_atomically(file, (b"\xef\xbb\xbf" if marked else b"") + text.encode())
-    file.chmod(mode & 0o7777)
+    replace(plan.file, before, text)

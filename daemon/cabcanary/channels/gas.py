@@ -14,6 +14,19 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from cabcanary.settings.derived import AsBurntChannel, FuelCutChannel, GasDelay
+    from cabcanary.settings.derived import Pipe as PipeSettings
+
+
+def pipe_of(spec: PipeSettings) -> Pipe:
+    """The settings' pipe as the law takes it."""
+    return Pipe(
+        spec.volume,
+        spec.displacement,
+        spec.volumetric_efficiency,
+        spec.intake_temperature,
+        spec.longest,
+        spec.dead_time,
+    )
 
 
 class Delay:
@@ -25,7 +38,7 @@ class Delay:
         self.inputs: tuple[str, ...] = ()
         if spec.pipe is not None:
             p = spec.pipe
-            self._pipe = Pipe(p.volume, p.displacement, p.volumetric_efficiency, p.intake_temperature, p.longest)
+            self._pipe = pipe_of(p)
             self.inputs = (p.engine_speed, p.pressure)
             self._speed_factor = units.unit(channel_units[p.engine_speed]).factor / units.unit("rpm").factor
             self._pressure = units.unit(channel_units[p.pressure])

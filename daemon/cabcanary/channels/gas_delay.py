@@ -24,6 +24,8 @@ class Pipe:
     volumetric_efficiency: float
     intake_k: float
     longest_s: float
+    #: Dead time of the wideband and its line, whatever flows, s.
+    dead_s: float = 0.0
 
 
 def air_flow_kg_s(pipe: Pipe, rpm: float, map_pa: float) -> float:
@@ -33,15 +35,25 @@ def air_flow_kg_s(pipe: Pipe, rpm: float, map_pa: float) -> float:
     return pipe.volumetric_efficiency * density * pipe.displacement_m3 / 2.0 * rpm / 60.0
 
 
+def volume_flow_m3_s(pipe: Pipe, rpm: float, map_pa: float) -> float:
+    """Exhaust in the pipe, m³/s: air flow over its density there; 0 where nothing is pumped."""
+    flow = air_flow_kg_s(pipe, rpm, map_pa)
+    return flow / _density(flow) if flow > 0.0 else 0.0
+
+
 def gas_delay_s(pipe: Pipe, rpm: float, map_pa: float) -> float:
-    """From burning to the sensor: volume times density over mass flow, and one cycle of two turns to get out."""
+    """From burning to the sensor: volume times density over mass flow, one cycle of two turns to get out, dead time."""
     if rpm < _SLOWEST_RPM:
         return pipe.longest_s
     flow = air_flow_kg_s(pipe, rpm, map_pa)
     if flow <= 0.0:
         return pipe.longest_s
-    density = _PIPE_PA / (_R_AIR * _temperature_k(flow))
-    return min(pipe.volume_m3 * density / flow + 120.0 / rpm, pipe.longest_s)
+    return min(pipe.volume_m3 * _density(flow) / flow + 120.0 / rpm + pipe.dead_s, pipe.longest_s)
+
+
+def _density(flow: float) -> float:
+    """Of exhaust gas in the pipe at this flow of air, kg/m³."""
+    return _PIPE_PA / (_R_AIR * _temperature_k(flow))
 
 
 def _temperature_k(flow: float) -> float:

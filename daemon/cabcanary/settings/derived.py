@@ -101,6 +101,8 @@ class Pipe(Strict):
     intake_temperature: Annotated[float, BeforeValidator(quantity_of("K"))] = 313.15
     #: At idle the way is long, and the figure loses its meaning beyond this.
     longest: Seconds = 1.0
+    #: What the wideband and its line take whatever flows, added to the way: `cabcanary witness --timing` learns it.
+    dead_time: Seconds = 0.0
 
 
 class GasDelay(ChannelSettings):

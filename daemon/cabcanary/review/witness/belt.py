@@ -41,7 +41,7 @@ _LEAST_SCATTER = 0.002
 _POWER = (1.75, 2.5)
 #: A share of slip takes so much of a fixed volume's ratio: somewhat less for leakage inside, nearly twice where
 #: the charge is cooler for it as well (no cooler behind it).
-_RATIO_PER_SLIP = (0.9, 1.8)
+_RATIO_PER_SLIP = (0.92, 1.78)
 #: Standard uncertainty of the inlet's temperature between two sets of drives, of itself: measured; from the charge
 #: behind the compressor (heat soak); by season alone, 0 to 35 C.
 _INLET = {"measured": 0.004, "behind it": 0.010, "": 0.045}

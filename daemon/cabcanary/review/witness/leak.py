@@ -33,7 +33,7 @@ _IDLE_RPM, _SHUT_PERCENT, _IDLE_KPA, _LEAN = 1400.0, 4.0, 65.0, 1.25
 _FAR = 2.5
 #: Nobody measures these: what a change of manifold pressure is worth in charge, at idle with its burnt gas; discharge
 #: of a torn hose or an open port; the displacement that is written down. Ranges of common practice.
-_VOLUMETRIC, _DISCHARGE, _DISPLACEMENT = (0.62, 0.92), (0.60, 0.80), 0.015
+_VOLUMETRIC, _DISCHARGE, _DISPLACEMENT = (0.64, 0.91), (0.61, 0.79), 0.015
 #: Temperature of the charge at idle and of the air where they are not measured, K: mean and standard uncertainty.
 _AIR_KPA = 98.0
 _CHARGE_K, _AIR_K = (315.0, 12.0), (293.0, 10.0)

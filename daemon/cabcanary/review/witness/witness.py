@@ -12,7 +12,10 @@ from cabcanary.review.list.recorded_drive import RecordedError, read_drive
 from cabcanary.review.witness.belt import belt
 from cabcanary.review.witness.drive_signals import signals_of
 from cabcanary.review.witness.leak import leak
+from cabcanary.review.witness.lifts import gas_signals, lifts_of
 from cabcanary.review.witness.seen import seen
+from cabcanary.review.witness.timing import timing
+from cabcanary.review.witness.timing_settings import described
 from cabcanary.review.witness.wideband import bias, cause
 from cabcanary.store.manifest import newest_first
 
@@ -22,6 +25,8 @@ if TYPE_CHECKING:
 
     from cabcanary.plan.plan import Plan
     from cabcanary.review.witness.estimate import Finding
+    from cabcanary.review.witness.lifts import Lifts
+    from cabcanary.review.witness.timing_settings import Proposal
 
 #: Without names the newest so many are judged; and of those before no more than this are opened.
 JUDGED, _MOST_BEFORE = 3, 20
@@ -42,6 +47,8 @@ class Witnessed:
     before: list[str]
     findings: list[Finding] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
+    #: Keys of the settings that the wideband's timing contradicts.
+    proposals: list[Proposal] = field(default_factory=list)
 
     def lines(self) -> list[str]:
         """For a person."""
@@ -68,8 +75,9 @@ class Witnessed:
         }  # fmt: skip
 
 
-def witnessed(plan: Plan, named: Sequence[Path] = ()) -> Witnessed:
-    """Hold drives against those before them: the `named` ones, or the newest three of the stage in force.
+def witnessed(plan: Plan, named: Sequence[Path] = (), *, timing_alone: bool = False) -> Witnessed:
+    """Hold drives against those before them: the `named` ones, or the newest three of the stage in force. With
+    `timing_alone` only the wideband's timing is asked for.
 
     Raises:
         NothingToJudgeError: there are none.
@@ -88,7 +96,12 @@ def witnessed(plan: Plan, named: Sequence[Path] = ()) -> Witnessed:
     others = [p for p, of in earlier if of == last][:_MOST_BEFORE][::-1] if len(same) < _ENOUGH else []
     found = Witnessed(stage, [p.stem for p in judged], [p.stem for p in (*others, *same)])
     now = [Columns(read_drive(p)) for p in judged]
-    before, signals = _opened(same, found), [signals_of(c) for c in now]
+    before = _opened(same, found)
+    told, found.proposals = timing(_lifts(plan, before), _lifts(plan, now), plan.settings)
+    if timing_alone:
+        found.findings = [told]
+        return found
+    signals = [signals_of(c) for c in now]
     old = [signals_of(c) for c in before]
     older = [signals_of(c) for c in _opened(others, found)]
     found.findings = [
@@ -96,9 +109,15 @@ def witnessed(plan: Plan, named: Sequence[Path] = ()) -> Witnessed:
         leak([*older, *old], signals),
         bias([*old, *signals]),
         cause([*older, *old], signals),
+        told,
         seen([*before, *now], ceiling_of(rule_files(plan))),
     ]
     return found
+
+
+def _lifts(plan: Plan, drives: Sequence[Columns]) -> list[Lifts]:
+    said = described(plan.settings)
+    return [lifts_of(gas_signals(c), said.pipe if said else None) for c in drives]
 
 
 def _archived(plan: Plan, stage: str) -> list[tuple[str, Path, str]]:
