@@ -20,7 +20,7 @@ from cabcanary.inspection.live_eyes import FeedError, LiveEyes
 from cabcanary.inspection.questions import ALL, BY_KEY, QuestionError
 from cabcanary.inspection.record import RecordError, taken_up
 from cabcanary.inspection.report import html
-from cabcanary.inspection.roles import Moment, Role, Roles, Told, roles_of
+from cabcanary.inspection.roles import Moment, Normal, Role, Roles, Told, roles_of
 from cabcanary.inspection.steps import STEPS
 from cabcanary.inspection.walk import StoppedError, Walk
 from cabcanary.model import Frame, Quality, Value
@@ -422,3 +422,33 @@ def test_a_file_of_answers_with_a_slip_is_refused(tmp_path: Path, capsys: pytest
     file.write_text("fed = 12.0\n")
     assert main(["inspect", str(VAN), "--answers", str(file)]) == 2
     assert "nobody asks 'fed'" in capsys.readouterr().err
+
+
+def _idled(kpa: float, rpm: float, trim: float, normals: dict[str, Normal]) -> dict[str, str]:
+    percent = unit("%")
+    roles = Roles(
+        pressure=KPA,
+        engine_speed=Role("rpm", unit("rpm"), unit("rpm").factor),
+        short_trim=Role("short", percent, percent.factor),
+        normals=normals,
+    )
+    e = Evidence(roles, figures={"air": 100.0})
+    told = {"map": Told(kpa, "good"), "rpm": Told(rpm, "good"), "short": Told(trim, "good")}
+    moments = [Moment(n / 25, told) for n in range(100)]
+    found = next(s for s in STEPS if s.key == "idle").judge(e, moments)
+    return {f.what: f.verdict + ": " + f.figure + f.limit for f in found}
+
+
+def test_the_idle_is_held_to_what_was_learnt_before_and_its_change_has_a_signature() -> None:
+    normals = {"pressure": Normal(33.0, 0.5, 0.0), "speed": Normal(780.0, 15.0, 0.0), "trim": Normal(1.0, 1.0, 0.0)}
+    what = "what the idle looks like"
+    assert what not in _idled(33.0, 780.0, 1.0, {})
+    assert _idled(33.4, 785.0, 1.2, normals)[what].startswith("pass: the idle is as before")
+    leak = _idled(45.5, 930.0, 1.2, normals)[what]
+    assert leak.startswith("fail: speed and pressure are up and trims stay flat")
+    assert "stay off boost" in leak
+    # Trims alone: gas of the exhaust or air, which an idle alone cannot tell.
+    assert "at 2500 rpm" in _idled(33.0, 780.0, 14.0, normals)[what]
+    # What two sensors may differ by is no leak.
+    apart = normals | {"pressure": Normal(33.0, 0.5, 14.0)}
+    assert not _idled(45.5, 930.0, 1.2, apart)[what].startswith("fail")

@@ -266,7 +266,7 @@ def _cells(columns: Columns, rows: Mask, cell: Floats, values: Floats) -> dict[i
 
 def _idle(columns: Columns, running: Mask, mixture: Floats) -> float | None:
     """The manifold's middle at a warm idle; by its own stillness where nothing else tells."""
-    kpa = columns.good("map", "kPa")
+    kpa = columns.good(columns.roles.pressure, "kPa")
     rows = running & np.isfinite(kpa) & ~(mixture > _AIR)
     if columns.has("vehicle_speed") and columns.has("throttle"):
         rows &= (columns.good("vehicle_speed", "km/h") < 1.0) & (columns.good("throttle", "%") < _SHUT_PERCENT)
