@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cabcanary.spelling import spelt
-from cabcanary.student import student_95
+from cabcanary.student import student_95, student_95_between
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
 
 _BARS = "▁▂▃▄▅▆▇█"
 _SIDE, _SHUFFLES, _SELDOM = 3, 999, 0.01
@@ -39,17 +41,28 @@ class Trend:
     high: float
     step: float | None = None
     step_at: str = ""
+    #: The step's own 95 % interval.
+    step_low: float | None = None
+    step_high: float | None = None
 
     @property
     def plain(self) -> bool:
         """Whether the slope is none of chance."""
         return self.low > 0 or self.high < 0
 
+    @property
+    def step_words(self) -> str:
+        """The step with its interval and its drive."""
+        if self.step is None or self.step_low is None or self.step_high is None:
+            return "no step"
+        step, low, high = (spelt(x, 2, "+") for x in (self.step, self.step_low, self.step_high))
+        return f"a step of {step} {self.unit} ({low} to {high}) with drive {self.step_at}"
+
     def line(self) -> str:
         """For a person."""
         said = f"{self.name}: {bars(self.numbers)} {len(self.numbers)} drives, "
         if self.step is not None:
-            return said + f"a step of {spelt(self.step, 2, '+')} {self.unit} with drive {self.step_at}"
+            return said + self.step_words
         slope, low, high = (spelt(x, 2, "+") for x in (self.slope, self.low, self.high))
         slope = f"{slope} {self.unit} ({low} to {high}) in ten drives"
         return said + (slope if self.plain else f"no trend: {slope}")
@@ -60,6 +73,7 @@ class Trend:
             "figure": self.name, "unit": self.unit, "drives": list(self.drives), "numbers": list(self.numbers),
             "slope_in_ten_drives": self.slope, "interval": [self.low, self.high], "plain": self.plain,
             "step": self.step, "step_at": self.step_at or None,
+            "step_interval": None if self.step is None else [self.step_low, self.step_high],
         }  # fmt: skip
 
 
@@ -68,10 +82,43 @@ def trend(name: str, unit: str, numbers: Sequence[float], drives: Sequence[str])
     values = np.asarray(numbers, dtype=np.float64)
     slope, half = _slope(values)
     step, at = _step(values)
+    interval = (None, None) if step is None else _around(values, at)
     return Trend(
         name, unit, tuple(numbers), tuple(drives), _PER_DRIVES * slope, _PER_DRIVES * (slope - half),
-        _PER_DRIVES * (slope + half), step, drives[at] if step is not None else "",
+        _PER_DRIVES * (slope + half), step, drives[at] if step is not None else "", *interval,
     )  # fmt: skip
+
+
+def _around(values: Floats, at: int) -> tuple[float, float]:
+    """The 95 % interval of a step between two sets of drives (Welch 1947)."""
+    sides = (values[:at], values[at:])
+    spread = [float(np.var(x, ddof=1)) / len(x) for x in sides]
+    error, step = math.sqrt(sum(spread)), float(sides[1].mean() - sides[0].mean())
+    if error == 0.0:
+        return step, step
+    freedom = sum(spread) ** 2 / sum(v**2 / (len(x) - 1) for v, x in zip(spread, sides, strict=True))
+    half = student_95_between(freedom) * error
+    return step - half, step + half
+
+
+def drawn_line(found: Trend) -> tuple[Floats, Floats, Floats]:
+    """The line to be drawn through the drives' numbers, and the ends of the 95 % interval of its mean: the
+    regression's, or of a step each side's own."""
+    values = np.asarray(found.numbers, dtype=np.float64)
+    if found.step is None:
+        x = np.arange(len(values)) - (len(values) - 1) / 2
+        line = values.mean() + found.slope / _PER_DRIVES * x
+        left, freedom = values - line, len(values) - 2
+        error = math.sqrt(float(left @ left) / freedom)
+        half = student_95(freedom) * error * np.sqrt(1 / len(values) + x**2 / float(x @ x))
+        return line, line - half, line + half
+    at = found.drives.index(found.step_at)
+    line, half = np.empty(len(values)), np.empty(len(values))
+    for side in (slice(0, at), slice(at, len(values))):
+        part = values[side]
+        line[side] = part.mean()
+        half[side] = student_95(len(part) - 1) * float(np.std(part, ddof=1)) / math.sqrt(len(part))
+    return line, line - half, line + half
 
 
 def _slope(values: NDArray[np.float64]) -> tuple[float, float]:
