@@ -139,3 +139,10 @@ def test_what_is_wrong_with_the_wires_is_named(number: int) -> None:
     assert told["within its data sheet"][1] <= 0.01 * number
     # The thresholds were found on other seeds; a sensor of nearly twice its limits is left.
     assert told["beyond it"][1] <= 0.03 * number
+
+
+def test_a_ground_that_is_known_already_is_in_what_would_be_measured() -> None:
+    # The chain takes 20 mV off; another 100 mV are left, and a meter shows both together.
+    (cause,) = named(*exact(lambda v: at_the_sensor(v) + 0.1, ground={"fixed": "0.02 V"}))
+    assert cause.volts == pytest.approx(0.12, abs=0.001)
+    assert "0.12 V" in cause.words

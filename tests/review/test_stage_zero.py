@@ -9,6 +9,7 @@ import pytest
 from bus_van import OWN_SENSOR, BusArchive, Engine, bus_van, in_stage
 
 from cabcanary.cli.main import main
+from cabcanary.inspection.roles import roles_of
 from cabcanary.plan.plan import load_plan
 from cabcanary.plan.sensors import sensor_of
 from cabcanary.review.rules.learning import learn
@@ -176,6 +177,19 @@ def test_the_review_has_the_sensors_in_its_interval(driven: BusArchive, capsys: 
     assert "then map of engine, now voltage0 of adc: they may differ by 4.7 kPa" in found["figure"]
     # 3 kPa of a sensor's own error is no leak, and it is not proved that nothing changed either.
     assert found["verdict"] == "not enough yet"
+
+
+def test_an_inspection_knows_what_was_normal_and_that_another_sensor_measured_it(driven: BusArchive) -> None:
+    same = roles_of(load_plan(in_stage(driven.config, "sensors")))
+    assert same.idle_unsure == 0.0
+    assert {"pressure", "speed", "trim", "air"} == set(same.normals)
+    assert same.normals["air"].value == pytest.approx(3.5, abs=0.1)
+    other = roles_of(load_plan(add_sensor(driven.config)))
+    assert other.idle_before is not None
+    assert other.idle_before[0] == pytest.approx(33.0, abs=1.0)
+    # As in the first idle above; of what has no other sensor nothing.
+    assert other.idle_unsure == other.normals["pressure"].unsure == pytest.approx(4.72, abs=0.02)
+    assert other.normals["speed"].unsure == 0.0
 
 
 # --- what a leak looks like -------------------------------------------------------------------------------------------
