@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from calibration_sessions import PRESSURE, pressure, sensor_of, session_of, spread_values
 
+from cabcanary.calibration.calibrate import calibrate
 from cabcanary.calibration.causes import causes
 from cabcanary.calibration.fit import Unfit, fit
 from cabcanary.calibration.points import Point, Readings, Session
@@ -62,11 +63,35 @@ def test_a_supply_that_makes_a_curve_which_is_refused_is_named_in_the_refusal() 
     assert "4.4 V would explain these points" in refused.value.reasons[-1]
 
 
-def campaign(number: int) -> dict[str, tuple[int, int, int]]:
-    """Of each kind: named as it is, named as the other one first, not named."""
+def test_what_a_sensor_may_be_by_itself_is_told_as_one_of_two() -> None:
+    # 4.86 V are 5.6 kPa at 200 kPa, of a sensor that may be off by 4.
+    session, sensor = exact(lambda v: at_the_sensor(v, 4.86))
+    (cause,) = named(session, sensor)
+    assert (cause.what, cause.sure) == ("supply", False)
+    assert "beyond its data sheet (± 4 kPa), or there is a supply of 4.86 V in place of 5 V" in cause.words
+    assert "can't tell which. Measure 5 V at the sensor, plugged in" in cause.words
+    # 80 mV are 4.6 kPa.
+    (cause,) = named(*exact(lambda v: at_the_sensor(v) + 0.08))
+    assert (cause.what, cause.sure) == ("ground", False)
+    assert "or there is a ground offset of 0.08 V" in cause.words
+    assert "between the sensor's ground and the converter's" in cause.words
+    said = "\n".join(calibrate(session, sensor).lines())
+    assert "ONE OF TWO: the sensor is beyond" in said
+    assert "LOOK AT THE WIRES FIRST" not in said
+
+
+def test_two_places_prove_no_wire() -> None:
+    sensor = sensor_of(PRESSURE)
+    points = tuple(Point(v, Readings(at_the_sensor(v, 4.6), 0.002, 50), 0.7) for v in (40.0, 200.0))
+    (cause,) = causes(Session(points, 0.5), sensor, fit(Session(points, 0.5), sensor))
+    assert (cause.what, cause.sure) == ("supply", False)
+
+
+def campaign(number: int) -> dict[str, tuple[int, int, int, int]]:
+    """Of each kind: named as it is, named as another, told as one of two, not named."""
     told = {}
     for kind in ("ground", "supply", "within its data sheet", "beyond it"):
-        right = other = nothing = 0
+        right = other = unsure = nothing = 0
         for n in range(number):
             random = np.random.default_rng([n, 77])
             sensor = sensor_of(PRESSURE)
@@ -91,22 +116,33 @@ def campaign(number: int) -> dict[str, tuple[int, int, int]]:
                 session, sensor = simulated.session, simulated.sensor
             # The largest make a curve that is refused, with the same words.
             found = causes(session, sensor, fit(session, sensor))
-            right += bool(found) and found[0].what == kind
-            other += bool(found) and found[0].what != kind
+            sure = bool(found) and found[0].sure
+            right += sure and found[0].what == kind
+            other += sure and found[0].what != kind
+            unsure += bool(found) and not sure
             nothing += not found
-        told[kind] = right, other, nothing
+        told[kind] = right, other, unsure, nothing
     return told
 
 
 @pytest.mark.parametrize("number", [40, pytest.param(1000, marks=pytest.mark.long)])
 def test_what_is_wrong_with_the_wires_is_named(number: int) -> None:
     told = campaign(number)
-    print(f"\n{'what is wrong':22} {'named':>6} {'another':>8} {'nothing':>8}   of {number}")
+    print(f"\n{'what is wrong':22} {'named':>6} {'another':>8} {'of two':>8} {'nothing':>8}   of {number}")
     for kind, row in told.items():
-        print(f"{kind:22} {row[0]:6} {row[1]:8} {row[2]:8}")
+        print(f"{kind:22} {row[0]:6} {row[1]:8} {row[2]:8} {row[3]:8}")
     # Chi-square may be exceeded by chance in one of twenty sessions, and then a fault is fitted and not named.
     for kind in ("ground", "supply"):
-        right, other, _ = told[kind]
+        right, other, *_ = told[kind]
         assert right >= 0.85 * number, kind
         assert other <= 0.02 * number, kind
     assert told["within its data sheet"][1] <= 0.01 * number
+    # The thresholds were found on other seeds; a sensor of nearly twice its limits is left.
+    assert told["beyond it"][1] <= 0.03 * number
+
+
+def test_a_ground_that_is_known_already_is_in_what_would_be_measured() -> None:
+    # The chain takes 20 mV off; another 100 mV are left, and a meter shows both together.
+    (cause,) = named(*exact(lambda v: at_the_sensor(v) + 0.1, ground={"fixed": "0.02 V"}))
+    assert cause.volts == pytest.approx(0.12, abs=0.001)
+    assert "0.12 V" in cause.words

@@ -42,7 +42,8 @@ FILES = (
 )  # fmt: skip
 FOLDERS = (
     "sounds --wav @", "rules trace x y --folder @", "replay x --folder @", "backtest all --folder @",
-    "drives --folder @", "new my.toml --drive last --folder @", f"inspect {VAN} --json --folder @",
+    "drives --folder @", f"stage {VAN} trends -o @/x.html",
+    "new my.toml --drive last --folder @", f"inspect {VAN} --json --folder @",
     "export x --folder @", "report x --folder @", "report x --json --folder @", "import {log} --vehicle v --folder @",
     "reconvert x --folder @ --curve c", "bench --folder @",
 )  # fmt: skip
@@ -52,6 +53,10 @@ NUMBERS = (
     f"witness {VAN} --write", f"witness {VAN} --timing --yes", f"witness {VAN} --timing --write --json",
     f"calibrate map --config {VAN} --json", f"calibrate mapp --config {VAN}",
     f"pages --config {VAN} --port -1", f"pages --config {VAN} --port 70000", f"pages --config {VAN} --port x",
+    f"stage {VAN} fuel", f"stage {VAN} fuel --litres -1", f"stage {VAN} fuel --litres nan",
+    f"stage {VAN} fuel --litres x", f"stage {VAN} fuel --litres 40 --blend water",
+    f"stage {VAN} fuel --litres 40 --ethanol 101", f"stage {VAN} fuel --litres 40 --date 2026-13-01",
+    f"stage {VAN} declare --part map", f"stage {VAN} declare --part nothing --serial 1",
     "listen x --seconds -1", "listen x --seconds nan", "replay x --speed -1", "replay x --speed 1e9",
     "replay x --from x", "rules trace x y --around -1", "rules trace x y --around nan", "rules trace x y --at x",
     "backtest all --workers -1", "backtest all --workers 0", "backtest all --steps -1 --sweep all",

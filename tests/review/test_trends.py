@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from cabcanary.review.stages.trends import Trend, bars, numbers_of, trend
+from cabcanary.review.figures.trend import Trend, bars, trend
+from cabcanary.review.stages.trends import numbers_of
 
 
 def of(numbers: list[float]) -> Trend:

@@ -3,6 +3,9 @@
 A ground that stands higher adds the same voltage to all points; a wrong supply of a ratiometric sensor scales them all
 by one factor. Each has one parameter where a new curve has two. It is named where its residuals are no worse than one
 parameter more should make them: chi-square may grow by 3.84, which chance exceeds once in twenty times.
+
+A sensor that is itself a little beyond its data sheet looks the same. So a small effect is told as one of two, which
+these points cannot tell apart, with what to measure.
 """
 
 from __future__ import annotations
@@ -28,15 +31,22 @@ _LIKELY = 0.05
 #: A sensor whose data sheet is not known may be off by this share of its range by itself (common practice: 1 to 2 %).
 _OWN_ERROR = 0.02
 _USUAL_SUPPLY_V = 5.0
+#: A sensor that is beyond its data sheet is seldom so by more than these times its limits: by its gain, as a wrong
+#: supply, or by its zero, as a ground. Found on simulated sensors with up to 3 % of gain and 30 mV of zero.
+_OWN_GAIN, _OWN_ZERO = 1.8, 1.3
+#: With fewer places any two errors make up a line, and so does one.
+_LEAST_PLACES = 3
 
 
 class Cause(NamedTuple):
-    """`what` is "ground" or "supply", `volts` what would be measured there, `words` what to measure and why."""
+    """`what` is "ground" or "supply", `volts` what would be measured there, `words` what to measure and why. Not
+    `sure`: the sensor may as well be beyond its data sheet, and these points cannot tell."""
 
     what: str
     volts: float
     chi_square: float
     words: str
+    sure: bool = True
 
 
 def causes(session: Session, sensor: Sensor, result: Result) -> list[Cause]:
@@ -51,6 +61,7 @@ def causes(session: Session, sensor: Sensor, result: Result) -> list[Cause]:
 class _Look:
     def __init__(self, session: Session, sensor: Sensor, result: Result) -> None:
         self.sensor, self.result, self.limits = sensor, result, session.limits
+        self.places = places_of(session.points, sensor)
         self.x = np.array([p.readings.mean for p in session.points])
         self.off = np.array([p.reference for p in session.points]) - sensor.over(self.x)
         self.slopes = np.array([sensor.slope(float(w)) for w in self.x])
@@ -70,6 +81,11 @@ class _Look:
         beside = self.sensor.spec.ground
         if beside.fixed:
             volts += beside.fixed
+        if not self._sure(found[2], _OWN_ZERO):
+            return self._unsure(
+                Cause("ground", volts, chi_square, f"a ground offset of {spelt(volts, 3)} V"),
+                "between the sensor's ground and the converter's, with everything on that is on while driving",
+            )
         words = (
             f"a ground offset of {spelt(volts, 3)} V explains these points as well as a new slope and offset: measure "
             f"between the sensor's ground and the converter's, with everything on that is on while driving; "
@@ -84,12 +100,30 @@ class _Look:
         if nominal is None or found is None:
             return None
         volts, chi_square = nominal / (1.0 + found[0]), found[1]
+        if not self._sure(found[2], _OWN_GAIN):
+            wrong = f"a supply of {spelt(volts, 4)} V in place of {spelt(nominal, 3)} V"
+            return self._unsure(
+                Cause("supply", volts, chi_square, wrong), f"{spelt(nominal, 3)} V at the sensor, plugged in"
+            )
         words = (
             f"a supply of {spelt(volts, 4)} V in place of {spelt(nominal, 3)} V explains these points as well as a new "
             f"slope and offset: measure {spelt(nominal, 3)} V at the sensor, plugged in; {spelt(volts, 4)} V would "
             "explain these points. Mend the supply, or measure it (ratiometric), and calibrate again"
         )
         return Cause("supply", volts, chi_square, words)
+
+    def _sure(self, effect: float, own: float) -> bool:
+        """Whether a sensor by itself is seldom off by so much, in the channel's unit."""
+        return effect > own * self.own and self.places >= _LEAST_PLACES
+
+    def _unsure(self, cause: Cause, measure: str) -> Cause:
+        """One of two that these points cannot tell apart."""
+        sheet = f"{spelt(self.own, 2)} {self.sensor.unit}"
+        words = (
+            f"the sensor is beyond its data sheet (\N{PLUS-MINUS SIGN} {sheet}), or there is {cause.words}: these "
+            f"points can't tell which. Measure {measure}; if that is well, it is the sensor, and the new curve holds"
+        )
+        return cause._replace(words=words, sure=False)
 
     def _nominal(self) -> float | None:
         """The supply that the output is a share of, V; None where it cannot be, or is measured."""
@@ -101,9 +135,9 @@ class _Look:
             return None
         return _USUAL_SUPPLY_V
 
-    def _one(self, column: Array) -> tuple[float, float] | None:
-        """The one parameter that this column decides, and chi-square with it; None where it explains nothing, or the
-        sensor may be so by itself."""
+    def _one(self, column: Array) -> tuple[float, float, float] | None:
+        """The one parameter that this column decides, chi-square with it, and what it does at the most; None where it
+        explains nothing, or the sensor may be so by itself."""
         common = np.full(len(self.x), self.limits / math.sqrt(3.0))
         # An error of the reference that all points share is a second unknown, held near zero by what is known of it.
         design = np.column_stack([column, common])
@@ -124,4 +158,4 @@ class _Look:
         effect = float(np.max(np.abs(column * parameter)))
         if not explains or abs(parameter) <= 2.0 * uncertainty or effect <= self.own:
             return None
-        return parameter, chi_square
+        return parameter, chi_square, effect

@@ -58,7 +58,7 @@ def report(
         "holds_from": result.holds[0],
         "holds_to": result.holds[1],
         "along": [{"wire": a.wire, "value": a.value, "within": a.within} for a in result.along],
-        "named": [{"cause": c.what, "volts": c.volts, "words": c.words} for c in named],
+        "named": [{"cause": c.what, "volts": c.volts, "sure": c.sure, "words": c.words} for c in named],
     }
 
 

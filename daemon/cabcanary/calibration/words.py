@@ -50,7 +50,7 @@ def lines(session: Session, sensor: Sensor, result: Result, keys: dict[str, Any]
     yield from _worth(sensor, result, keys)
     for cause in named:
         yield ""
-        yield f"LOOK AT THE WIRES FIRST: {cause.words}."
+        yield f"{'LOOK AT THE WIRES FIRST' if cause.sure else 'ONE OF TWO'}: {cause.words}."
     yield ""
     yield "For drives already recorded (cabcanary reconvert DRIVE --curve FILE), and for the settings:"
     yield ""

@@ -67,6 +67,8 @@ def _checked(plan: Plan, covered: Coverage) -> dict[str, Any]:
 
 def check_lines(plan: Plan, covered: Coverage, config: Path) -> Iterator[str]:
     """What `check` says, line by line."""
+    from cabcanary.plan.coverage import bus_alone_line
+
     if covered.gaps:
         yield f"{config}: {covered.gap_line}"
     vehicle = plan.settings.vehicle
@@ -75,6 +77,8 @@ def check_lines(plan: Plan, covered: Coverage, config: Path) -> Iterator[str]:
     yield f"{vehicle.name}, stage '{vehicle.stage}', is watched for:"
     for part in covered.parts:
         yield f"    {part.words}"
+    if alone := bus_alone_line(plan.settings):
+        yield alone
     if plan.settings.compressor is None:
         yield "which compressor, and from which stage on, is not said: taken for fitted; add [compressor] with its kind"
     for problem in plan.unusual:

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import sys
-from datetime import UTC, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.cli.shared import SAFETY
+from cabcanary.cli.stage_notes import FACTS, RefusedError, WrongError, declare, fuel, take, today, trends
 
 if TYPE_CHECKING:
-    import argparse
-
     from cabcanary.plan.plan import Plan
 
 OK, REFUSED, WRONG = 0, 1, 2
-_ACTIONS = ("show", "review", "trends", "begin", "end", "confirm", "raise", "declare")
-_FACTS = ("fuel", "tune", "fuelling", "compressor")
+_ACTIONS = ("show", "review", "trends", "begin", "end", "confirm", "raise", "declare", "fuel")
 
 
 def add_stage(verbs: Any) -> None:
@@ -30,7 +29,8 @@ def add_stage(verbs: Any) -> None:
         "drives. begin STAGE: go on to it, which is refused with the name of each joint that does not stand its limit. "
         "end: it is over. confirm JOINT: somebody has looked at it. raise: the next boost step, once the last was "
         "carried for long enough without an alert. declare: another fuel, tune, fuelling or compressor, which voids "
-        "what was measured with the old one.",
+        "what was measured with the old one; or the serial number of a sensor that was fitted. fuel: a receipt, which "
+        "is shown among the trends.",
         epilog="Exit codes: 0 done, 1 refused, or a review that is no pass, 2 the command or the settings are wrong. "
         f"The daemon takes a change at its next start, or with cabcanary reload. {SAFETY}",
     )
@@ -42,35 +42,40 @@ def add_stage(verbs: Any) -> None:
     stage.add_argument("what", nargs="?", default="", metavar="NAME", help="a stage, or a joint")
     stage.add_argument("--by", default="", metavar="WHO", help="who begins it, or has looked at the joint")
     stage.add_argument("--held-by", choices=("bare", "clamped", "bead"), help="confirm: what holds the joint")
-    for fact in _FACTS:
+    for fact in FACTS:
         stage.add_argument(f"--{fact}", metavar="WHAT", help=f"declare: the {fact}")
+    stage.add_argument("--part", default="", metavar="CHANNEL", help="declare: the channel whose sensor was fitted")
+    stage.add_argument("--serial", default="", metavar="NUMBER", help="declare: that sensor's serial number")
+    stage.add_argument("--date", type=_day, default=None, metavar="DAY", help="declare, fuel: when (today), YYYY-MM-DD")
+    stage.add_argument("--litres", type=float, metavar="L", help="fuel: how much was filled")
+    stage.add_argument("--blend", default="", metavar="NAME", help="fuel: which fuel, as in E5, E10 or E85 (as before)")
+    stage.add_argument(
+        "--ethanol", type=float, metavar="PERCENT", help="fuel: its ethanol by volume, where you know it better"
+    )
+    stage.add_argument(
+        "-o", "--output", type=Path, metavar="FILE", help="trends: a page with plots; none is written over"
+    )
     stage.add_argument(
         "--against", default="", metavar="STAGE", help="review: the stage to compare with (the one before)"
     )
-    stage.add_argument("--json", action="store_true", help="show and review: for a program to read")
+    stage.add_argument("--json", action="store_true", help="show, review and trends: for a program to read")
     stage.set_defaults(run=_stage, refused=False)
-
-
-class _RefusedError(Exception):
-    """It is not done; the message says why and what to do."""
-
-
-class _WrongError(Exception):
-    """The command cannot be meant so."""
 
 
 def _stage(options: argparse.Namespace) -> int:
     from cabcanary.plan.plan import load_plan
+    from cabcanary.review.list.drives import DriveError
     from cabcanary.settings.editing import CannotEditError
+    from cabcanary.store.fuel_receipts import ReceiptsError
     from cabcanary.validation.problems import SettingsError
 
     try:
         plan = load_plan(options.config)
         lines = _DO[options.action](plan, options)
-    except (SettingsError, CannotEditError, _WrongError) as error:
+    except (SettingsError, CannotEditError, WrongError, DriveError, ReceiptsError) as error:
         print(error, file=sys.stderr)
         return WRONG
-    except _RefusedError as error:
+    except RefusedError as error:
         print(error, file=sys.stderr)
         return REFUSED
     print("\n".join(lines))
@@ -93,11 +98,11 @@ def _review(plan: Plan, options: argparse.Namespace) -> list[str]:
     at = stages.index(stage)
     against = options.against or (stages[at - 1] if at else "")
     if against and against not in stages:
-        raise _WrongError(f"there is no stage '{against}'; the stages are: {', '.join(stages)}")
+        raise WrongError(f"there is no stage '{against}'; the stages are: {', '.join(stages)}")
     found = drives_of(plan, {stage, against} - {""})
     now, before = found[stage], found.get(against)
     if not now.figures:
-        raise _RefusedError(f"there is no drive of stage '{stage}' in {plan.settings.daemon.folder}; drive first")
+        raise RefusedError(f"there is no drive of stage '{stage}' in {plan.settings.daemon.folder}; drive first")
     before = before if before is not None and before.figures else None
     criteria = review(plan, now, before)
     options.refused = verdict_of(criteria) != PASS
@@ -105,22 +110,6 @@ def _review(plan: Plan, options: argparse.Namespace) -> list[str]:
         told = {"stage": stage, "against": against if before else None, "verdict": verdict_of(criteria)}
         return [json.dumps(told | {"criteria": [c.as_json() for c in criteria]}, ensure_ascii=False)]
     return lines(plan, now, before, criteria)
-
-
-def _trends(plan: Plan, options: argparse.Namespace) -> list[str]:
-    from cabcanary.review.stages.judgement import drives_of
-    from cabcanary.review.stages.trends import LEAST_DRIVES, trends
-
-    stage = plan.settings.vehicle.stage
-    drives = drives_of(plan, {stage})[stage].figures
-    found = trends(drives)
-    if options.json:
-        return [json.dumps({"stage": stage, "trends": [t.as_json() for t in found]}, ensure_ascii=False)]
-    if not found:
-        raise _RefusedError(
-            f"no figure was seen in {LEAST_DRIVES} drives of stage '{stage}' yet; there are {len(drives)}"
-        )
-    return [f"stage '{stage}', from the first drive to the last:", *(f"  {t.line()}" for t in found)]
 
 
 # --- changes --------------------------------------------------------------------------------------------------------
@@ -134,25 +123,25 @@ def _begin(plan: Plan, options: argparse.Namespace) -> list[str]:
 
     stages, stage = plan.settings.vehicle.all_stages, options.what
     if stage not in stages:
-        raise _WrongError(f"there is no stage '{stage}'; the stages are: {', '.join(stages)}")
+        raise WrongError(f"there is no stage '{stage}'; the stages are: {', '.join(stages)}")
     built = plan.settings.built.get(stage, Built())
     limit = built.boost_steps[0] if built.boost_steps else limits_of(plan).get(stage)
     weak = too_weak(plan.settings, limit, stage)
     if weak:
         joints = "\n".join(f"  {b.words} stands {in_psi(b.pa)}" for b in weak)
-        raise _RefusedError(
+        raise RefusedError(
             f"stage '{stage}' is not begun: it goes up to {in_psi(limit or 0.0)}, and\n{joints}\n"
             f"clamp each, look at it, then: cabcanary stage {plan.file} confirm JOINT --by WHO --held-by clamped"
         )
     edited = EditedFile(plan.file)
     edited.put(("vehicle", "stage"), stage)
-    edited.put(("built", stage, "begun"), _today())
+    edited.put(("built", stage, "begun"), today())
     if options.by:
         edited.put(("built", stage, "begun_by"), options.by)
     if built.boost_steps:
         edited.put(("built", stage, "step"), 1)
     edited.save()
-    return [f"{plan.settings.vehicle.name} is in stage '{stage}'; {_take(plan)}", SAFETY]
+    return [f"{plan.settings.vehicle.name} is in stage '{stage}'; {take(plan)}", SAFETY]
 
 
 def _end(plan: Plan, _options: argparse.Namespace) -> list[str]:
@@ -160,7 +149,7 @@ def _end(plan: Plan, _options: argparse.Namespace) -> list[str]:
 
     stage = plan.settings.vehicle.stage
     edited = EditedFile(plan.file)
-    edited.put(("built", stage, "ended"), _today())
+    edited.put(("built", stage, "ended"), today())
     edited.save()
     return [f"stage '{stage}' has ended today; its limits hold until another begins"]
 
@@ -171,12 +160,12 @@ def _confirm(plan: Plan, options: argparse.Namespace) -> list[str]:
     joint = next((j for j in plan.settings.joints if j.name == options.what), None)
     if joint is None:
         names = ", ".join(f"'{j.name}'" for j in plan.settings.joints) or "none; add [[joints]] to the settings"
-        raise _WrongError(f"there is no joint '{options.what}'; there are: {names}")
+        raise WrongError(f"there is no joint '{options.what}'; there are: {names}")
     if not options.by:
-        raise _WrongError("who has looked at it? add --by WHO")
+        raise WrongError("who has looked at it? add --by WHO")
     edited = EditedFile(plan.file)
     at = ("joints", plan.settings.joints.index(joint))
-    new = {"held_by": options.held_by or joint.held_by, "confirmed_by": options.by, "confirmed": _today()}
+    new = {"held_by": options.held_by or joint.held_by, "confirmed_by": options.by, "confirmed": today()}
     for key, value in new.items():
         edited.put((*at, key), value)
     edited.save()
@@ -191,57 +180,42 @@ def _raise(plan: Plan, _options: argparse.Namespace) -> list[str]:
     stage = plan.settings.vehicle.stage
     built = plan.settings.built.get(stage)
     if built is None or built.step_pa is None:
-        raise _WrongError(f"stage '{stage}' has no boost_steps; write them under [built.{json.dumps(stage)}]")
+        raise WrongError(f"stage '{stage}' has no boost_steps; write them under [built.{json.dumps(stage)}]")
     if built.step == len(built.boost_steps):
-        raise _RefusedError(f"stage '{stage}' is at its last step, {in_psi(built.step_pa)}")
+        raise RefusedError(f"stage '{stage}' is at its last step, {in_psi(built.step_pa)}")
     seen = carried(plan)
     if seen.seconds < built.clean:
         since = f", since {seen.broken_by} sounded" if seen.broken_by else ""
-        raise _RefusedError(
+        raise RefusedError(
             f"not raised: {seen.seconds:.0f} s of {built.clean:.0f} s near {in_psi(built.step_pa)} without an alert, "
             f"in {seen.drives} drives{since}; {built.clean - seen.seconds:.0f} s more are wanted"
         )
     next_pa = built.boost_steps[built.step]
     weak = too_weak(plan.settings, next_pa, stage)
     if weak:
-        raise _RefusedError(f"not raised: {weak[0].words} stands {in_psi(weak[0].pa)}; clamp and confirm it first")
+        raise RefusedError(f"not raised: {weak[0].words} stands {in_psi(weak[0].pa)}; clamp and confirm it first")
     edited = EditedFile(plan.file)
     edited.put(("built", stage, "step"), built.step + 1)
     edited.save()
-    return [f"boost step {built.step + 1} of {len(built.boost_steps)}: {in_psi(next_pa)}; {_take(plan)}", SAFETY]
+    return [f"boost step {built.step + 1} of {len(built.boost_steps)}: {in_psi(next_pa)}; {take(plan)}", SAFETY]
 
 
-def _declare(plan: Plan, options: argparse.Namespace) -> list[str]:
-    from cabcanary.plan.plan import load_plan
-    from cabcanary.review.stages.editing import EditedFile
-
-    changes = {fact: getattr(options, fact) for fact in _FACTS if getattr(options, fact) is not None}
-    if not changes:
-        raise _WrongError("declare what? add --fuel, --tune, --fuelling or --compressor")
-    edited = EditedFile(plan.file)
-    for fact, value in changes.items():
-        path = ("vehicle", "fuel") if fact == "fuel" else ("built", plan.settings.vehicle.stage, fact)
-        edited.put(path, value)
-    edited.save()
-    said = [f"{fact}: {value}" for fact, value in changes.items()]
-    return [*said, *load_plan(plan.file).stage_lines(), _take(plan)]
-
-
-def _take(plan: Plan) -> str:
-    return f"have the daemon take it: cabcanary reload {plan.file}"
-
-
-def _today() -> Any:
-    return datetime.now(UTC).date()
+def _day(text: str) -> date:
+    """A day as a person writes it."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no day; write one as in 2026-11-28") from None
 
 
 _DO = {
     "show": _show,
     "review": _review,
-    "trends": _trends,
+    "trends": trends,
     "begin": _begin,
     "end": _end,
     "confirm": _confirm,
     "raise": _raise,
-    "declare": _declare,
+    "declare": declare,
+    "fuel": fuel,
 }

@@ -22,6 +22,7 @@ _ASKED: tuple[tuple[str, float, str, str], ...] = (
     ),
     ("speed", 4, "vehicle_speed", 'measures = "vehicle_speed"\nunit = "km/h"\nstale_after = "2 s"'),
     ("map", 4, "engine_map", 'unit = "kPa"\nstale_after = "2 s"'),
+    ("maf", 4, "mass_air", 'measures = "airflow"\nunit = "g/s"\nstale_after = "2 s"'),
     ("coolant_temperature", 0.5, "coolant", 'measures = "temperature"\nunit = "°C"\nstale_after = "10 s"'),
     ("intake_temperature", 0.5, "", ""),
     ("barometer", 0.2, "barometer", 'measures = "barometric_pressure"\nunit = "kPa"\nstale_after = "20 s"'),
@@ -34,9 +35,9 @@ _ASKED: tuple[tuple[str, float, str, str], ...] = (
 
 def asked_of_it(fitted: Fitted) -> Iterator[tuple[str, float]]:
     """Its items, and how often each is wanted, per second."""
-    for item, rate, _, _ in _ASKED:
-        if item != "map" or fitted.answers.bus.pressure_sensor is not False:
-            yield item, rate
+    # An engine computer has the one or the other.
+    other = "map" if fitted.answers.bus.pressure_sensor is False else "maf"
+    yield from ((item, rate) for item, rate, _, _ in _ASKED if item != other)
 
 
 def channels_of_it(fitted: Fitted) -> Iterator[str]:

@@ -35,9 +35,11 @@ gives = "K"
 points = [[0, 50], [8, 85]]
 """
 _IDLE = """\
-[baselines.idle_pressure] # what the manifold is at a warm idle in this stage; measured by `cabcanary baseline measure`
+[baselines.idle_pressure] # what the manifold is at a warm idle in this stage
 of = "map"
+instead = ["engine_map"] # the engine's own sensor, before another is fitted
 when = "{when}"
+learn = "once" # and held from then on
 at_least = "60 s"
 explained = 2.0 # kPa that a new stage may lift it; until it is measured there it is held against the stage before
 depends_on = ["compressor", "tune"]
@@ -46,7 +48,7 @@ example = {idle}
 _IDLES = (
     "engine_running and vehicle_speed < 1 km/h and throttle < 4 % and coolant >= warm and engine_speed < idle_highest"
 )
-_OPTIONAL = ["map", "vehicle_speed", "throttle", "coolant", "engine_speed"]
+_OPTIONAL = ["map", "engine_map", "vehicle_speed", "throttle", "coolant", "engine_speed"]
 
 
 def numbers_text(answers: Answers) -> str:
@@ -59,7 +61,7 @@ def numbers_text(answers: Answers) -> str:
     if fitted.charge_temperature:
         lines += [*_HEAT.splitlines(), ""]
     lines += [*_hoses(answers), ""]
-    if fitted.bus and fitted.pressure:
+    if fitted.bus and (fitted.pressure or answers.bus.pressure_sensor is not False):
         idle = answers.driven.idle
         lines += _IDLE.format(
             when=_IDLES, idle=float(idle.split()[0]) if idle and idle.endswith("kPa") else 34.0

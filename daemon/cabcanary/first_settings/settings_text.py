@@ -86,7 +86,7 @@ def settings_text(answers: Answers, numbers_file: str) -> str:
 def _rules(fitted: Fitted, numbers_file: str) -> list[str]:
     folder = numbers_file.rpartition("/")[0]
     names = list(_ALWAYS)
-    extra = {"heat": fitted.charge_temperature, "valves": fitted.speed, "supply": fitted.supply}
+    extra = {"heat": fitted.charge_temperature, "valves": fitted.speed, "supply": fitted.supply or fitted.bus}
     names[4:4] = [name for name, there in extra.items() if there]
     files = [numbers_file, *(f"{folder}/{name}.toml" for name in names)]
     return ["rules = [", *(f"    {written(f)}," + (" # the numbers" * (f == numbers_file)) for f in files), "]", ""]

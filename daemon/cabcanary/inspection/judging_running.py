@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from cabcanary.inspection.evidence import Evidence, Finding
+from cabcanary.inspection.idle_signs import judge_signature
 from cabcanary.inspection.judging import AIR_LAMBDA, impossible, skipped, verdict, volts
 from cabcanary.inspection.seeing import at_an_end, lag_s, last_part, level, quick_share, spread, swing, wire_state
 from cabcanary.spelling import spelt
@@ -51,6 +52,7 @@ def judge_idle(e: Evidence, moments: Sequence[Moment]) -> list[Finding]:
         *_witness(e, late),
         _idle_mixture(e, late),
         _idle_trims(e, late),
+        *judge_signature(e, late),
         _charging(e, late),
     ]
     steady = e.yes("idle_steady")
@@ -78,7 +80,7 @@ def _idle_pressure(e: Evidence, moments: Sequence[Moment]) -> Finding:
     if before is None:
         (low, high), source = _IDLE_KPA, "a warm engine's usual values"
     else:
-        within = max(_AS_BEFORE_KPA, before[1])
+        within = max(_AS_BEFORE_KPA, before[1]) + e.roles.idle_unsure
         low, high, source = before[0] - within, before[0] + within, "the stage before"
     limit = f"{spelt(low, 3)} to {spelt(high, 3)} kPa ({source})"
     shown = level(role.series(moments, e.air_kpa))

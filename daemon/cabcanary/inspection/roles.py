@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 from cabcanary import units
+from cabcanary.plan.normals import before
+from cabcanary.plan.sensors import limit_of_error
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.can.can_settings import CanSource
 from cabcanary.sources.kernel.kernel_settings import HwmonSource, IioSource
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from cabcanary.plan.plan import Plan
+    from cabcanary.settings.schema import Settings
 
 
 class Told(NamedTuple):
@@ -34,8 +37,6 @@ class Moment:
 
 #: Qualities of which the number was measured, whatever is thought of it.
 _MEASURED = ("good", "saturated high", "saturated low", "stuck", "implausible")
-#: A pressure sensor's own limit of error where its settings do not say it: a share of its range (common practice).
-_OF_RANGE = 0.015
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,21 @@ class Role:
         return [(time_s, number) for time_s, number in found if number is not None]
 
 
+class Normal(NamedTuple):
+    """What was normal before: the value, how far it scattered, and by how much two sensors may differ."""
+
+    value: float
+    spread: float
+    unsure: float
+
+
+#: Baselines of an idle: the name here, and the unit that is spoken of.
+_NORMALS = {
+    "idle_pressure": ("pressure", "kPa"), "idle_speed": ("speed", "rpm"), "trim_at_idle": ("trim", "%"),
+    "idle_mass_air": ("air", "g/s"),
+}  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class Roles:
     """The channels that an inspection looks at; None: the vehicle has none."""
@@ -78,6 +94,7 @@ class Roles:
     barometer: Role | None = None
     short_trim: Role | None = None
     long_trim: Role | None = None
+    mass_air: Role | None = None
     others: tuple[Role, ...] = field(default=())
     buzzer: bool = False
     lamp: bool = False
@@ -85,13 +102,19 @@ class Roles:
     boosted: bool = False
     #: What the engine idled at in the stage before, kPa, and how well that is known.
     idle_before: tuple[float, float] | None = None
+    #: By how much the sensor of then and that of now may differ, kPa; 0 where it is the same.
+    idle_unsure: float = 0.0
+    #: What was normal at idle before: pressure in kPa, speed in rpm, trim in per cent, air in g/s.
+    normals: Mapping[str, Normal] = field(default_factory=dict)
 
     @property
     def names(self) -> tuple[str, ...]:
         """Every channel that is looked at."""
         known = (self.pressure, self.mixture, self.supply, self.witness, self.throttle, self.engine_speed)
         return tuple(
-            r.name for r in (*known, self.barometer, self.short_trim, self.long_trim, *self.others) if r is not None
+            r.name
+            for r in (*known, self.barometer, self.short_trim, self.long_trim, self.mass_air, *self.others)
+            if r is not None
         )
 
 
@@ -105,7 +128,7 @@ _BY_MEASURE = {
     "barometric_pressure": "barometer",
 }
 #: Items of the bus that have a role.
-_BY_ITEM = {"map": "witness", "short_trim_1": "short_trim", "long_trim_1": "long_trim"}
+_BY_ITEM = {"map": "witness", "short_trim_1": "short_trim", "long_trim_1": "long_trim", "maf": "mass_air"}
 _IN_KPA = ("pressure", "witness", "barometer")
 
 
@@ -123,41 +146,45 @@ def roles_of(plan: Plan) -> Roles:
             role = _BY_ITEM.get(spec.item)
         if role is None or role in found:
             if spec.rails is not None:
-                others.append(_role(name, spec, "", analogue=isinstance(source, IioSource | HwmonSource)))
+                others.append(_role(settings, name, spec, "", analogue=isinstance(source, IioSource | HwmonSource)))
             continue
-        found[role] = _role(name, spec, role, analogue=isinstance(source, IioSource | HwmonSource))
+        found[role] = _role(settings, name, spec, role, analogue=isinstance(source, IioSource | HwmonSource))
+    normals = _normals(plan)
+    idle = normals.get("pressure")
     return Roles(
         **found,
         others=tuple(others),
         buzzer=settings.buzzer is not None or settings.sound_card is not None,
         lamp=settings.lamp is not None,
         boosted=bool(settings.compressor_kind),
-        idle_before=_idle_before(plan),
+        idle_before=idle[:2] if idle else None,
+        idle_unsure=idle.unsure if idle else 0.0,
+        normals=normals,
     )
 
 
-def _role(name: str, spec: MeasuredChannel, role: str, *, analogue: bool) -> Role:
+def _role(settings: Settings, name: str, spec: MeasuredChannel, role: str, *, analogue: bool) -> Role:
     unit = units.unit(spec.unit)
     # Engine speed in rpm, throttle in percent: the unit that people read.
     scale = 1000.0 if role in _IN_KPA else units.unit("rpm").factor if role == "engine_speed" else 1.0
     if role in ("throttle", "short_trim", "long_trim"):
         scale = units.unit("%").factor
-    band = spec.accuracy * unit.factor / scale
-    if role == "pressure" and not band and spec.curve is not None and hasattr(spec.curve, "points"):
-        values = [value for _, value in spec.curve.points]
-        band = _OF_RANGE * (max(values) - min(values)) * unit.factor / scale
+    if role == "mass_air":
+        scale = units.unit("g/s").factor
+    limit = spec.accuracy or (limit_of_error(settings, spec) if role == "pressure" else 0.0)
+    band = limit * unit.factor / scale
     gauge = role == "pressure" and spec.reference != "absolute"
     return Role(name, unit, scale, gauge, spec.rails, band, analogue)
 
 
-def _idle_before(plan: Plan) -> tuple[float, float] | None:
-    """The baseline `idle_pressure` of the last stage before this one that has it."""
-    stages = plan.settings.vehicle.all_stages
-    here = stages.index(plan.settings.vehicle.stage)
-    for stage in reversed(stages[:here]):
-        baseline = plan.baselines.of_stage(stage).get("idle_pressure")
-        if baseline is not None:
-            unit = units.unit(baseline.unit)
-            kpa = unit.to_si(baseline.points[0][1]) / 1000.0
-            return kpa, baseline.spread * unit.factor / 1000.0
-    return None
+def _normals(plan: Plan) -> dict[str, Normal]:
+    """What was normal at idle before the install, as far as it was learnt and can be compared."""
+    found = {}
+    for name, (what, symbol) in _NORMALS.items():
+        spec = plan.baseline_specs.get(name)
+        known = before(plan.settings, plan.baselines, name, spec) if spec is not None else None
+        if known is not None:
+            unit, scale = known.baseline.unit, units.difference(1.0, known.baseline.unit, symbol)
+            value = units.convert(known.baseline.points[0][1], unit, symbol)
+            found[what] = Normal(value, known.baseline.spread * scale, known.unsure * scale)
+    return found

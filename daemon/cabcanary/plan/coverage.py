@@ -182,6 +182,16 @@ def _pressures(settings: Settings) -> tuple[str, ...]:
     return tuple(dict.fromkeys(p for p in boosts if p in settings.channels))
 
 
+def bus_alone_line(settings: Settings) -> str:
+    """What a vehicle cannot be warned of that measures neither mixture nor boost; empty for any other."""
+    if _widebands(settings) or _pressures(settings):
+        return ""
+    return (
+        "neither mixture nor boost is measured: it learns what is normal, and it can NOT warn of a lean mixture, of "
+        "too much boost, or of a sensor for them that has died"
+    )
+
+
 def is_to_be_fed_by_the_key(settings: Settings) -> bool:
     """Whether nothing tells a key that is off from a fuse that has blown: the monitor is to be off with the key."""
     engines = [c for c in settings.channels.values() if isinstance(c, EngineRunningChannel)]

@@ -17,6 +17,7 @@ from cabcanary.channels.reach import reaches
 from cabcanary.plan.coverage import Coverage, coverage
 from cabcanary.plan.cross_checks import check_files, check_outputs, check_references, has_pins, wanted_item, wanted_of
 from cabcanary.plan.hoses import HOSE_LIMIT, cap, in_psi, limits_by_stage, too_weak
+from cabcanary.plan.normals import carried, normal_lines, of_this_stage
 from cabcanary.plan.unusual import unusual
 from cabcanary.plan.wires import check_wires, measured_of
 from cabcanary.rules.engine import Engine
@@ -28,7 +29,6 @@ from cabcanary.settings.load import Loaded, load_rule_file, load_settings
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.kind import ItemError
 from cabcanary.sources.kinds import kind_of, wire_of
-from cabcanary.spelling import spelt
 from cabcanary.store.baselines import Baseline, Baselines, BaselinesError, read_baselines
 from cabcanary.validation.problems import Problem, SettingsError, nearest
 
@@ -86,13 +86,7 @@ class Plan:
         bound = cap(settings)
         if bound is not None and self.hose_limit_pa is not None and bound.pa < self.hose_limit_pa:
             lines.append(f"over-boost is told above {in_psi(bound.pa)}: {bound.words}")
-        for name, held in carried(settings, self.baselines, self.baseline_specs).items():
-            level = f"{spelt(held.points[0][1], 4)} {held.unit}"
-            lines.append(f"baseline {name} is that of stage '{held.stage}' until it is measured here: {level} at most")
-        for baseline, what in self.baselines.void(settings.vehicle.stage, settings.facts):
-            change = ", ".join(f"{w} was '{baseline.facts[w]}' and is '{settings.facts[w]}'" for w in what)
-            lines.append(f"baseline {baseline.name} is void: {change}; it is to be measured again")
-        return lines
+        return [*lines, *normal_lines(settings, self.baselines, self.baseline_specs)]
 
     def defect_lines(self) -> list[str]:
         """Each registered defect, and whether it is still put aside, as of today."""
@@ -239,14 +233,14 @@ def plan_for_examples(file: Path, rule_file: Path, stage: str | None) -> Plan:
         Baseline(
             name=name,
             stage=vehicle.stage,
-            of=spec.of,
-            unit=channel_units[spec.of],
+            of=spec.channel(channel_units),
+            unit=channel_units[spec.channel(channel_units)],
             by=spec.by,
             by_unit=channel_units[spec.by] if spec.by else "",
             points=[(0.0, spec.example)],
         )
         for name, spec in described.items()
-        if spec.example is not None and all(c in channel_units for c in (spec.of, spec.by) if c)
+        if spec.example is not None and all(c in channel_units for c in (spec.channel(channel_units), spec.by) if c)
     ]
     return _assemble(loaded, [*beside, rules], problems, Baselines(baselines=measured), outputs=False)
 
@@ -321,7 +315,7 @@ def _assemble(
     specs = {name: spec for r in rule_files for name, spec in r.model.baselines.items()}
     measured = {
         name: Measured(b.unit, b.by, tuple(b.points))
-        for name, b in (carried(settings, baselines, specs) | baselines.of_stage(stage, settings.facts)).items()
+        for name, b in (carried(settings, baselines, specs) | of_this_stage(settings, baselines, specs)).items()
         if channel_units.get(b.of) == b.unit
     }
     setting = Setting(
@@ -362,18 +356,6 @@ def _assemble(
         unusual=told,
         hose_limit_pa=limits_by_stage(rule_files).get(stage),
     )
-
-
-def carried(settings: Settings, baselines: Baselines, specs: dict[str, BaselineSpec]) -> dict[str, Baseline]:
-    """What a stage is held against until it is measured itself: the stage before, and what the change may explain."""
-    stage, stages = settings.vehicle.stage, settings.vehicle.all_stages
-    there, found = baselines.of_stage(stage, settings.facts), {}
-    for name, spec in specs.items():
-        earlier = baselines.before(name, stages, stage)
-        if spec.explained is not None and name not in there and earlier is not None:
-            points = [(x, y + spec.explained) for x, y in earlier.points]
-            found[name] = earlier.model_copy(update={"points": points})
-    return found
 
 
 def _wire_limits(settings: Settings) -> dict[str, tuple[float, float] | None]:

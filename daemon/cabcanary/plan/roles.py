@@ -41,10 +41,16 @@ def roles_of(settings: Settings) -> Roles:
         boost,
         next((n for n, c in channels.items() if isinstance(c, AsBurntChannel) and c.of == boost), boost),
         next((n for n, c in channels.items() if isinstance(c, FuelCutChannel)), None),
-        of.pressure if isinstance(of, BoostChannel) else "map" if "map" in channels else None,
+        of.pressure if isinstance(of, BoostChannel) else "map" if "map" in channels else _engines_own(settings),
         of.air if isinstance(of, BoostChannel) else None,
         next((n for n, c in channels.items() if isinstance(c, EngineRunningChannel)), None),
     )
+
+
+def _engines_own(settings: Settings) -> str | None:
+    """The engine's own manifold sensor as the bus tells it, where a vehicle has no other."""
+    channels = settings.channels.items()
+    return next((n for n, c in channels if isinstance(c, MeasuredChannel) and c.item == "map"), None)
 
 
 def lean_rules(plan: Plan) -> Iterator[Rule]:

@@ -173,11 +173,12 @@ def _baselines(
 ) -> dict[str, BaselineValue]:
     found = {}
     for name, spec in loaded.model.baselines.items():
-        lacks = next((c for c in (spec.of, spec.by) if c is not None and c not in channel_units), "")
+        of = spec.channel(channel_units)
+        lacks = next((c for c in (of, spec.by) if c is not None and c not in channel_units), "")
         if lacks:
             found[name] = BaselineValue(units.unit("").dimension, None, (), lacks=lacks)
             continue
-        unit, by = units.unit(channel_units[spec.of]), units.unit(channel_units[spec.by]) if spec.by else None
+        unit, by = units.unit(channel_units[of]), units.unit(channel_units[spec.by]) if spec.by else None
         record = measured.get(name)
         if record is not None and (record.unit, record.by) != (unit.symbol, spec.by):
             message = f"the baseline '{name}' was measured in {record.unit} by {record.by or 'nothing'}"

@@ -80,7 +80,7 @@ def build_rules(files: Sequence[Loaded[RuleFile]], setting: Setting) -> tuple[Ru
 
 def _check_baselines(loaded: Loaded[RuleFile], names: Names, problems: list[Problem]) -> None:
     for name, spec in loaded.model.baselines.items():
-        for key, channel in (("of", spec.of), ("by", spec.by)):
+        for key, channel in (("of", spec.of), ("by", spec.by), *(("instead", c) for c in spec.instead)):
             if channel is not None and names.optional is not None and channel not in {*names.channels, *names.optional}:
                 path, fix = ("baselines", name, key), nearest(channel, list(names.channels))
                 problems.append(loaded.problem(path, f"there is no channel '{channel}'", fix))

@@ -54,6 +54,13 @@ class Joint(Strict):
         return BARE_PA if self.stands is None else min(self.stands, BARE_PA) if self.held_by != "bare" else self.stands
 
 
+class Part(Strict):
+    """The sensor behind one channel, by its serial number, and when it was fitted."""
+
+    serial: str = Field(min_length=1, max_length=40)
+    fitted: date
+
+
 class Built(Strict):
     """What one stage is, as somebody has declared it; the compressor's kind stands in its own table."""
 

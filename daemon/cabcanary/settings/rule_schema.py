@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from cabcanary.validation.base import Name, Strict
 from cabcanary.validation.quantities import Seconds, UnitSymbol
+
+if TYPE_CHECKING:
+    from collections.abc import Container
 
 
 class RuleTable(Strict):
@@ -33,10 +36,13 @@ class BaselineSpec(Strict):
     """
 
     take: Literal["low", "middle", "high"] = "middle"
-    #: Measured by itself after each drive, on the last good ones.
-    learn: bool = False
+    #: Measured by itself after each drive, on the last good ones; "once": until the stage has it, and held from then
+    #: on, so that what creeps is seen as a change.
+    learn: bool | Literal["once"] = False
 
     of: Name
+    #: Channels of the same quantity, one of which stands for `of` in a vehicle that lacks it; earlier ones first.
+    instead: list[Name] = Field(default=[], max_length=5)
     when: str = Field(min_length=1, max_length=2000)
     #: Another channel that it depends on, and how wide a step of it counts as like.
     by: Name | None = None
@@ -51,9 +57,13 @@ class BaselineSpec(Strict):
     #: What the examples beside the rules take it to be, in the channel's unit.
     example: float | None = None
 
+    def channel(self, fitted: Container[str]) -> str:
+        """The channel that it is measured on in a vehicle with these; `of` where it has none of them."""
+        return next((c for c in (self.of, *self.instead) if c in fitted), self.of)
+
     @model_validator(mode="after")
     def _once(self) -> BaselineSpec:
-        if self.by == self.of:
+        if self.by is not None and self.by in (self.of, *self.instead):
             raise ValueError("a baseline cannot depend on itself; name another channel in 'by'")
         return self
 

@@ -11,7 +11,7 @@ from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 from cabcanary import units
 from cabcanary.display import Display
 from cabcanary.model import UNKNOWN_KIND
-from cabcanary.settings.build_stages import Built, Joint
+from cabcanary.settings.build_stages import Built, Joint, Part
 from cabcanary.settings.checks import Check
 from cabcanary.settings.derived import DerivedChannel
 from cabcanary.settings.outputs import (
@@ -190,6 +190,8 @@ class Settings(Strict):
     joints: list[Joint] = Field(default=[], max_length=60)
     #: By stage: what it is made of.
     built: dict[str, Built] = {}
+    #: By channel: which part it is that measures it.
+    parts: dict[Name, Part] = {}
     daemon: Daemon = Daemon()
     sources: dict[Name, Source] = Field(min_length=1)
     channels: dict[Name, Channel] = Field(min_length=1)

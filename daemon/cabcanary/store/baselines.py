@@ -31,6 +31,10 @@ class Baseline(BaseModel):
     by_unit: str = ""
     points: list[tuple[float, float]] = Field(min_length=1, max_length=500)
     spread: float = 0.0
+    #: The sensor that measured it, what a pressure counted from, and the sensor's standard uncertainty in `unit`.
+    sensor: str = ""
+    reference: str = "absolute"
+    uncertainty: float = 0.0
     seconds: float = 0.0
     #: ISO 8601, UTC.
     measured: str = ""

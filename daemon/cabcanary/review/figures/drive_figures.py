@@ -10,9 +10,11 @@ import numpy as np
 
 from cabcanary import units
 from cabcanary.model import Quality
+from cabcanary.plan.sensors import sensor_of
 from cabcanary.recorder.mixture import SUSTAINED_NS, UNDER_BOOST_PA
 from cabcanary.review.figures.columns import Columns, lasted
 from cabcanary.review.figures.still import lowest_of, still_spells
+from cabcanary.review.figures.wideband_figures import response_s, warm_up_s
 from cabcanary.settings.sensors import MeasuredChannel
 from cabcanary.sources.host.host_settings import HostSource
 
@@ -111,6 +113,10 @@ class Figures:
     ratio: dict[int, float] = field(default_factory=dict)
     idle_kpa: float | None = None
     supply_lowest: float | None = None
+    #: How a wideband ages, s, and the serial numbers of the parts that measured.
+    response_s: float | None = None
+    warm_up_s: float | None = None
+    mixture_part: str = ""
     highest_psi: float | None = None
     highest_at: Moment | None = None
     #: Seconds in which there may have been boost, and of those the ones in which mixture or boost was not seen.
@@ -142,6 +148,8 @@ def figures_from(columns: Columns, start: str = "", step_unit: str = "psi") -> F
     found.not_good = _not_good(columns, boosted)
     found.ratio = _ratio(columns, running)
     found.idle_kpa = _idle(columns, running, mixture)
+    found.response_s, found.warm_up_s = response_s(columns), warm_up_s(columns)
+    found.mixture_part = sensor_of(columns.drive.plan.settings, roles.mixture or "").name
     supply = columns.good("supply", "V")[running & (columns.seconds > STARTED_S)]
     supply = supply[np.isfinite(supply)]
     found.supply_lowest = float(np.percentile(supply, 0.5)) if supply.size > 500 else None
@@ -266,7 +274,7 @@ def _cells(columns: Columns, rows: Mask, cell: Floats, values: Floats) -> dict[i
 
 def _idle(columns: Columns, running: Mask, mixture: Floats) -> float | None:
     """The manifold's middle at a warm idle; by its own stillness where nothing else tells."""
-    kpa = columns.good("map", "kPa")
+    kpa = columns.good(columns.roles.pressure, "kPa")
     rows = running & np.isfinite(kpa) & ~(mixture > _AIR)
     if columns.has("vehicle_speed") and columns.has("throttle"):
         rows &= (columns.good("vehicle_speed", "km/h") < 1.0) & (columns.good("throttle", "%") < _SHUT_PERCENT)
@@ -286,5 +294,6 @@ def all_cells(drives: Iterable[Figures], kind: str) -> list[dict[int, float]]:
         return [{n: b.middle for n, b in d.bands.items() if b.seconds >= _LEAST_S} for d in drives]
     if kind == "boost":
         return [{n: float(np.log(r)) for n, r in d.ratio.items()} for d in drives]
-    values = [d.idle_kpa if kind == "idle" else d.supply_lowest for d in drives]
+    field_of = {"idle": "idle_kpa", "supply": "supply_lowest", "response": "response_s", "warm up": "warm_up_s"}
+    values = [getattr(d, field_of[kind]) for d in drives]
     return [{} if value is None else {0: value} for value in values]

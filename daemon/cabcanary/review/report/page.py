@@ -35,6 +35,13 @@ def page(looked: Looked, sections: Sequence[tuple[str, Section]], marks: list[di
     """The whole document; it asks nothing of anybody and runs nothing."""
     vehicle = looked.drive.plan.settings.vehicle
     title = f"Drive report: {vehicle.name}, {looked.figures.start[:10] or looked.name}"
+    return document(
+        title, *_top(looked), *(_section(key, s) for key, s in sections), *_notes(looked, marks), *_end(looked)
+    )
+
+
+def document(title: str, *parts: Markup) -> str:
+    """One page of these parts, whole and alone."""
     head = el(
         "head",
         el("meta", charset="utf-8"),
@@ -42,11 +49,7 @@ def page(looked: Looked, sections: Sequence[tuple[str, Section]], marks: list[di
         el("title", title),
         Markup(f"<style>{_STYLE.read_text(encoding='utf-8')}</style>"),
     )
-    body = el(
-        "body",
-        _HATCH,
-        el("main", *_top(looked), *(_section(key, s) for key, s in sections), *_notes(looked, marks), *_end(looked)),
-    )
+    body = el("body", _HATCH, el("main", *parts))
     return f"<!DOCTYPE html>\n{el('html', head, body, lang='en', xmlns='http://www.w3.org/1999/xhtml')}\n"
 
 

@@ -12,6 +12,8 @@ from cabcanary.expressions.arrays import Channel, evaluate_condition
 from cabcanary.expressions.names import ConditionError
 from cabcanary.expressions.parse import parse_condition
 from cabcanary.model import Quality
+from cabcanary.plan.normals import across, before, now_of
+from cabcanary.plan.sensors import another, sensor_of
 from cabcanary.spelling import spelt
 from cabcanary.store.baselines import Baseline
 
@@ -61,19 +63,21 @@ def measure(
     for drive in drives:
         if drive.about.get("stage") != stage:
             continue
-        before = drive.plan.settings.facts
+        then = drive.plan.settings.facts
         for name, spec in specs.items():
-            if any(before[fact] != facts[fact] for fact in spec.depends_on):
+            if any(then[fact] != facts[fact] for fact in spec.depends_on):
                 continue  # with another part, tune or fuel it was another engine
             _gather(gathered[name], spec, plan, drive, plan.rules.baseline_names[name])
     return [_result(name, spec, plan, gathered[name]) for name, spec in specs.items()]
 
 
 def _gather(into: _Gathered, spec: BaselineSpec, plan: Plan, drive: Recorded, names: Names) -> None:
-    columns = drive.signals.columns
-    wanted = [spec.of, *([spec.by] if spec.by else [])]
+    columns, of = drive.signals.columns, spec.channel(plan.channel_units)
+    wanted = [of, *([spec.by] if spec.by else [])]
     if any(plan.channel_units.get(c) != drive.plan.channel_units.get(c) or c not in columns for c in wanted):
         return
+    if another(sensor_of(plan.settings, of), sensor_of(drive.plan.settings, of)):
+        return  # another sensor has another error
     try:
         condition = parse_condition(spec.when, replace(names, channels=drive.plan.channel_units, optional=None))
     except ConditionError:
@@ -84,7 +88,7 @@ def _gather(into: _Gathered, spec: BaselineSpec, plan: Plan, drive: Recorded, na
     if not holds.any():
         return
     seconds = np.minimum(np.diff(drive.seconds, prepend=0.0), _LONGEST_TICK_S)
-    into.values.append(columns[spec.of].values[holds])
+    into.values.append(columns[of].values[holds])
     into.by.append(columns[spec.by].values[holds] if spec.by else np.zeros(int(holds.sum())))
     into.seconds.append(seconds[holds])
     into.drives.append(str(drive.about.get("drive", drive.path.stem)))
@@ -112,15 +116,20 @@ def _result(name: str, spec: BaselineSpec, plan: Plan, found: _Gathered) -> Base
         return NotMeasured(name, too_far)
     around = values - np.interp(by, [x for x, _ in points], [y for _, y in points])
     low, high = np.percentile(around, [5.0, 95.0])
+    of = spec.channel(plan.channel_units)
+    sensor = sensor_of(plan.settings, of)
     return Baseline(
         name=name,
         stage=plan.settings.vehicle.stage,
-        of=spec.of,
-        unit=plan.channel_units[spec.of],
+        of=of,
+        unit=plan.channel_units[of],
         by=spec.by,
         by_unit=plan.channel_units[spec.by] if spec.by else "",
         points=points,
         spread=round(float(high - low) / 2, 6),
+        sensor=sensor.name,
+        reference=sensor.reference,
+        uncertainty=round(sensor.uncertainty, 6),
         seconds=round(total_s, 1),
         measured=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
         drives=found.drives,
@@ -129,18 +138,20 @@ def _result(name: str, spec: BaselineSpec, plan: Plan, found: _Gathered) -> Base
 
 
 def _unexplained(name: str, spec: BaselineSpec, plan: Plan, points: list[tuple[float, float]]) -> str:
-    """Why this is no normal to be learnt: it lies further above the stage before than the change explains."""
-    vehicle = plan.settings.vehicle
-    earlier = plan.baselines.before(name, vehicle.all_stages, vehicle.stage)
-    if spec.explained is None or earlier is None or earlier.unit != plan.channel_units[spec.of]:
+    """Why this is no normal to be learnt: it lies further above what was before than the change explains."""
+    known = before(plan.settings, plan.baselines, name, spec)
+    if spec.explained is None or known is None:
         return ""
+    earlier = known.baseline
     xs, ys = [x for x, _ in earlier.points], [y for _, y in earlier.points]
     rise, at = max((y - float(np.interp(x, xs, ys)), y) for x, y in points)
-    if rise <= spec.explained + earlier.spread:
+    if rise <= spec.explained + earlier.spread + known.unsure:
         return ""
+    sensors = f" ({across(known, now_of(plan.settings, spec))})" if known.unsure else ""
     return (
-        f"{spelt(at, 4)} {earlier.unit} is {spelt(rise, 3)} above stage '{earlier.stage}', and the change explains "
-        f"{spelt(spec.explained)}: look for a leak at what was changed; --accept takes it for normal all the same"
+        f"{spelt(at, 4)} {earlier.unit} is {spelt(rise, 3)} above stage '{earlier.stage}'{sensors}, and the change "
+        f"explains {spelt(spec.explained)}: look for a leak at what was changed; --accept takes it for normal all the "
+        "same"
     )
 
 

@@ -11,10 +11,12 @@ from __future__ import annotations
 import itertools
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.model import NOTICES, OWN_ALERTS
+from cabcanary.plan.normals import of_this_stage
 from cabcanary.plan.plan import load_plan
 from cabcanary.processes.input_ends import end_with_input
 from cabcanary.review.list.drives import samples_path
@@ -48,8 +50,9 @@ def learn(plan: Plan) -> list[Baseline]:
     specs = {name: spec for name, spec in plan.baseline_specs.items() if spec.learn}
     folder = plan.settings.daemon.folder
     kept = read_baselines(folder)
-    before = kept.of_stage(plan.settings.vehicle.stage, plan.settings.facts)
-    found = measure(plan, specs, _good_drives(plan))
+    before = of_this_stage(plan.settings, kept, specs)
+    specs = {name: spec for name, spec in specs.items() if spec.learn != "once" or name not in before}
+    found = measure(replace(plan, baselines=kept), specs, _good_drives(plan))
     new = [b for b in found if not isinstance(b, NotMeasured) and _is_news(b, before.get(b.name))]
     for baseline in new:
         kept = kept.with_one(baseline)

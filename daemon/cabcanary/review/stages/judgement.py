@@ -6,12 +6,14 @@ It never says that anything is safe: it says what was seen and what was not, and
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from cabcanary import units
 from cabcanary.model import NOTICES, OWN_ALERTS
 from cabcanary.plan.hoses import cap, in_psi, joint_bounds
+from cabcanary.plan.idle_signature import LEAKS, NOTHING, signature
+from cabcanary.review.figures.columns import Columns
 from cabcanary.review.figures.drive_figures import (
     BAND_PSI,
     FROM_PSI,
@@ -19,12 +21,13 @@ from cabcanary.review.figures.drive_figures import (
     Figures,
     Moment,
     all_cells,
-    figures_of,
+    figures_from,
 )
 from cabcanary.review.figures.limits import ceiling_of, number_of, rule_files
 from cabcanary.review.list.drives import samples_path
 from cabcanary.review.list.recorded_drive import RecordedError, read_drive
 from cabcanary.review.stages.compare import Difference, difference
+from cabcanary.review.stages.idle_signs import Idled, changes, idled, sensors_apart
 from cabcanary.spelling import spelt
 from cabcanary.store.manifest import newest_first
 
@@ -67,6 +70,7 @@ class Stage:
 
     name: str
     figures: list[Figures] = field(default_factory=list)
+    idles: list[Idled] = field(default_factory=list)
     manifests: list[Manifest] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
 
@@ -79,7 +83,9 @@ def drives_of(plan: Plan, stages: set[str]) -> dict[str, Stage]:
             continue
         stage = found[manifest.stage]
         try:
-            stage.figures.insert(0, figures_of(read_drive(samples_path(path, manifest)), manifest.start))
+            columns = Columns(read_drive(samples_path(path, manifest)))
+            stage.figures.insert(0, figures_from(columns, manifest.start))
+            stage.idles.insert(0, idled(columns))
         except (RecordedError, OSError) as error:
             stage.unread.append(str(error))
             continue
@@ -93,6 +99,7 @@ def review(plan: Plan, now: Stage, before: Stage | None) -> list[Criterion]:
     if before is not None:
         found += [
             _change("idle pressure", now, before, "idle", IDLE_KPA, "kPa", 1.0),
+            _idle_signature(now, before),
             _change("mixture at like boost", now, before, "mixture", MIXTURE_PERCENT, "%", 100.0),
             _change("boost at like speed", now, before, "boost", RATIO_PERCENT, "%", 100.0),
         ]
@@ -176,12 +183,23 @@ def _change(name: str, now: Stage, before: Stage, kind: str, least: float, unit:
     limit = f"within {spelt(least)} {unit} of stage '{before.name}'"
     if found is None:
         return Criterion(name, MORE, "too few drives in both stages saw it", limit)
+    sensors, unsure = sensors_apart(before.idles, now.idles) if kind == "idle" else ("", 0.0)
+    found = replace(found, low=found.low - unsure / scale, high=found.high + unsure / scale)
     middle, low, high = found.middle * scale, found.low * scale, found.high * scale
     figure = f"{middle:+.1f} {unit} ({low:+.1f} to {high:+.1f}), {found.drives[1]} drives against {found.drives[0]}"
+    figure += f"; {sensors}: they may differ by {spelt(unsure, 2)} {unit}" if sensors else ""
     if changed(found, least / scale):
         return Criterion(name, FAIL, figure, limit)
     sure = max(abs(low), abs(high)) <= least
     return Criterion(name, PASS if sure else MORE, figure, limit)
+
+
+def _idle_signature(now: Stage, before: Stage) -> Criterion:
+    """What the changes at idle look like: a leak's signature fails, and what cannot be told is not enough yet."""
+    found = signature(changes(before.idles, now.idles, *(all_cells(s.figures, "idle") for s in (before, now))))
+    verdict = FAIL if found.kind in LEAKS else PASS if found.kind == NOTHING else MORE
+    figure = f"{found.said}; next: {found.next}" if found.next else found.said
+    return Criterion("what the idle looks like", verdict, figure, f"as in stage '{before.name}'")
 
 
 def changed(found: Difference, least: float) -> bool:

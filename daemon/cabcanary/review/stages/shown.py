@@ -5,11 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.plan.hoses import cap, in_psi, joint_bounds, limits_by_stage
+from cabcanary.plan.normals import of_this_stage
 from cabcanary.settings.build_stages import Built
 from cabcanary.settings.load import load_rule_file
+from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
     from cabcanary.plan.plan import Plan
+    from cabcanary.store.baselines import Baseline
 
 
 def limits_of(plan: Plan) -> dict[str, float]:
@@ -39,7 +42,29 @@ def lines(plan: Plan) -> list[str]:
         )
         found.append(f"    boost steps: {steps}; raised after {built.clean:.0f} s without an alert")
     found += _joints(plan, stage)
-    return [*found, *plan.stage_lines()]
+    return [*found, *_normals(plan), *plan.stage_lines()]
+
+
+def _normals(plan: Plan) -> list[str]:
+    """What has been learnt as normal in this stage, and what not yet."""
+    known = of_this_stage(plan.settings, plan.baselines, plan.baseline_specs)
+    found, open_ones = [], []
+    for name, spec in plan.baseline_specs.items():
+        if name in known:
+            found.append(f"    normal here: {_normal(known[name])}")
+        elif spec.learn and spec.channel(plan.channel_units) in plan.channel_units:
+            open_ones.append(name)
+    if open_ones:
+        found.append(f"    not learnt yet, drive on: {', '.join(open_ones)}")
+    return found
+
+
+def _normal(b: Baseline) -> str:
+    values = [y for _, y in b.points]
+    level = spelt(values[0], 4) if len(values) == 1 else f"{spelt(min(values), 4)} to {spelt(max(values), 4)}"
+    by = f" by {b.by}" if b.by else ""
+    sensor = f", measured by {b.sensor}" if b.sensor else ""
+    return f"{b.name.replace('_', ' ')}{by} {level} {b.unit} \N{PLUS-MINUS SIGN} {spelt(b.spread, 2)}{sensor}"
 
 
 def _joints(plan: Plan, stage: str) -> list[str]:
@@ -72,5 +97,8 @@ def as_json(plan: Plan) -> dict[str, Any]:
         "steps_kpa": [s / 1000 for s in built.boost_steps],
         "joints": [j.model_dump(mode="json", by_alias=True) for j in settings.joints_of(stage)],
         "weak_joints": [b.words for b in joint_bounds(settings, stage) if b.pa < limits.get(stage, 0.0) - 1.0],
+        "normal": [
+            b.model_dump(mode="json") for b in of_this_stage(settings, plan.baselines, plan.baseline_specs).values()
+        ],
         "void": [{"baseline": b.name, "changed": what} for b, what in plan.baselines.void(stage, settings.facts)],
     }

@@ -1,90 +1,90 @@
-"""Figures over all drives of a stage: a slope, a step, and a line of small bars that shows them.
-
-A drive counts once. A slope is least squares over the drives' numbers; a step is the split with the largest Welch t,
-and is told where fewer than one in a hundred shuffles of the same drives have one as large.
-"""
+"""Figures over all drives of a stage: which of them have a slope, and which a step; and how old its sensors are."""
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from datetime import date
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from cabcanary.review.figures.drive_figures import all_cells
-from cabcanary.spelling import spelt
-from cabcanary.student import student_95
+from cabcanary.review.figures.trend import Trend, trend
+from cabcanary.store.manifest import newest_first
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from numpy.typing import NDArray
-
-    from cabcanary.review.figures.drive_figures import Figures
+    from cabcanary.plan.plan import Plan
+    from cabcanary.review.stages.judgement import Stage
 
 #: Fewer drives have no trend.
 LEAST_DRIVES = 6
-_BARS = "▁▂▃▄▅▆▇█"
-_SIDE, _SHUFFLES, _SELDOM = 3, 999, 0.01
-#: A slope is told over so many drives.
-_PER_DRIVES = 10.0
-#: Name, kind of figure, unit, scale.
-_KINDS = (
-    ("mixture at like boost", "mixture", "%", 100.0),
-    ("boost at like speed", "boost", "%", 100.0),
-    ("idle pressure", "idle", "kPa", 1.0),
-    ("lowest supply", "supply", "V", 1.0),
-)
+TRIM_IDLE, TRIM_AWAY = "fuel trim at idle", "fuel trim away from idle"
+#: Trends that a change of blend moves.
+OF_FUEL = (TRIM_IDLE, TRIM_AWAY)
 
 
-@dataclass(frozen=True, slots=True)
-class Trend:
-    """One figure over the drives. `slope` is for ten drives, with its interval; a step came with drive `step_at`."""
+class _Kind(NamedTuple):
+    """One figure. `part` says which sensor of a drive it belongs to: a trend begins anew where that is another one."""
 
     name: str
     unit: str
-    numbers: tuple[float, ...]
-    drives: tuple[str, ...]
-    slope: float
-    low: float
-    high: float
-    step: float | None = None
-    step_at: str = ""
-
-    @property
-    def plain(self) -> bool:
-        """Whether the slope is none of chance."""
-        return self.low > 0 or self.high < 0
-
-    def line(self) -> str:
-        """For a person."""
-        said = f"{self.name}: {bars(self.numbers)} {len(self.numbers)} drives, "
-        if self.step is not None:
-            return said + f"a step of {spelt(self.step, 2, '+')} {self.unit} with drive {self.step_at}"
-        slope, low, high = (spelt(x, 2, "+") for x in (self.slope, self.low, self.high))
-        slope = f"{slope} {self.unit} ({low} to {high}) in ten drives"
-        return said + (slope if self.plain else f"no trend: {slope}")
-
-    def as_json(self) -> dict[str, Any]:
-        """For a program."""
-        return {
-            "figure": self.name, "unit": self.unit, "drives": list(self.drives), "numbers": list(self.numbers),
-            "slope_in_ten_drives": self.slope, "interval": [self.low, self.high], "plain": self.plain,
-            "step": self.step, "step_at": self.step_at or None,
-        }  # fmt: skip
+    scale: float
+    cells: Callable[[Stage], list[dict[int, float]]]
+    part: Callable[[Stage], list[str]]
 
 
-def trends(drives: Sequence[Figures]) -> list[Trend]:
-    """Every figure that enough drives have; the drives in their order in time."""
-    found = []
-    for name, kind, unit, scale in _KINDS:
-        cells = all_cells(drives, kind)
+def _figure(kind: str) -> Callable[[Stage], list[dict[int, float]]]:
+    return lambda stage: all_cells(stage.figures, kind)
+
+
+def _idle(what: str) -> Callable[[Stage], list[dict[int, float]]]:
+    return lambda stage: [{} if (v := getattr(i, what)) is None else {0: v} for i in stage.idles]
+
+
+def _no_part(stage: Stage) -> list[str]:
+    return [""] * len(stage.figures)
+
+
+def _wideband(stage: Stage) -> list[str]:
+    return [f.mixture_part for f in stage.figures]
+
+
+def _pressure(stage: Stage) -> list[str]:
+    return [i.sensor.name for i in stage.idles]
+
+
+_KINDS = (
+    _Kind("mixture at like boost", "%", 100.0, _figure("mixture"), _wideband),
+    _Kind("boost at like speed", "%", 100.0, _figure("boost"), _pressure),
+    _Kind("idle pressure", "kPa", 1.0, _figure("idle"), _pressure),
+    _Kind("lowest supply", "V", 1.0, _figure("supply"), _no_part),
+    _Kind(TRIM_IDLE, "%", 1.0, _idle("near"), _no_part),
+    _Kind(TRIM_AWAY, "%", 1.0, _idle("far"), _no_part),
+    _Kind("wideband response", "ms", 1000.0, _figure("response"), _wideband),
+    _Kind("wideband warm-up", "s", 1.0, _figure("warm up"), _wideband),
+)
+
+
+def trends(stage: Stage) -> list[Trend]:
+    """Every figure that enough drives have since its sensor was fitted; the drives in their order in time."""
+    found, names = [], [f.drive for f in stage.figures]
+    for kind in _KINDS:
+        since = _since(kind.part(stage))
+        cells = [{c: kind.scale * v for c, v in d.items()} for d in kind.cells(stage)[since:]]
         numbers = numbers_of(cells)
-        rows = [(scale * x, d.drive) for x, d in zip(numbers, drives, strict=True) if x is not None]
+        rows = [(x, d) for x, d in zip(numbers, names[since:], strict=True) if x is not None]
         if len(rows) >= LEAST_DRIVES:
-            found.append(trend(name, unit, [x for x, _ in rows], [d for _, d in rows]))
+            found.append(trend(kind.name, kind.unit, [x for x, _ in rows], [d for _, d in rows]))
     return found
+
+
+def _since(parts: Sequence[str]) -> int:
+    """The first drive from which on the part is that of the last one."""
+    for n in range(len(parts) - 1, -1, -1):
+        if parts[n] != parts[-1]:
+            return n + 1
+    return 0
 
 
 def numbers_of(drives: Sequence[Mapping[int, float]]) -> list[float | None]:
@@ -97,68 +97,34 @@ def numbers_of(drives: Sequence[Mapping[int, float]]) -> list[float | None]:
     return [float(np.mean(a)) if a else None for a in apart]
 
 
-def trend(name: str, unit: str, numbers: Sequence[float], drives: Sequence[str]) -> Trend:
-    """Slope and step of these numbers, one a drive, in their order in time."""
-    values = np.asarray(numbers, dtype=np.float64)
-    slope, half = _slope(values)
-    step, at = _step(values)
-    return Trend(
-        name, unit, tuple(numbers), tuple(drives), _PER_DRIVES * slope, _PER_DRIVES * (slope - half),
-        _PER_DRIVES * (slope + half), step, drives[at] if step is not None else "",
-    )  # fmt: skip
+class Age(NamedTuple):
+    """A part, and for how long it has been driven with since it was fitted, as far as drives are kept."""
+
+    channel: str
+    serial: str
+    fitted: date
+    hours: float
+    drives: int
+
+    @property
+    def words(self) -> str:
+        """For a person."""
+        return (
+            f"{self.channel}, serial {self.serial}: {self.hours:.1f} h in {self.drives} recorded drives since "
+            f"{self.fitted}"
+        )
 
 
-def _slope(values: NDArray[np.float64]) -> tuple[float, float]:
-    """Least squares over the number of the drive, and half its 95 % interval."""
-    x = np.arange(len(values), dtype=np.float64)
-    x -= x.mean()
-    slope = float(x @ values / (x @ x))
-    left = values - values.mean() - slope * x
-    freedom = len(values) - 2
-    return slope, student_95(freedom) * math.sqrt(float(left @ left) / freedom / float(x @ x))
+def ages(plan: Plan) -> Iterator[Age]:
+    """Of each part with a serial number; drives of all stages count, from the day on that it was fitted."""
+    settings = plan.settings
+    manifests = [m for _, m in newest_first(settings.daemon.folder, settings.vehicle.name)]
+    for channel, part in settings.parts.items():
+        own = [m.length_s for m in manifests if m.start[:10] >= part.fitted.isoformat()]
+        yield Age(channel, part.serial, part.fitted, sum(own) / 3600.0, len(own))
 
 
-def _step(values: NDArray[np.float64]) -> tuple[float | None, int]:
-    """The most likely step and the drive with which it came; None where the drives' own scatter explains it."""
-    if len(values) < 2 * _SIDE:
-        return None, 0
-    (largest,), (at,) = _largest(values[None, :])
-    # The same drives in another order: the seed is fixed, so that one asks twice and hears the same.
-    rng = np.random.default_rng(1)
-    shuffled = rng.permuted(np.tile(values, (_SHUFFLES, 1)), axis=1)
-    as_large = int((_largest(shuffled)[0] >= largest).sum())
-    if (as_large + 1) / (_SHUFFLES + 1) >= _SELDOM:
-        return None, 0
-    before, after = values[:at], values[at:]
-    # A slope makes a large t as well: a step leaves less behind.
-    flat = float(np.var(before) * len(before) + np.var(after) * len(after))
-    x = np.arange(len(values)) - (len(values) - 1) / 2
-    sloped = values - values.mean() - float(x @ values / (x @ x)) * x
-    if float(sloped @ sloped) < flat:
-        return None, 0
-    return float(after.mean() - before.mean()), int(at)
-
-
-def _largest(rows: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Of each row the largest Welch t of all splits, and where it splits."""
-    count = rows.shape[1]
-    splits = np.arange(_SIDE, count - _SIDE + 1)
-    sums, squares = np.cumsum(rows, axis=1), np.cumsum(rows**2, axis=1)
-    spread, means = [], []
-    for total, square, n in (
-        (sums[:, splits - 1], squares[:, splits - 1], splits),
-        (sums[:, -1:] - sums[:, splits - 1], squares[:, -1:] - squares[:, splits - 1], count - splits),
-    ):
-        means.append(total / n)
-        spread.append(np.maximum(square - total**2 / n, 0.0) / (n - 1) / n)
-    t = np.abs(means[1] - means[0]) / np.sqrt(np.maximum(spread[0] + spread[1], 1e-24))
-    best = t.argmax(axis=1)
-    return t[np.arange(len(t)), best], splits[best]
-
-
-def bars(numbers: Sequence[float]) -> str:
-    """The numbers as small bars from the lowest to the highest, the last forty at most."""
-    shown = list(numbers)[-40:]
-    low, high = min(shown), max(shown)
-    width = high - low or 1.0
-    return "".join(_BARS[min(len(_BARS) - 1, int((x - low) / width * len(_BARS)))] for x in shown)
+def days_of(stage: Stage, names: Sequence[str]) -> list[date]:
+    """The days of these drives."""
+    starts = {m.drive: m.start[:10] for m in stage.manifests}
+    return [date.fromisoformat(starts[name]) for name in names]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cabcanary.review.stages.trends import trend
+from cabcanary.review.figures.trend import trend
 from cabcanary.review.witness.estimate import NOTHING, NOTICE, TOLD, Finding, cannot_tell, generator, of_draws, shift
 from cabcanary.review.witness.two_way import huber, levels
 from cabcanary.spelling import spelt

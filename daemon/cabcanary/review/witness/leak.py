@@ -76,9 +76,12 @@ class Trimmed(NamedTuple):
 def idle_rows(drive: DriveSignals) -> NDArray[np.bool_]:
     """Rows of a warm idle."""
     with np.errstate(invalid="ignore"):
-        rows = drive.warm & ~(drive.mixture > _LEAN) & (drive.map_kpa < _IDLE_KPA) & ~(drive.rpm > _IDLE_RPM)
+        rows = drive.warm & ~(drive.mixture > _LEAN) & ~(drive.rpm > _IDLE_RPM)
         if drive.seen("throttle"):
             rows &= drive.throttle < _SHUT_PERCENT
+        # Where a meter stands for the pressure, a shut throttle and a known speed are an idle.
+        if drive.seen("map_kpa") or not drive.seen("throttle", "rpm"):
+            rows &= drive.map_kpa < _IDLE_KPA
     found: NDArray[np.bool_] = rows
     return found
 
@@ -106,16 +109,22 @@ def _median(values: Floats) -> float | None:
     return float(np.median(values)) if len(values) else None
 
 
+def closed_near_and_far(drive: DriveSignals) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Rows in closed loop at a warm idle, and away from it: where several times the idle's air flows. Without a meter
+    the product of pressure and speed stands for the flow."""
+    flow = drive.mass_air if drive.seen("mass_air") else drive.map_kpa * drive.rpm
+    closed = drive.warm & (drive.closed > 0.99) & np.isfinite(drive.trim) & (flow > 0.0)
+    near = closed & idle_rows(drive)
+    far = closed & (flow > _FAR * float(np.median(flow[near]))) if near.any() else near
+    return near, far
+
+
 def trimmed_of(drive: DriveSignals) -> Trimmed | None:
     """The drive's trims in closed loop at idle and away from it, by metered flow; None where too little was seen."""
-    closed = drive.warm & (drive.closed > 0.99) & np.isfinite(drive.trim) & (drive.mass_air > 0.0)
-    near = closed & idle_rows(drive)
-    if near.sum() * _ROW_S < _LEAST_S:
+    near, far = closed_near_and_far(drive)
+    if min(near.sum(), far.sum()) * _ROW_S < _LEAST_S or not drive.seen("mass_air"):
         return None
     idle = float(np.median(drive.mass_air[near]))
-    far = closed & (drive.mass_air > _FAR * idle)
-    if far.sum() * _ROW_S < _LEAST_S:
-        return None
     flows, manifold = drive.mass_air[far], float(np.median(drive.map_kpa[near])) * 1000.0
     air_pa, air_k = _air(drive, near)
     away = np.nan_to_num(drive.map_kpa[far], nan=60.0) * 1000.0
