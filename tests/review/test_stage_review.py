@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import random
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -53,6 +54,37 @@ def test_the_leanest_that_lasted_is_named_with_its_instant(config: Path) -> None
     assert "about 3 more pulls" in band.figure
 
 
+def _pulls(count: int, seconds: float, *mixtures: float) -> list[tuple[float, float, float]]:
+    """So many pulls at 7 psi with an idle before each, so many seconds in all."""
+    each = [mixtures[n % len(mixtures)] for n in range(count)]
+    return [part for mixture in each for part in ((5.0, IDLE, 1.0), (seconds / count, 7.0, mixture))]
+
+
+def test_one_long_pull_is_one_pull_and_says_nothing_of_how_they_scatter(config: Path) -> None:
+    Archive(config).drive(*_pulls(1, 90.0, 0.80))
+    band = criteria_of(config)["mixture from 6 to 8 psi"]
+    assert band.verdict == MORE
+    assert "too few to say how they scatter" in band.figure
+
+
+def test_pulls_that_scatter_up_to_the_limit_are_not_enough_and_more_would_decide(config: Path) -> None:
+    # No pull is leaner than 0.845 and the ceiling at 7 psi is 0.853: the next one may well be.
+    Archive(config).drive(*_pulls(5, 75.0, 0.80, 0.845, 0.83, 0.80, 0.845))
+    band = criteria_of(config)["mixture from 6 to 8 psi"]
+    assert band.verdict == MORE
+    assert re.search(r"beyond it with probability 0\.\d+; about \d+ more pulls would decide", band.figure)
+
+
+def test_the_review_begins_with_what_was_seen(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    Archive(config).drive(*_pulls(5, 65.0, 0.80))
+    main(["stage", str(config), "review"])
+    second = capsys.readouterr().out.splitlines()[1]
+    assert re.match(r"Seen 6[3-6] s above \d psi, leanest sustained 0\.80", second), second
+    assert "nothing above 7.0 psi yet" in second
+    main(["stage", str(config), "review", "--json"])
+    assert json.loads(capsys.readouterr().out)["seen"].startswith("seen 6")
+
+
 @pytest.mark.parametrize(
     ("seconds", "mixture", "verdict"),
     [(61.0, 0.80, PASS), (59.0, 0.80, MORE), (61.0, 0.855, FAIL), (61.0, 0.87, FAIL), (5.0, 0.87, FAIL)],
@@ -60,7 +92,7 @@ def test_the_leanest_that_lasted_is_named_with_its_instant(config: Path) -> None
 def test_under_a_minute_in_the_highest_band_is_never_a_pass(
     config: Path, seconds: float, mixture: float, verdict: str
 ) -> None:
-    Archive(config).drive((5.0, IDLE, 1.0), (seconds, 7.0, mixture))
+    Archive(config).drive(*_pulls(5, seconds, mixture))
     criteria = criteria_of(config)
     assert criteria["mixture from 6 to 8 psi"].verdict == verdict
     # A band below that was only passed through has not been seen.

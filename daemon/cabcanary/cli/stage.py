@@ -108,6 +108,7 @@ def _review(plan: Plan, options: argparse.Namespace) -> list[str]:
     options.refused = verdict_of(criteria) != PASS
     if options.json:
         told = {"stage": stage, "against": against if before else None, "verdict": verdict_of(criteria)}
+        told["seen"] = None if now.seen is None else now.seen.sentence
         return [json.dumps(told | {"criteria": [c.as_json() for c in criteria]}, ensure_ascii=False)]
     return lines(plan, now, before, criteria)
 

@@ -28,6 +28,7 @@ from cabcanary.review.list.drives import samples_path
 from cabcanary.review.list.recorded_drive import RecordedError, read_drive
 from cabcanary.review.stages.compare import Difference, difference
 from cabcanary.review.stages.idle_signs import Idled, changes, idled, sensors_apart
+from cabcanary.review.witness.seen import SeenSoFar
 from cabcanary.spelling import spelt
 from cabcanary.store.manifest import newest_first
 
@@ -73,18 +74,23 @@ class Stage:
     idles: list[Idled] = field(default_factory=list)
     manifests: list[Manifest] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
+    seen: SeenSoFar | None = None
 
 
 def drives_of(plan: Plan, stages: set[str]) -> dict[str, Stage]:
     """What the recorded drives of these stages say, the oldest first."""
-    found = {name: Stage(name) for name in stages}
+    ceiling = ceiling_of(rule_files(plan))
+    found = {name: Stage(name, seen=SeenSoFar(ceiling)) for name in stages}
     for path, manifest in newest_first(plan.settings.daemon.folder, plan.settings.vehicle.name):
         if manifest.stage not in found:
             continue
         stage = found[manifest.stage]
         try:
             columns = Columns(read_drive(samples_path(path, manifest)))
-            stage.figures.insert(0, figures_from(columns, manifest.start))
+            figures = figures_from(columns, manifest.start)
+            stage.figures.insert(0, figures)
+            if stage.seen is not None:
+                stage.seen.add(columns, figures)
             stage.idles.insert(0, idled(columns))
         except (RecordedError, OSError) as error:
             stage.unread.append(str(error))
@@ -144,12 +150,16 @@ def _band(now: Stage, number: int, name: str, limit: float, *, last: bool) -> Cr
     figure = (
         f"leanest for {spelt(SUSTAINED_S)} s {leanest:.3f}, in {seconds:.0f} s of {pulls} pulls in {len(seen)} drives"
     )
-    if leanest > limit:
+    cell = None if now.seen is None else now.seen.band(number)
+    if cell is not None:
+        figure += f"; {cell.said}"
+    if leanest > limit or (cell is not None and cell.decided is True):
         return Criterion(name, FAIL, figure, words, at)
     if seconds < wanted:
         more = math.ceil((wanted - seconds) / max(seconds / max(pulls, 1), 0.1))
-        return Criterion(name, MORE, f"{figure}; about {more} more pulls", words, at)
-    return Criterion(name, PASS, figure, words, at)
+        return Criterion(name, MORE, f"{figure}; about {more} more pulls for so many seconds", words, at)
+    open_yet = cell is not None and cell.decided is None
+    return Criterion(name, MORE if open_yet else PASS, figure, words, at)
 
 
 def _boost(plan: Plan, now: Stage) -> Criterion:
@@ -272,7 +282,10 @@ def lines(plan: Plan, now: Stage, before: Stage | None, criteria: list[Criterion
     """For a person: a sentence of what was seen first, then each criterion."""
     hours = sum(m.length_s for m in now.manifests) / 3600
     against = f", held against {len(before.figures)} of stage '{before.name}'" if before else ""
-    found = [f"{plan.settings.vehicle.name}, stage '{now.name}': {len(now.figures)} drives, {hours:.1f} h{against}", ""]
+    found = [f"{plan.settings.vehicle.name}, stage '{now.name}': {len(now.figures)} drives, {hours:.1f} h{against}"]
+    if now.seen is not None:
+        found.append(f"{now.seen.sentence[:1].upper()}{now.seen.sentence[1:]}")
+    found.append("")
     for c in criteria:
         found.append(f"{c.verdict.upper():<15}{c.name}: {c.figure}" + (f" (limit: {c.limit})" if c.limit else ""))
         found += [f"{'':<15}look at {m.drive}, {m.at_s:.1f} s" for m in c.evidence]

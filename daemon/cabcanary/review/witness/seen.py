@@ -39,7 +39,7 @@ _DRIVES = 4
 _LEAST = 3
 _PERCENTILE, _Z95 = 95.0, 1.645
 #: So probable on one side it counts as decided.
-_DECIDED = 0.95
+_SURE = 0.95
 #: Seconds above these are told, psi.
 _TOLD_FROM = 1.0
 _MOST_PULLS = 200
@@ -82,13 +82,24 @@ class CellSeen:
 
     def line(self) -> str:
         """For a person."""
-        head = f"{self.words}: {self.seconds:.1f} s in {self.pulls} pulls of {self.drives} drives; "
+        return f"{self.words}: {self.seconds:.1f} s in {self.pulls} pulls of {self.drives} drives; {self.said}"
+
+    @property
+    def said(self) -> str:
+        """Where its 95th percentile lies, and what would decide."""
         if self.percentile is None or self.probability is None:
-            return head + "too few to say how they scatter"
+            return "too few to say how they scatter"
         side = f"95th percentile of lambda less its limit {self.percentile.spelt(2, '+')}"
         more = f"; about {self.more_pulls} more pulls would decide" if self.more_pulls else ""
         likely = "under 0.01" if self.probability < _SELDOM else f"{self.probability:.2f}"
-        return f"{head}{side}, beyond it with probability {likely}{more}"
+        return f"{side}, beyond it with probability {likely}{more}"
+
+    @property
+    def decided(self) -> bool | None:
+        """Whether it is beyond its limit; None where that is open, or nothing says how it scatters."""
+        if self.probability is None or max(self.probability, 1 - self.probability) < _SURE:
+            return None
+        return self.probability >= _SURE
 
     def as_json(self) -> dict[str, Any]:
         """For a program."""
@@ -102,14 +113,18 @@ class CellSeen:
         }  # fmt: skip
 
 
-def cells_seen(columns: Columns, ceiling: Callable[[float], float], into: Cells) -> None:
-    """Add one drive's pulls to the cells, by the rules' own masks and alignment; `ceiling` by boost in psi."""
+def cells_seen(columns: Columns, ceiling: Callable[[float], float], into: Cells, *, by_speed: bool = True) -> None:
+    """Add one drive's pulls to the cells, by the rules' own masks and alignment; `ceiling` by boost in psi.
+
+    Without `by_speed` a cell has all engine speeds, and its number for that is -1.
+    """
     roles = columns.roles
     if roles.burnt is None or roles.mixture is None:
         return
     boost = columns.good(roles.burnt, "psi", Quality.WITHIN)
     mixture, doubt = columns.good(roles.mixture), columns.doubt(roles.mixture)
-    speed = columns.good("engine_speed", "rpm") if columns.has("engine_speed") else np.full(columns.rows, np.nan)
+    known = by_speed and columns.has("engine_speed")
+    speed = columns.good("engine_speed", "rpm") if known else np.full(columns.rows, np.nan)
     band = np.floor((boost - FROM_PSI) / BAND_PSI)
     rows = np.flatnonzero((band >= 0) & np.isfinite(mixture) & ~columns.masked())
     if not len(rows):
@@ -174,7 +189,7 @@ def _percentiles(means: Floats, within: Floats) -> Floats:
 
 def _more(middle: float, spread: float, doubt: float, clusters: int, probability: float) -> int | None:
     """Further clusters until the 95th percentile is plainly on its side; None: it is already, or never will be."""
-    if max(probability, 1 - probability) >= _DECIDED:
+    if max(probability, 1 - probability) >= _SURE:
         return None
     for n in range(clusters + 1, clusters + _MOST_PULLS):
         error = math.hypot(spread * math.sqrt(1 / n + _Z95**2 / (2 * (n - 1))), doubt)
@@ -183,40 +198,64 @@ def _more(middle: float, spread: float, doubt: float, clusters: int, probability
     return None
 
 
+class SeenSoFar:
+    """What the drives have shown of the mixture under boost, taken in one by one, so that none need be kept.
+
+    `ceiling` is the limit by boost in psi; without it nothing is said of cells.
+    """
+
+    def __init__(self, ceiling: Callable[[float], float] | None) -> None:
+        self._ceiling = ceiling
+        self.cells: Cells = {}
+        self._bands: Cells = {}
+        self._above: dict[float, float] = {}
+        self._highest: list[float] = []
+        #: Of each drive the leanest sustained: lambda, boost in psi, standard uncertainty.
+        self._leanest: list[tuple[float, float, float]] = []
+
+    def add(self, columns: Columns, figures: Figures) -> None:
+        """One drive, and its figures."""
+        if self._ceiling is not None:
+            cells_seen(columns, self._ceiling, self.cells)
+            cells_seen(columns, self._ceiling, self._bands, by_speed=False)
+        for a in figures.above:
+            self._above[a.step_psi] = self._above.get(a.step_psi, 0.0) + a.seconds
+        if figures.highest_psi is not None:
+            self._highest.append(figures.highest_psi)
+        if (lean := figures.leanest) is not None:
+            row = int(np.searchsorted(columns.seconds, lean.at.at_s - 0.005))
+            self._leanest.append((lean.mixture, lean.boost_psi, float(columns.doubt(columns.roles.mixture)[row])))
+
+    def band(self, number: int) -> CellSeen | None:
+        """A band of boost at all engine speeds; None where nothing was seen."""
+        pulls = self._bands.get((number, -1))
+        return None if pulls is None else judged_cell((number, -1), pulls)
+
+    @property
+    def sentence(self) -> str:
+        """How long, how lean, and how far."""
+        reached = [step for step, seconds in self._above.items() if seconds >= _TOLD_FROM]
+        nothing = f"nothing above {max(self._highest):.1f} psi yet" if self._highest else "no boost yet"
+        if not reached:
+            return f"{nothing}."
+        top = max(reached)
+        lean = "no mixture that lasted"
+        if self._leanest:
+            mixture, boost_psi, doubt = max(self._leanest)
+            stated = f" ± {spelt(2.0 * doubt, 1)}" if doubt else ", with no accuracy stated"
+            lean = f"leanest sustained {mixture:.2f}{stated} at {boost_psi:.1f} psi"
+        return f"seen {self._above[top]:.0f} s above {spelt(top, 2)} psi, {lean}, {nothing}."
+
+
 def seen(drives: Sequence[Columns], ceiling: Callable[[float], float] | None) -> Finding:
     """What the drives have shown of the mixture under boost, in a sentence and by cells."""
     if not any(c.roles.burnt and c.roles.mixture for c in drives):
         return cannot_tell(NAME, "boost and mixture are not both measured", "a wideband and a manifold pressure sensor")
     if ceiling is None:
         return cannot_tell(NAME, "the rules have no table 'ceiling' that limits lambda", "that table, from your tuner")
-    cells: Cells = {}
+    so_far = SeenSoFar(ceiling)
     for columns in drives:
-        cells_seen(columns, ceiling, cells)
-    judged = [judged_cell(k, p) for k, p in sorted(cells.items())]
-    said = _sentence([figures_from(c) for c in drives], drives)
+        so_far.add(columns, figures_from(columns))
+    judged = [judged_cell(k, p) for k, p in sorted(so_far.cells.items())]
     figures = {"cells": [c.as_json() for c in judged], "lines": [c.line() for c in judged]}
-    return Finding(NAME, TOLD if judged else NOTHING, said, "", {}, figures)
-
-
-def _sentence(figures: Sequence[Figures], drives: Sequence[Columns]) -> str:
-    above: dict[float, float] = {}
-    for f in figures:
-        for a in f.above:
-            above[a.step_psi] = above.get(a.step_psi, 0.0) + a.seconds
-    reached = [step for step, seconds in above.items() if seconds >= _TOLD_FROM]
-    highest = [f.highest_psi for f in figures if f.highest_psi is not None]
-    nothing = f"nothing above {max(highest):.1f} psi yet" if highest else "no boost yet"
-    if not reached:
-        return f"{nothing}."
-    top = max(reached)
-    leanest = [f.leanest for f in figures if f.leanest is not None]
-    lean = "no mixture that lasted"
-    if leanest:
-        worst = max(leanest, key=lambda x: x.mixture)
-        where = next(c for c in drives if c.name == worst.at.drive)
-        doubt = 2.0 * float(
-            where.doubt(where.roles.mixture)[int(np.searchsorted(where.seconds, worst.at.at_s - 0.005))]
-        )
-        stated = f" ± {spelt(doubt, 1)}" if doubt else ", with no accuracy stated"
-        lean = f"leanest sustained {worst.mixture:.2f}{stated} at {worst.boost_psi:.1f} psi"
-    return f"seen {above[top]:.0f} s above {spelt(top, 2)} psi, {lean}, {nothing}."
+    return Finding(NAME, TOLD if judged else NOTHING, so_far.sentence, "", {}, figures)
