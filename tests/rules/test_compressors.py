@@ -130,14 +130,13 @@ def test_a_belt_that_slips_by_a_tenth_is_heard_once_what_is_normal_has_been_lear
     assert [alert for _, alert in found] == ["boost_low"]
 
 
-def test_a_bypass_that_opens_by_half_in_a_pull_is_heard_before_anything_has_been_learnt(watching):
-    def half(ticks):
+def test_a_wet_belt_that_slips_for_a_moment_is_not_lost_boost(watching):
+    # It slips for a second, and comes back (common practice, no source).
+    def wet(ticks):
         for t, throttle, rpm, ratio, air in ticks:
-            yield t, throttle, rpm, 1 + 0.42 * (ratio - 1) if t > 5.0 and ratio > 1 else ratio, air
+            yield t, throttle, rpm, 1 + 0.42 * (ratio - 1) if t % 4.0 > 3.0 and ratio > 1 else ratio, air
 
-    found = heard(watching("displacement"), half(pull("displacement", first=3000, last=4500, seconds=6.0)))
-    assert [alert for _, alert in found] == ["boost_lost"]
-    assert 0 < found[0][0] - 5.0 < 0.6
+    assert heard(watching("displacement"), wet(pull("displacement", first=3000, last=4500, seconds=9.0))) == []
 
 
 @pytest.mark.parametrize("kind", ["displacement", "centrifugal"])
