@@ -31,7 +31,7 @@ def test_each_size_of_vehicle_is_measured_at_its_rates() -> None:
 
 
 BUSY = """
-import subprocess, sys, time
+import subprocess, sys, threading, time
 child = subprocess.Popen([sys.executable, "-m", "http.server", "--bind", "127.0.0.1", "0"], stdout=-3, stderr=-3)
 held = bytearray(b"x" * 30_000_000)
 print(child.pid, flush=True)
@@ -39,8 +39,13 @@ ends = time.process_time() + 0.5
 while time.process_time() < ends:
     pass
 print("spent", flush=True)
-for _ in range(50):
-    time.sleep(0.002)
+def wake():
+    for _ in range(50):
+        time.sleep(0.002)
+# In a thread of its own, which is still there when it is counted.
+done, counted = threading.Event(), threading.Event()
+threading.Thread(target=lambda: (wake(), done.set(), counted.wait()), daemon=True).start()
+done.wait()
 print("slept", flush=True)
 sys.stdin.read()
 child.kill()

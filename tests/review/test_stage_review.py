@@ -75,6 +75,16 @@ def test_pulls_that_scatter_up_to_the_limit_are_not_enough_and_more_would_decide
     assert re.search(r"beyond it with probability 0\.\d+; about \d+ more pulls would decide", band.figure)
 
 
+def test_a_twentieth_of_the_time_beyond_the_limit_fails_though_no_moment_lasts(config: Path) -> None:
+    # 0.2 s of 0.95 lambda is no sustained mixture; at a ceiling of 0.853, again and again, it is a fifteenth of all.
+    parts = ((5.0, IDLE, 1.0), (1.5, 7.0, 0.80), (0.2, 7.0, 0.95), (1.3, 7.0, 0.80))
+    pulls = [part for _ in range(8) for part in parts]
+    Archive(config).drive(*pulls)
+    band = criteria_of(config)["mixture from 6 to 8 psi"]
+    assert band.verdict == FAIL
+    assert float(band.figure.split()[4].rstrip(",")) < 0.85
+
+
 def test_the_review_begins_with_what_was_seen(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     Archive(config).drive(*_pulls(5, 65.0, 0.80))
     main(["stage", str(config), "review"])

@@ -48,6 +48,10 @@ def test_the_same_is_found_in_an_archive_as_was_driven(tmp_path: Path, capsys: p
     cells = found[QUESTIONS[5]]["cells"]
     assert cells
     assert sum(c["seconds"] for c in cells) > 10.0
+    # The review of the stage stands on the same, by steps of boost over all engine speeds.
+    main(["stage", str(config), "review", "--json"])
+    reviewed = json.loads(capsys.readouterr().out)
+    assert any("beyond it with probability" in c["figure"] for c in reviewed["criteria"])
     # For a person: a sentence each, intervals, and never that anything is safe.
     assert main(["witness", str(config)]) == 0
     words = capsys.readouterr().out

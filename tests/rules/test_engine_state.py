@@ -171,3 +171,15 @@ def test_only_a_rule_of_the_same_text_goes_on_from_its_saved_state(old, new, goe
     assert after.alerts["over"].active is goes_on
     # What goes on has been told; what starts anew is told again, as a rule that was never asked.
     assert [c.alert for c in after.step(Frame(2, high))] == ([] if goes_on else ["over"])
+
+
+def test_a_window_that_tells_how_bad_it_is_sees_the_ticks_before_the_alert():
+    text = TEXT + 'worse = { excess = "highest(boost, 1 s) - 8 psi", step = "2 psi" }\n'
+    rules = build_rules([rules_from_text(text, Path("rules.toml"))], Setting(UNITS))[0].rules
+    watching = engine(rules)
+    good = {name: Value(0.0, Quality.GOOD, 0) for name in UNITS} | {"running": Value(1.0, Quality.GOOD, 0)}
+    for n in range(20):
+        watching.step(Frame(n * 20_000_000, good | {"boost": Value(float(n) / 5, Quality.GOOD, 0)}))
+    assert watching.alerts["over"].name == "normal"
+    (window,) = watching.state()["rules"]["over"]["level"]
+    assert len(window) == 20

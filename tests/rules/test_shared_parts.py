@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from cabcanary.expressions import tree
+from cabcanary.expressions.closures import COMBINE
+from cabcanary.expressions.names import Names
+from cabcanary.expressions.parse import parse_condition
 from cabcanary.expressions.scalar import Program, Reader
 from cabcanary.model import Quality, Value
 from cabcanary.plan.plan import load_plan
@@ -105,3 +108,23 @@ def test_only_what_is_asked_twice_and_costs_something_is_shared() -> None:
     assert reader.shares(nodes[0])
     # What is inside is asked by the shared one alone.
     assert not any(reader.shares(n) for n in list(tree.walk(nodes[0]))[1:])
+
+
+def test_a_part_with_and_without_its_uncertainty_are_two() -> None:
+    names = Names({"a": "kPa", "b": "kPa"}, {})
+    texts = ("a - b > 5 kPa", "possible a - b > 6 kPa", "a - b > 7 kPa", "possible a - b > 8 kPa")
+    nodes = [parse_condition(text, names) for text in texts]
+    reader = Reader()
+    for node in nodes:
+        reader.expect(node)
+    programs = [Program[Any](node, reader) for node in nodes]
+    # 4 ± 2 less 0 ± 0 at two uncertainties reaches from 0 to 8: certainly not above 5, and possibly above 6.
+    values = {"a": Value(4.0, Quality.GOOD, 0, 2.0), "b": Value(0.0, Quality.GOOD, 0, 0.0)}
+    known = reader.read(values)
+    assert [p.run(known, 1) for p in programs] == [False, True, False, False]
+
+
+def test_a_product_that_could_be_anything_is_none() -> None:
+    unlimited = (float("inf"), float("inf"))
+    assert COMBINE["*"](unlimited, (0.0, 0.0)) is None
+    assert COMBINE["*"]((2.0, 2.0), (-3.0, -3.0)) == (-6.0, -6.0)

@@ -221,6 +221,25 @@ def test_a_sensor_that_warms_is_not_given_its_time_anew(live: Live, tmp_path: Pa
     assert [c.priority for c in live.changes if c.alert == "cannot_see_lambda"][-1] is Priority.WARNING
 
 
+def test_what_was_urgent_by_another_number_is_asked_anew(tmp_path: Path) -> None:
+    # With a pressure sensor that is dark nobody knows whether this engine boosts beyond the new number.
+    first = ('id = "lean_under_boost"', 'id = "lean_under_boost"\nblind_urgent_when = "boost > urgent_from"')
+    patient = ('blind_delay = "0.2 s"', 'blind_delay = "0.2 s"\nblind_delay_otherwise = "8 s"')
+    slow = ('id = "over_boost"', 'id = "over_boost"\nblind_delay = "20 s"')
+
+    def numbered(psi: str) -> tuple[str, str]:
+        return ('[[rule]]\nid = "lean', f'[numbers]\nurgent_from = "{psi} psi"\n[[rule]]\nid = "lean')
+
+    live = Live(plan_of(tmp_path, first, patient, slow, numbered("1")), tmp_path, Wires(3))
+    live.key_off(200)
+    live.idle(200)
+    hold(live, 150.0, 50)
+    dark(live, 3, None)
+    live.reload(plan_of(tmp_path, first, patient, slow, numbered("20")))
+    dark(live, 40, None)
+    assert not [c.alert for c in live.changes if c.sounds and c.blind]
+
+
 def test_a_drive_goes_on_where_nobody_knows_whether_the_engine_runs(live: Live, tmp_path: Path) -> None:
     hold(live, 150.0, 50)
     assert live.recorder.drive is not None
