@@ -23,10 +23,14 @@ _BLOCKS_KEPT = 2
 #: Row groups are taken together up to so many rows: ten minutes at 50 Hz. With fewer, more time goes into getting
 #: about than into arithmetic; with more, a block's statistics decide less, and its columns outgrow a processor's cache.
 ROWS_PER_BLOCK = 30_000
+#: A drive begins with a block of its own, half a minute at 50 Hz: until every channel has spoken, rules that cannot see
+#: ask for much that nobody asks for afterwards, and would ask for it throughout a long block.
+BEGINNING = 1_500
 
 
 class StoredColumns:
-    """All columns of one file. Row groups are the blocks; of an empty drive there is one, and it is empty.
+    """All columns of one file. Row groups are the blocks, but for the first, which is divided in two; of an empty drive
+    there is one, and it is empty.
 
     Raises:
         OSError, pa.ArrowException: it cannot be read, or is no Parquet file.
@@ -36,9 +40,13 @@ class StoredColumns:
         self._file = pq.ParquetFile(path, memory_map=False, pre_buffer=False)
         self._about = self._file.metadata
         self._row_groups = [self._about.row_group(n) for n in range(self._about.num_row_groups)]
-        self.names: dict[str, int] = {name: n for n, name in enumerate(self._file.schema_arrow.names)}
-        self.metadata: dict[bytes, bytes] = self._file.schema_arrow.metadata or {}
+        # It is made anew each time it is asked for.
+        schema = self._file.schema_arrow
+        self.names: dict[str, int] = {name: n for n, name in enumerate(schema.names)}
+        self.metadata: dict[bytes, bytes] = schema.metadata or {}
         self._groups: list[list[int]] = []
+        #: The first row group of columns, for as long as a block of it is still to come.
+        self._begun: dict[str, list[Any]] = {}
         self.blocks: tuple[Block, ...] = self._blocks()
 
     def _blocks(self) -> tuple[Block, ...]:
@@ -57,7 +65,13 @@ class StoredColumns:
         if groups:
             found.append(Block(len(found), first, last))
             self._groups.append(groups)
-        return tuple(found) or (Block(0, 0, 0),)
+        if not found:
+            return (Block(0, 0, 0),)
+        if self._row_groups[self._groups[0][0]].num_rows <= BEGINNING:
+            return tuple(found)
+        self._groups.insert(0, self._groups[0][:1])
+        rest = [Block(b.number + 1, b.first, b.last) for b in found]
+        return Block(0, 0, BEGINNING), rest[0]._replace(first=BEGINNING), *rest[1:]
 
     def times(self) -> Ints:
         """The ticks' times in ns; of a file of another program, from its seconds."""
@@ -70,9 +84,19 @@ class StoredColumns:
         """A column's arrays in a block, one for each row group."""
         if not self._groups:
             return []
+        first, *others = groups = self._groups[block.number]
+        if first != self._groups[0][0]:
+            self._begun.clear()
+            return self._read(name, groups)
+        begun = self._begun.get(name)
+        if begun is None:
+            begun = self._begun[name] = self._read(name, [first])
+        cut = [array.slice(block.first, block.length) for array in begun]
+        return cut + self._read(name, others) if others else cut
+
+    def _read(self, name: str, groups: list[int]) -> list[Any]:
         # Several columns in one go would take as long as one after the other.
-        table = self._file.read_row_groups(self._groups[block.number], columns=[name], use_threads=False)
-        return list(table.column(0).chunks)
+        return list(self._file.read_row_groups(groups, columns=[name], use_threads=False).column(0).chunks)
 
     def statistics(self, name: str, block: Block) -> list[Any]:
         """What the file says of a column in each row group of a block; nothing where it says nothing of one."""
