@@ -6,6 +6,7 @@ test fuzzes what stands in DEVELOPERS.md.
 
 from __future__ import annotations
 
+import contextlib
 import random
 import resource
 import sys
@@ -15,6 +16,7 @@ from pathlib import Path
 
 import pytest
 from fuzz_readers import Reader, readers
+from fuzz_seeds import FELL
 from mutated import mutated
 
 #: Of each reader, s: in the ordinary suite, and in the campaign.
@@ -64,6 +66,13 @@ def test_what_is_valid_is_read(every: dict[str, Reader], name: str, tmp_path: Pa
     for odd in every[name].odd:
         with pytest.raises(every[name].refuses):
             every[name].read(odd, tmp_path)
+
+
+@pytest.mark.parametrize("name", FELL)
+def test_what_once_brought_a_reader_down_no_longer_does(every: dict[str, Reader], name: str, tmp_path: Path) -> None:
+    for data in FELL[name]:
+        with contextlib.suppress(*every[name].refuses):
+            every[name].read(data, tmp_path)
 
 
 @pytest.mark.parametrize("name", NAMES)

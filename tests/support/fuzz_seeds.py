@@ -95,3 +95,30 @@ def inspections() -> tuple[bytes, ...]:
 def baseline_files() -> tuple[bytes, ...]:
     one = Baseline(name="idle_pressure", stage="s", of="map", unit="kPa", points=[(0.0, 33.5)])
     return (Baselines(baselines=[one]).model_dump_json().encode(),)
+
+
+_DIGITS, _DEEP = b"a = " + b"9" * 5_000, b"a = " + b"[" * 30_000
+#: What once brought a reader down, by its name in `fuzz_readers.readers`.
+FELL: dict[str, tuple[bytes, ...]] = {
+    "settings": (_DIGITS, _DEEP),
+    "settings to be edited": (b"etween them\n", _DIGITS, _DEEP),
+    "tables for watcher and status": (_DIGITS, _DEEP),
+    "calibration points": (_DIGITS, POINTS.replace(b"2091.0", b"-1e308")),
+    "answers of new": (_DIGITS, _DEEP),
+    "reconvert": (_DIGITS, _DEEP),
+    "log mapping": (_DIGITS, _DEEP),
+    "channel memory": (
+        b'{"channels": {"air_pressure": [-1, 0.4]}, "wall_ns": 1795644249000000000}',
+        b'{"channels": {"air_pressure": [99.0, 0.4]}, "wall_ns": Infinity}',
+        b"[" * 100_000,
+    ),
+    "boots index": (b'{"vehicle=v/month=2026-01": [Infinity, ["01234567"]]}',),
+    "drive description": (b"[" * 100_000,),
+    "events": (
+        b": 1600000000000}\n" + EVENTS,
+        b'{"t": null, "kind": "acknowledge"}\n',
+        b'{"kind": "shelve", "t": 1e999}\n',
+    ),
+    "voltage tree": (b"9" * 60, b"9" * 5_000),
+    "small files": (b"1" + b"0" * 400,),
+}
