@@ -101,6 +101,6 @@ def _events(path: Path) -> list[dict[str, Any]]:
             event = json.loads(line)
         except (ValueError, RecursionError):
             continue
-        if isinstance(event, dict) and isinstance(event.get("t"), int):
+        if isinstance(event, dict) and isinstance(event.get("t"), int) and abs(event["t"]) < 2**63:
             found.append(event)
     return found
