@@ -332,4 +332,4 @@ def _told(value: Value) -> list[Any]:
 
 
 def _line(message: dict[str, Any]) -> bytes:
-    return json.dumps(message, ensure_ascii=False, separators=(",", ":")).encode() + b"\n"
+    return json.dumps(message, ensure_ascii=False, separators=(",", ":")).encode(errors="replace") + b"\n"

@@ -62,7 +62,7 @@ def read_tables(file: Path) -> tuple[Path, Watcher]:
         daemon, watcher = Daemon.model_validate(raw.get("daemon", {})), Watcher.model_validate(raw.get("watcher", {}))
     except OSError as error:
         raise WatcherError(f"{file}: {error.strerror}", wrong=True) from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise WatcherError(f"{file}: {error}; run: cabcanary check {file}", wrong=True) from error
     return daemon.watch_path, watcher
 

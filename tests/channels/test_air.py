@@ -12,8 +12,10 @@ from cabcanary.channels.air import AirPressure
 from cabcanary.channels.air_known import Remembered
 from cabcanary.channels.boost import Boost, Vacuum
 from cabcanary.channels.formula import Formula
+from cabcanary.channels.wideband import WidebandStates
 from cabcanary.model import Quality, Value
 from cabcanary.settings.derived import AirPressureChannel, BoostChannel, FormulaChannel, VacuumChannel
+from cabcanary.settings.sensors import Wideband
 
 SEA, AT_1000_M, AT_2000_M = 101.325, 89.87, 79.50
 S = 1_000_000_000
@@ -119,6 +121,36 @@ def test_a_wideband_that_is_heard_late_may_still_say_that_the_engine_burns():
 @pytest.mark.parametrize("shown", [WARMING, 1.5, Value(1.5, Quality.SATURATED_HIGH, 0)])
 def test_a_cold_wideband_or_one_in_free_air_does_not_deny_the_key_on_reading(shown):
     assert Air("lambda").hold(2, SEA, **{"lambda": shown}).value.quality is Quality.GOOD
+
+
+@pytest.mark.parametrize("fitted", [(), ("supply",)])
+def test_a_restart_in_mid_drive_is_no_key_on_while_a_warming_wideband_shows_what_may_be_fire(fitted):
+    # The monitor starts anew on a pass: it counts the sensor's warm-up again, whose wire shows a mixture all the while.
+    # A manifold that happens to be still for two seconds is 98.8 kPa there, and the air 90; a resting alternator shows
+    # 12.6 V.
+    shown = WidebandStates(Wideband.model_validate({"warm_up": "20 s"})).step(good(0.99), None, S)
+    air = Air("lambda", *fitted)
+    air.channel.recall(Remembered(92.1, 1.8), None)
+    air.hold(20, 98.8, **{"lambda": shown}, supply=12.6)
+    assert air.value.quality is Quality.WITHIN
+    assert air.interval[0] < 90.0 < air.interval[1]
+    # Once it is believed to be fire, that is what denies it.
+    air.hold(5, 98.8, **{"lambda": 0.99}, supply=12.6)
+    assert air.value.quality is Quality.WITHIN
+
+
+@pytest.mark.parametrize("shown", [1.5, 1.36])
+def test_a_warming_wideband_that_shows_free_air_denies_no_key_on_reading(shown):
+    warming = WidebandStates(Wideband.model_validate({"warm_up": "20 s"})).step(good(shown), None, S)
+    assert warming.quality is Quality.WARMING
+    assert Air("lambda").hold(2, SEA, **{"lambda": warming}).value.quality is Quality.GOOD
+
+
+def test_a_pressure_that_no_road_has_is_not_taken_from_the_card():
+    for kept in ((-1.0, 0.4), (4e300, 0.4), (140.0, 1.0), (99.0, -3.0)):
+        air = Air()
+        air.channel.recall(kept, None)
+        assert air.hold(1, 33.0).interval == pytest.approx((70.0, 106.0)), kept
 
 
 def test_a_key_on_reading_after_a_crash_on_the_motorway_makes_it_less_certain_and_nothing_else():

@@ -90,8 +90,17 @@ def _manifest(path: Path) -> Manifest | None:
 
 
 def _events(path: Path) -> list[dict[str, Any]]:
+    """A drive's events; a line that the card has spoilt costs itself."""
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
     except OSError:
         return []
-    return [json.loads(line) for line in lines]
+    found = []
+    for line in lines:
+        try:
+            event = json.loads(line)
+        except (ValueError, RecursionError):
+            continue
+        if isinstance(event, dict) and isinstance(event.get("t"), int) and abs(event["t"]) < 2**63:
+            found.append(event)
+    return found

@@ -25,7 +25,11 @@ _WRONG = '<p role="alert" class="wrong">That is not the token, or it was tried t
 async def fields_of(request: Request) -> dict[str, str]:
     """The fields of a form. The guard has seen to its length."""
     body = (await request.body()).decode("utf-8", "replace")
-    return {name: found[-1] for name, found in parse_qs(body, max_num_fields=10).items()}
+    try:
+        return {name: found[-1] for name, found in parse_qs(body, max_num_fields=10).items()}
+    except ValueError:
+        # More fields than any form of ours has: none of them is taken.
+        return {}
 
 
 class Login:

@@ -21,8 +21,10 @@ if TYPE_CHECKING:
     from cabcanary.channels.measured import Measured
     from cabcanary.settings.load import Loaded
 
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-PlusMinus = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+#: No reading and no reference is larger, in any unit: beyond it the fit would overflow.
+_LARGEST = 1e12
+Finite = Annotated[float, Field(ge=-_LARGEST, le=_LARGEST, allow_inf_nan=False)]
+PlusMinus = Annotated[float, Field(ge=0, le=_LARGEST, allow_inf_nan=False)]
 
 
 class ReferenceTable(Strict):

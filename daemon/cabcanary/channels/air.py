@@ -9,6 +9,7 @@ from cabcanary import units
 from cabcanary.channels.air_known import KnownAir, Remembered
 from cabcanary.channels.quiet import Quiet
 from cabcanary.channels.usable import good
+from cabcanary.channels.wideband import NOTHING_BURNS, may_be_fire
 from cabcanary.model import Quality, Value
 
 if TYPE_CHECKING:
@@ -28,8 +29,6 @@ _STANDING_RPM, _STANDING_VOLTS, _CHARGING_VOLTS = 50.0, 13.0, 13.2
 #: not been heard yet may be about to say that the engine burns: its port takes some seconds to open.
 _BY_WIRE_NS, _ALONE_NS, _UNHEARD_NS, _IN_FREE_AIR_NS = 500_000_000, 1_000_000_000, 3_000_000_000, 5_000_000_000
 _DARK = (Quality.ABSENT, Quality.STALE, Quality.OUT_OF_RANGE)
-#: Leaner than anything that burns (common practice: petrol misfires beyond about 1.3).
-NOTHING_BURNS = 1.3
 #: An open throttle takes hardly anything off the air's pressure while the engine turns slowly; a wheel that is driven
 #: by the engine makes less than a tenth of its boost below this speed.
 _OPEN_PERCENT, _SLOW_RPM, _OPEN_NS = 80.0, 1500.0, 500_000_000
@@ -132,6 +131,8 @@ class AirPressure:
         if rpm is not None:
             # A speed of nothing beside a supply that charges is a wire that is off.
             return None if rpm >= _STANDING_RPM or (volts is not None and volts > _CHARGING_VOLTS) else _BY_WIRE_NS
+        if self._may_burn(values):
+            return None
         if volts is not None:
             if volts >= _STANDING_VOLTS:
                 return None
@@ -164,6 +165,10 @@ class AirPressure:
         mixture = good(values, self.spec.lambda_channel)
         return mixture is not None and mixture < NOTHING_BURNS
 
+    def _may_burn(self, values: dict[str, Value]) -> bool:
+        """It denies a standing engine, and says nothing of one that turns: a cold sensor's output may be anything."""
+        return self.spec.lambda_channel is not None and may_be_fire(values[self.spec.lambda_channel])
+
     def _free_air(self, values: dict[str, Value]) -> bool:
         if self.spec.lambda_channel is None:
             return False
@@ -182,8 +187,10 @@ class AirPressure:
         return self._air.remembered()
 
     def recall(self, kept: tuple[float, float], parked_s: float | None) -> None:
-        """Begin with what the last drive kept; before the first tick."""
-        self._air.recall(Remembered(*kept), parked_s)
+        """Begin with what the last drive kept; before the first tick. What no road has is a card's fault."""
+        found = Remembered(*kept)
+        if LOWEST_KPA <= found.kpa <= HIGHEST_KPA and found.uncertainty_kpa >= 0.0:
+            self._air.recall(found, parked_s)
 
     def state(self) -> dict[str, Any]:
         """All that later values depend on."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from cabcanary.channels.air import HIGHEST_KPA, LOWEST_KPA, NOTHING_BURNS, QUIET_KPA, STEP_KPA
+from cabcanary.channels.air import HIGHEST_KPA, LOWEST_KPA, QUIET_KPA, STEP_KPA
 from cabcanary.channels.quiet import Quiet
+from cabcanary.channels.wideband import NOTHING_BURNS
 from cabcanary.model import Quality
 
 if TYPE_CHECKING:

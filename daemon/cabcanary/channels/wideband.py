@@ -9,12 +9,22 @@ from cabcanary.model import USABLE, Quality, Value
 if TYPE_CHECKING:
     from cabcanary.settings.sensors import Wideband
 
+#: Leaner than anything that burns (common practice: petrol misfires beyond about 1.3).
+NOTHING_BURNS = 1.3
+#: Ends the reason of a warm-up in which the wire shows a mixture, for people and for `may_be_fire`.
+_MAY_BE_FIRE = "; what it shows meanwhile may be fire"
 #: The engine stands below this, in rpm.
 _STANDING_RPM = 50.0
 #: A sensor that has served for this long is hot, whatever its controller reports in its first moments, ns.
 _LONG_SERVICE_NS = 30_000_000_000
 #: Between two ticks no more than this counts as service, ns.
 _LONGEST_TICK_NS = 1_000_000_000
+
+
+def may_be_fire(value: Value) -> bool:
+    """Whether a wideband that is warming up shows what may be a mixture. After a restart in mid-drive its warm-up is
+    counted anew, and it has been hot all along."""
+    return value.quality is Quality.WARMING and value.reason.endswith(_MAY_BE_FIRE)
 
 
 class WidebandStates:
@@ -52,7 +62,8 @@ class WidebandStates:
             return value
         if self._on_since is not None and now_ns - self._on_since < self._warm_up_ns:
             words = f"warming up, {self._left_s(self._on_since, now_ns):.0f} s to go"
-            return value._replace(value=None, quality=Quality.WARMING, reason=words)
+            lean = value.value is None or value.value >= NOTHING_BURNS
+            return value._replace(value=None, quality=Quality.WARMING, reason=words + ("" if lean else _MAY_BE_FIRE))
         since = self._at_lean_end_since
         if since is not None and now_ns - since >= self._free_air_ns:
             return value._replace(reason="free air: the engine stands and the sensor shows no exhaust gas")

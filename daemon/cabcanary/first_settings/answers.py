@@ -275,7 +275,7 @@ def read_answers(file: Path) -> dict[str, Any]:
         return tomllib.loads(file.read_text(encoding="utf-8"))
     except OSError as error:
         raise AnswersError(f"{file}: {error.strerror or error}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise AnswersError(f"{file}: {error}") from error
 
 

@@ -83,7 +83,7 @@ class LiveEyes:
     def _moment(self, line: bytes) -> Moment | None:
         try:
             frame: Any = json.loads(line).get("frame")
-        except (ValueError, AttributeError):
+        except (ValueError, AttributeError, RecursionError):
             return None
         if not isinstance(frame, dict):
             return None

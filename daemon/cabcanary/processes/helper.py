@@ -123,7 +123,7 @@ class Helper:
                 return
             try:
                 message = json.loads(line)
-            except ValueError:
+            except (ValueError, RecursionError):
                 continue
             if isinstance(message, dict):
                 self._take(message)

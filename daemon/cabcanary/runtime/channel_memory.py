@@ -40,8 +40,8 @@ class ChannelMemory:
         try:
             found = json.loads(self._path.read_bytes())
             kept = {str(n): (float(a), float(b)) for n, (a, b) in found["channels"].items()}
-            wall_ns = None if found["wall_ns"] is None else int(found["wall_ns"])
-        except (OSError, ValueError, TypeError, KeyError, AttributeError):
+            wall_ns = None if found["wall_ns"] is None else int(float(found["wall_ns"]))
+        except (OSError, ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
             return
         sound = {n: r for n, r in kept.items() if all(map(math.isfinite, r))}
         parked_s = (told.wall_ns - wall_ns) / 1e9 if told.by and wall_ns is not None else None

@@ -19,17 +19,27 @@ if TYPE_CHECKING:
 Path = tuple[str | int, ...]
 
 
+_BY_HAND = "it is written in a way that cannot be changed with care; put the keys in by hand"
+
+
 class CannotEditError(Exception):
     """The text is written in a way that cannot be changed with care; the message says what to do."""
 
 
 class Edited:
-    """A text that is being changed. Comments, order, spelling and line ends stay."""
+    """A text that is being changed. Comments, order, spelling and line ends stay.
+
+    Raises:
+        CannotEditError: it is no TOML, or the library that keeps comments cannot read what the other one can.
+    """
 
     def __init__(self, text: str) -> None:
         self._before = text
-        self._document = tomlkit.parse(text.replace("\r\n", "\n"))
-        self._wanted: dict[str, Any] = tomllib.loads(text)
+        try:
+            self._document = tomlkit.parse(text.replace("\r\n", "\n"))
+            self._wanted: dict[str, Any] = tomllib.loads(text)
+        except (tomlkit.exceptions.TOMLKitError, ValueError, RecursionError) as error:
+            raise CannotEditError(f"{_BY_HAND} ({error})") from error
 
     def put(self, path: Path, value: Any, comment: str = "") -> None:
         """Set one key; tables on the way are made. `comment` goes behind a key that is new."""
@@ -61,7 +71,7 @@ class Edited:
         except tomllib.TOMLDecodeError:
             found = {}
         if found != self._wanted or _comments(self._before) - _comments(after):
-            raise CannotEditError("it is written in a way that cannot be changed with care; put the keys in by hand")
+            raise CannotEditError(_BY_HAND)
         return after
 
 

@@ -122,6 +122,9 @@ def _parse(text: str, file: Path, model: type[T], helping: _Help | None = None) 
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError([_syntax_problem(file, text, str(error))]) from error
+    except ValueError as error:
+        # Python bounds the digits of an integer, and says so by an error of its own, without a place.
+        raise SettingsError([Problem(file, 1, "", "a number in this has too many digits to be meant")]) from error
     except RecursionError as error:
         raise SettingsError([Problem(file, 1, "", "this is nested too deeply to be settings")]) from error
     positions = Positions(text)

@@ -306,7 +306,10 @@ def read_about(path: Path) -> dict[str, Any]:
         raise ValueError(f"{path} is no Parquet file: {error}") from error
     if METADATA_KEY not in metadata:
         raise ValueError(f"{path} holds no drive of this program; bring it in with: cabcanary import")
-    about = json.loads(metadata[METADATA_KEY])
+    try:
+        about = json.loads(metadata[METADATA_KEY])
+    except RecursionError as error:
+        raise ValueError(f"{path}: its description is damaged: nested without end") from error
     if not isinstance(about, dict):
         raise ValueError(f"{path}: its description is damaged")  # noqa: TRY004 - one kind of error for a bad file
     return about

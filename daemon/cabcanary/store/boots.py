@@ -77,5 +77,5 @@ def _read(folder: Path) -> _Index:
     try:
         content: dict[str, Any] = json.loads((folder / BOOTS_FILE).read_bytes())
         return {str(k): (int(t), [str(b) for b in boots]) for k, (t, boots) in content.items()}
-    except (OSError, ValueError, TypeError, AttributeError, RecursionError):
+    except (OSError, ValueError, TypeError, AttributeError, OverflowError, RecursionError):
         return {}

@@ -131,5 +131,5 @@ def _lost(path: Path) -> int:
     try:
         manifest: Mapping[str, Any] = json.loads(path.with_name(path.stem + MANIFEST_ENDING).read_bytes())
         return int(manifest.get("lost_ticks", 0)) + int(manifest.get("lost_blocks", 0))
-    except (OSError, ValueError, TypeError):
+    except (OSError, ValueError, TypeError, AttributeError, OverflowError, RecursionError):
         return 0

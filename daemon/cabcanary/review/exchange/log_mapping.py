@@ -67,7 +67,7 @@ class Mapping:
             content = tomllib.loads(file.read_text(encoding="utf-8"))
         except OSError as error:
             raise DriveError(f"{file} cannot be read: {error.strerror}") from error
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             raise DriveError(f"{file}: {error}") from error
         _refuse_unknown(content, _KEYS, str(file))
         self.time = str(content.get("time", TIME))

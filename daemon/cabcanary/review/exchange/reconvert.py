@@ -92,7 +92,7 @@ def _changes(file: Path) -> dict[str, dict[str, Any]]:
         content = tomllib.loads(file.read_text(encoding="utf-8"))
     except OSError as error:
         raise DriveError(f"{file} cannot be read: {error.strerror}") from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise DriveError(f"{file}: {error}") from error
     channels = content.get("channels")
     if not isinstance(channels, dict) or not channels or not all(isinstance(c, dict) for c in channels.values()):

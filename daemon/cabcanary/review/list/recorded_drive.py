@@ -117,7 +117,7 @@ def beside(path: Path, begun_ns: int = 0) -> Beside:
             if e.get("kind") == "alert" and e.get("figures") and str(e.get("what")).startswith(BLIND)
         }
         return Beside([a for e in found if (a := action_of(e)) is not None and a.time_ns >= begun_ns], reasons)
-    except (OSError, ValueError, KeyError, AttributeError) as error:
+    except (OSError, ValueError, KeyError, AttributeError, TypeError, OverflowError, RecursionError) as error:
         raise RecordedError(f"{events} is damaged: {error}") from error
 
 
@@ -151,7 +151,7 @@ def open_drive(path: Path) -> tuple[StoredColumns, dict[str, Any]]:
         raise RecordedError(f"{path} says nothing of settings and rules; bring it in with: cabcanary import")
     try:
         about = json.loads(columns.metadata[METADATA_KEY])
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise RecordedError(f"{path}: its description is damaged: {error}") from error
     if not isinstance(about, dict) or not {"settings", "rules"} <= about.keys():
         raise RecordedError(f"{path} says nothing of settings and rules; bring it in with: cabcanary import")

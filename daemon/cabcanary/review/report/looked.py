@@ -138,7 +138,7 @@ class Looked:
             return []
         try:
             return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, RecursionError) as error:
             raise RecordedError(f"{path} is damaged: {error}") from error
 
     @cached_property

@@ -114,7 +114,7 @@ class Guard(threading.Thread):
     def _take(self, line: bytes) -> None:
         try:
             said = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             return
         if isinstance(said, dict) and isinstance(said.get("ignition"), bool):
             self.ignition = said["ignition"]

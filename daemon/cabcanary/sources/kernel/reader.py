@@ -63,9 +63,11 @@ class TreeChannel:
             number = float(raw)
         except ValueError:
             number = math.nan
-        if not math.isfinite(number):
+        # Scale and offset come from files as well.
+        value = (number + self.offset) * self.scale
+        if not math.isfinite(value):
             raise ValueError(f"{self.item} gave no number")
-        return (number + self.offset) * self.scale
+        return value
 
     def close(self) -> None:
         """Close the file; the next read opens it again."""

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 #: What these chips show before their first conversion: a supply that has dropped out, and no temperature (m°C).
 POWER_ON_M_C = 85_000
+#: No temperature in m°C has more digits and a sign: a longer text is a card's or a driver's fault.
+_LONGEST_NUMBER = 9
 #: So near to it, in m°C, the last reading must lie for it to be believed. Smaller loses a quickly rising temperature on
 #: its way; larger believes a reset while the truth is that far off.
 _NEAR_M_C = 2_000
@@ -44,6 +46,8 @@ class Thermometer:
         before, self.before = self.before, None
         text = self.file.read_text(encoding="ascii", errors="replace").strip()
         if not text.removeprefix("-").isdecimal():
+            raise ValueError("gave no number")
+        if len(text) > _LONGEST_NUMBER:
             raise ValueError("gave no number")
         value = int(text)
         if value == POWER_ON_M_C and (before is None or abs(before - value) > _NEAR_M_C):
