@@ -19,7 +19,7 @@ from cabcanary.store.baselines import Baseline, Baselines, write_baselines
 CONFIG = Path(__file__).parents[2] / "config"
 PSI = 6.894757
 AIR = 101.325
-BOOST_RULES = ("boost_lost", "boost_low", "boost_not_built")
+BOOST_RULES = ("boost_lost", "boost_halved", "boost_low", "boost_not_built")
 KINDS = ("displacement", "centrifugal", "turbo")
 
 
@@ -128,6 +128,21 @@ def test_a_belt_that_slips_by_a_tenth_is_heard_once_what_is_normal_has_been_lear
     plan = watching(kind, learnt=True, full_from=4500)
     found = heard(plan, pull(kind, first=3200, last=5500, seconds=6.0, slip=0.10))
     assert [alert for _, alert in found] == ["boost_low"]
+
+
+def test_a_bypass_that_opens_by_half_in_a_pull_is_told_before_anything_has_been_learnt(watching):
+    def half(ticks):
+        for t, throttle, rpm, ratio, air in ticks:
+            yield t, throttle, rpm, 1 + 0.42 * (ratio - 1) if t > 5.0 and ratio > 1 else ratio, air
+
+    found = heard(watching("displacement"), half(pull("displacement", first=3000, last=4500, seconds=8.0)))
+    assert [alert for _, alert in found] == ["boost_halved"]
+    assert 1.4 < found[0][0] - 5.0 < 1.8
+
+
+def test_a_hose_that_comes_off_is_told_as_that_and_not_a_second_time(watching):
+    found = heard(watching("displacement"), pull("displacement", first=3800, last=5500, seconds=8.0, hose_off_s=5.0))
+    assert [alert for _, alert in found] == ["boost_lost"]
 
 
 def test_a_wet_belt_that_slips_for_a_moment_is_not_lost_boost(watching):

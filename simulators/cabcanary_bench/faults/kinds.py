@@ -212,8 +212,7 @@ KINDS: dict[FaultKind, KindInfo] = {
         (at_least("hose_open", 1),),
     ),
     FaultKind.BYPASS_STUCK_OPEN: KindInfo(
-        # Half open it leaves as much boost as a wet belt that slips for a moment: only what is learnt tells them apart.
-        _BOOST, "the bypass valve does not shut", "share that stays open", 0.65, _PULL, "other", 0.0,
+        _BOOST, "the bypass valve does not shut", "share that stays open", 0.50, _PULL, "other", 0.0,
         (blend("bypass_most_shut", 1, 0),),
     ),
     FaultKind.BYPASS_STUCK_SHUT: KindInfo(
