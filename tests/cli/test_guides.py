@@ -6,6 +6,7 @@ tried here and are named below, each with the reason.
 
 from __future__ import annotations
 
+import argparse
 import os
 import re
 import shlex
@@ -247,3 +248,18 @@ def test_a_link_into_a_page_finds_its_heading(page: Path) -> None:
         headings = re.findall(r"^#+ (.*)$", other.read_text(encoding="utf-8"), re.MULTILINE)
         anchors = {re.sub(r"[^\w\- ]", "", h.lower()).replace(" ", "-") for h in headings}
         assert anchor in anchors, f"{target}#{anchor}"
+
+
+def test_every_command_and_option_that_a_sentence_or_a_table_names_is_there() -> None:
+    actions = next(a for a in _parser()._actions if isinstance(a, argparse._SubParsersAction))
+    named = 0
+    for page in PAGES:
+        text = _BLOCK.sub("", page.read_text(encoding="utf-8"))
+        for words in re.findall(r"`cabcanary ([a-z]+[^`]*)`", text):
+            verb, *rest = words.split()
+            assert verb in actions.choices, f"{page.name}: {words}"
+            known = actions.choices[verb].format_help()
+            for option in (w for w in rest if w.startswith("--")):
+                assert f"{option} " in f"{known} ".replace("]", " ").replace(",", " "), f"{page.name}: {words}"
+                named += 1
+    assert named >= 4
