@@ -38,6 +38,4 @@ def replace(file: Path, before: bytes, text: str) -> None:
     file = file.resolve()
     if b"\r\n" in before:
         text = text.replace("\r\n", "\n").replace("\n", "\r\n")
-    mode = file.stat().st_mode
     write_atomically(file, (_MARK if before.startswith(_MARK) else b"") + text.encode())
-    file.chmod(mode & 0o7777)
