@@ -19,7 +19,7 @@ from can_process import CanReader, status, value
 from cabcanary.clock import NS_PER_S, Clock
 from cabcanary.sources.can import link as can_link
 from cabcanary.sources.can import obd_ecu
-from cabcanary.sources.can.reader import Settings, SettingsError
+from cabcanary.sources.can.reader import Reader, Settings, SettingsError
 
 pytestmark = pytest.mark.waits
 
@@ -345,6 +345,32 @@ def test_sigterm_closes_the_bus_and_ends_quickly(vehicle, start, mode):
     while vehicle.lines[-1] != "C" and time.monotonic() < deadline:
         vehicle._thread.join(0.01)
     assert vehicle.lines[-1] == "C"
+
+
+class Quiet:
+    """Output and guard of a reader whose words nobody needs."""
+
+    def status(self, *_words):
+        return True
+
+    def alive(self):
+        pass
+
+
+def test_an_end_in_the_middle_of_opening_closes_the_bus_as_well(vehicle, monkeypatch):
+    def end_while_opening(**_options):
+        with open(vehicle.path, "wb", buffering=0) as port:
+            port.write(b"C\rS6\rL\r")
+        raise SystemExit(0)  # what SIGTERM does, at any line of python-can
+
+    monkeypatch.setattr(can, "Bus", end_while_opening)
+    settings = Settings("slcan", f"{vehicle.path}@115200", 500000, 1.0, extended=False, items={"rpm": 20.0})
+    with pytest.raises(SystemExit):
+        Reader(settings, Quiet(), Quiet()).run()
+    deadline = time.monotonic() + 2
+    while vehicle.lines[-1:] != ["C"] and time.monotonic() < deadline:
+        vehicle._thread.join(0.01)
+    assert vehicle.lines == ["C", "S6", "L", "C"]
 
 
 def test_settings_that_cannot_be_used_end_the_process_with_words():

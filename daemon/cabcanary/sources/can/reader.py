@@ -37,6 +37,7 @@ from cabcanary.sources.can.link import BusErrorsError, Heard, Link, LinkLostErro
 from cabcanary.sources.can.obd_pids import ITEMS
 from cabcanary.sources.can.obd_schedule import Polling
 from cabcanary.sources.can.pipe import Guard, Input, Output
+from cabcanary.sources.can.slcan_port import close_channel
 from cabcanary.spelling import spelt
 
 if TYPE_CHECKING:
@@ -138,6 +139,7 @@ class Reader:
         self._reopen = Backoff(_REOPEN_FIRST_S, _REOPEN_CAP_S)
         self._settle_s = _SETTLE_SHORT_S
         self._link: Link | None = None
+        self._opening = False
         self._pause = threading.Event()  # never set: a wait without a device to wait on
 
     def run(self) -> NoReturn:
@@ -155,10 +157,13 @@ class Reader:
             self._clock.for_wires().wait(self._pause, wait_s)
 
     def close(self) -> None:
-        """Close the bus, if it is open."""
+        """Close the bus, if it is open, or was about to be: an end may come at any line of opening it."""
         link, self._link = self._link, None
         if link is not None:
             link.close()
+        elif self._opening and self._settings.interface == "slcan":
+            close_channel(self._settings.channel)
+        self._opening = False
 
     def _lost(self, error: LinkLostError) -> None:
         never_heard = self._link is None or not self._link.frames
@@ -171,6 +176,7 @@ class Reader:
     def _connection(self) -> None:
         """From opening the adapter to losing it; returns when it should be opened with more patience."""
         s = self._settings
+        self._opening = True
         link = self._link = Link.open(s.interface, s.channel, s.bitrate, self._settle_s, self._clock)
         self._guard.alive()
         self._broadcast.restart()

@@ -7,7 +7,9 @@ place sees what the bus throws away: the adapter's status flags, and bytes that 
 
 from __future__ import annotations
 
+import os
 import re
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -21,6 +23,19 @@ _FLAGS_TAIL = 4  # one character less than the whole answer with the end of the 
 
 #: Bits of the answer to `F`, as adapters with this protocol commonly report them (from memory).
 ERROR_PASSIVE, BUS_ERROR = 0x20, 0x80
+
+
+def close_channel(channel: str) -> None:
+    """Tell the adapter at this place to leave the bus, without a bus object and without waiting; never raises.
+
+    For an end in the middle of opening, when python-can holds the port and nobody holds its bus yet.
+    """
+    with suppress(OSError):
+        port = os.open(channel.partition("@")[0], os.O_WRONLY | os.O_NOCTTY | os.O_NONBLOCK)
+        try:
+            os.write(port, b"C\r")
+        finally:
+            os.close(port)
 
 
 class BufferedPort:
