@@ -124,17 +124,19 @@ def test_every_user_and_group_of_a_unit_is_made_by_the_installer(shipped: Path) 
     assert {*lines_of(shipped, "User"), *groups} <= made | {"dialout", "audio"}
 
 
-def test_the_pages_are_a_user_of_their_own_which_the_daemon_knows_and_reads_drives_alone() -> None:
+def test_the_pages_are_a_user_of_their_own_which_reads_drives_and_writes_notes_alone() -> None:
     pages = _FOLDER / "cabcanary-pages.service"
     user = lines_of(pages, "User")
     assert user != lines_of(_UNIT, "User")
     assert f"Environment=CABCANARY_PAGES_USER={user[0]}" in _UNIT.read_text().splitlines()
     assert lines_of(pages, "PrivateDevices") == ["yes"]
-    # Nothing of the system, and so no drive, can be written by them.
-    assert (lines_of(pages, "ProtectSystem"), lines_of(pages, "ReadWritePaths")) == (["strict"], [])
+    # Nothing of the system, and so no drive, can be written by them; notes lie beside.
+    writable = (lines_of(pages, "ProtectSystem"), lines_of(pages, "ReadWritePaths"))
+    assert writable == (["strict"], ["-/var/lib/cabcanary/remarks"])
     assert (lines_of(pages, "IPAddressDeny"), lines_of(pages, "IPAddressAllow")) == (["any"], ["localhost"])
     tmpfiles = (_FOLDER / "cabcanary.tmpfiles").read_text().splitlines()
     assert f"d /var/lib/cabcanary/drives 2750 cabcanary {user[0]} -" in tmpfiles
+    assert f"d /var/lib/cabcanary/remarks 2770 cabcanary {user[0]} -" in tmpfiles
 
 
 def test_no_rule_names_an_adapter_by_its_maker() -> None:

@@ -164,5 +164,10 @@ def _look_at(debian: Debian, folder: str) -> None:
     for unit in units:
         assert debian.run("systemctl", "is-enabled", unit).strip() == "enabled"
     # drives: the daemon's, read by the pages' group, closed to others.
-    stat = debian.run("stat", "-c", "%a %U %G", "/var/lib/cabcanary/drives", "/var/lib/cabcanary", "/run/cabcanary")
-    assert stat.splitlines() == ["2750 cabcanary cabcanary-pages", "711 cabcanary cabcanary", "755 cabcanary cabcanary"]
+    folders = ("/var/lib/cabcanary/drives", "/var/lib/cabcanary/remarks", "/var/lib/cabcanary", "/run/cabcanary")
+    assert debian.run("stat", "-c", "%a %U %G", *folders).splitlines() == [
+        "2750 cabcanary cabcanary-pages",
+        "2770 cabcanary cabcanary-pages",
+        "711 cabcanary cabcanary",
+        "755 cabcanary cabcanary",
+    ]

@@ -48,7 +48,7 @@ _FAKES = {
         printf 'cabcanary:x:1:1::/:/x\\ncabcanary-pages:x:2:2::/:/x\\n' >"$SYSTEM/etc/passwd"
         printf 'gpio:x:3:\\ncabcanary:x:1:\\ncabcanary-pages:x:2:\\n' >"$SYSTEM/etc/group" """,
     "systemd-tmpfiles": """
-        mkdir -p "$SYSTEM/run/cabcanary" "$SYSTEM/var/lib/cabcanary/drives"
+        mkdir -p "$SYSTEM/run/cabcanary" "$SYSTEM/var/lib/cabcanary/drives" "$SYSTEM/var/lib/cabcanary/remarks"
         chmod 2750 "$SYSTEM/var/lib/cabcanary/drives" """,
     "userdel": 'for word in "$@"; do last=$word; done; sed -i "/^$last:/d" "$SYSTEM/etc/passwd" "$SYSTEM/etc/group"',
     "groupdel": 'for word in "$@"; do last=$word; done; sed -i "/^$last:/d" "$SYSTEM/etc/group"',

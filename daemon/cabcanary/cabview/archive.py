@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import glob
 import json
+import os
 import re
 import threading
 from collections import OrderedDict
@@ -15,9 +16,10 @@ from cabcanary.alerts.arrival import blind_seconds
 from cabcanary.alerts.why import why
 from cabcanary.cabview.levels import DriveLevels
 from cabcanary.cabview.quantities import words_of
-from cabcanary.review.list.drives import keep_drive, note_drive, samples_path
+from cabcanary.review.list.drives import keep_drive, note_drive, noted, samples_path
 from cabcanary.store.archive import read_about
-from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, Manifest, read_manifest, read_manifests
+from cabcanary.store.manifest import DRIVES, MANIFEST_ENDING, Manifest, laid_over, read_manifest, read_manifests
+from cabcanary.store.remarks import read_remarks, write_remarks
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -89,7 +91,7 @@ class Archive:
             raise NoSuchDriveError(name)
         for path in (self.folder / DRIVES).glob(f"vehicle=*/month=*/{glob.escape(name)}{MANIFEST_ENDING}"):
             try:
-                manifest = read_manifest(path)
+                manifest = laid_over(self.folder, read_manifest(path))
             except (OSError, ValueError) as error:
                 raise NoSuchDriveError(name) from error
             return samples_path(path, manifest), manifest
@@ -142,10 +144,15 @@ class Archive:
         Raises:
             NoSuchDriveError, DriveError, OSError: it cannot be written.
         """
-        _, manifest = self.find(name)
+        samples, manifest = self.find(name)
         # One at a time: each reads the notes and writes them back.
         with self._writing:
-            note_drive(self.folder, manifest.drive, words[:LONGEST_NOTE])
+            if os.access(samples.parent, os.W_OK):
+                note_drive(self.folder, manifest.drive, words[:LONGEST_NOTE])
+            else:
+                said = read_remarks(self.folder, manifest.drive)
+                notes = [*said.notes, noted(words[:LONGEST_NOTE])]
+                write_remarks(self.folder, manifest.drive, said.model_copy(update={"notes": notes}))
 
     def keep(self, name: str, *, kept: bool) -> None:
         """Mark a drive as kept, or take the mark away.
@@ -153,9 +160,13 @@ class Archive:
         Raises:
             NoSuchDriveError, DriveError, OSError: it cannot be written.
         """
-        _, manifest = self.find(name)
+        samples, manifest = self.find(name)
         with self._writing:
-            keep_drive(self.folder, manifest.drive, kept=kept)
+            if os.access(samples.parent, os.W_OK):
+                keep_drive(self.folder, manifest.drive, kept=kept)
+            else:
+                said = read_remarks(self.folder, manifest.drive)
+                write_remarks(self.folder, manifest.drive, said.model_copy(update={"kept": kept}))
 
     def blind_s(self, samples: Path, manifest: Manifest) -> float:
         """Seconds in which something could not be seen."""

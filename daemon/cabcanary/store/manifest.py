@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from cabcanary.store.remarks import drop_remarks, read_remarks
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
@@ -140,14 +142,24 @@ def sync_folder(folder: Path) -> None:
 
 
 def read_manifests(folder: Path) -> tuple[list[tuple[Path, Manifest]], list[str]]:
-    """All drives under a state folder, oldest first, and what could not be read and why."""
+    """All drives under a state folder, oldest first, with what the pages have said; and what cannot be read and why."""
     found, faults = [], []
     for path in sorted((folder / DRIVES).glob(f"vehicle=*/month=*/*{MANIFEST_ENDING}")):
         try:
-            found.append((path, read_manifest(path)))
+            found.append((path, laid_over(folder, read_manifest(path))))
         except (OSError, ValidationError, ValueError) as error:
             faults.append(f"{path}: {str(error).splitlines()[0]}")
     return sorted(found, key=lambda f: (f[1].start, f[1].drive)), faults
+
+
+def laid_over(folder: Path, manifest: Manifest) -> Manifest:
+    """A manifest with what the pages have said of its drive. A note that has gone into it already is not told twice."""
+    said = read_remarks(folder, manifest.drive)
+    new = [note for note in said.notes if note not in manifest.notes]
+    if not new and said.kept in (None, manifest.kept):
+        return manifest
+    kept = manifest.kept if said.kept is None else said.kept
+    return manifest.model_copy(update={"kept": kept, "notes": [*manifest.notes, *new]})
 
 
 def newest_first(folder: Path, vehicle: str) -> Iterator[tuple[Path, Manifest]]:
@@ -221,6 +233,12 @@ def files_of(manifest_path: Path) -> list[Path]:
     return [manifest_path, *sorted(others)]
 
 
+def state_folder(beside: Path) -> Path:
+    """The state folder of a file that lies where drives are archived (`drive_folder`); of another, no such folder."""
+    above = beside.absolute().parents
+    return above[min(3, len(above) - 1)]
+
+
 def remove_drive(manifest_path: Path) -> None:
     """Remove a drive. The manifest goes first: without one a drive is not listed, so none is listed in pieces."""
     going = manifest_path.with_name(manifest_path.name + REMOVED)
@@ -236,5 +254,7 @@ def finish_removal(going: Path) -> None:
         if path != going:
             path.unlink(missing_ok=True)
     sync_folder(going.parent)
+    with contextlib.suppress(OSError):  # a few bytes without a drive do no harm
+        drop_remarks(state_folder(going), drive)
     going.unlink(missing_ok=True)
     sync_folder(going.parent)

@@ -11,6 +11,7 @@ from typing import Any
 from cabcanary.alerts.words import mixture_under_boost
 from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.store.manifest import Manifest, read_manifests, remove_drive, slug, write_manifest
+from cabcanary.store.remarks import drop_remarks
 
 #: Only values of these qualities are numbers to rely on; no dead sensor may look alive in a table.
 BELIEVED = ("good", "saturated high", "saturated low")
@@ -100,18 +101,34 @@ def find_samples(folder: Path, name: str) -> Path:
 def keep_drive(folder: Path, name: str, *, kept: bool) -> str:
     """Mark a drive as kept, so that it is never removed to make room, or take the mark away; returns a confirmation."""
     path, manifest = find_drive(folder, name)
-    write_manifest(path, manifest.model_copy(update={"kept": kept}))
+    _write(folder, path, manifest.model_copy(update={"kept": kept}))
     return f"{manifest.drive} is {'kept: it is never removed to make room' if kept else 'no longer kept'}"
 
 
 def note_drive(folder: Path, name: str, text: str) -> str:
     """Add a note to a drive; returns a confirmation."""
+    words = noted(text)
+    path, manifest = find_drive(folder, name)
+    notes = [*manifest.notes, words]
+    _write(folder, path, manifest.model_copy(update={"notes": notes}))
+    return f"{manifest.drive}: {words}"
+
+
+def noted(text: str) -> str:
+    """A note as it is kept.
+
+    Raises:
+        DriveError: it has no words.
+    """
     if not text.strip():
         raise DriveError("a note needs words, as in: cabcanary drives note last new hose clamps")
-    path, manifest = find_drive(folder, name)
-    notes = [*manifest.notes, text.strip()]
-    write_manifest(path, manifest.model_copy(update={"notes": notes}))
-    return f"{manifest.drive}: {text.strip()}"
+    return text.strip()
+
+
+def _write(folder: Path, path: Path, manifest: Manifest) -> None:
+    """Write a manifest that holds what the pages have said, which then need not say it any more."""
+    write_manifest(path, manifest)
+    drop_remarks(folder, manifest.drive)
 
 
 def drop_drive(folder: Path, name: str, *, sure: bool) -> str:

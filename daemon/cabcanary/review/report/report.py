@@ -17,7 +17,7 @@ from cabcanary.review.report.mixture_plots import against_boost, by_speed, into_
 from cabcanary.review.report.opening import not_seen, seen, sounded
 from cabcanary.review.report.page import page
 from cabcanary.review.report.ribbon import ribbon
-from cabcanary.store.manifest import MANIFEST_ENDING, Manifest, read_manifest
+from cabcanary.store.manifest import MANIFEST_ENDING, Manifest, laid_over, read_manifest, state_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -82,9 +82,9 @@ def marks_of(looked: Looked) -> list[dict[str, Any]]:
 
 
 def _manifest_of(samples: Path) -> Manifest | None:
-    """The manifest beside a drive's samples; None where the file lies alone, or its manifest is damaged."""
+    """The manifest beside a drive's samples with what the pages have said; None where none can be read."""
     with contextlib.suppress(OSError, ValueError):
-        return read_manifest(samples.with_name(samples.stem + MANIFEST_ENDING))
+        return laid_over(state_folder(samples), read_manifest(samples.with_name(samples.stem + MANIFEST_ENDING)))
     return None
 
 
