@@ -13,10 +13,22 @@ import pytest
 import scipy.stats
 import statsmodels.api as sm
 from witness_engines import ENGINES, Faults, Metering, Pieces, Tables, Vehicle
-from witness_trials import RIGHT, RIGHT_BY_DENSITY, Covered, belts, biases, confusion, leaks, masquerades
+from witness_trials import (
+    RIGHT,
+    RIGHT_BY_DENSITY,
+    Covered,
+    belts,
+    biases,
+    confusion,
+    leaks,
+    masquerades,
+    under_boost_drives,
+    under_boosts,
+)
 
 from cabcanary.review.witness.belt import belt, power_of
 from cabcanary.review.witness.estimate import CANNOT_TELL, NOTHING, TOLD, generator, of_draws, shift
+from cabcanary.review.witness.fuel_rate import apart, lag_of, under_boost
 from cabcanary.review.witness.leak import Idle, _by_density, leak
 from cabcanary.review.witness.mixture_causes import weigh
 from cabcanary.review.witness.orifice import flux
@@ -53,6 +65,71 @@ def test_the_area_of_a_leak_lies_in_its_interval(trials: int) -> None:
 @pytest.mark.parametrize("drift", [0.0, 0.004])
 def test_the_error_of_a_wideband_lies_in_its_interval(drift: float, trials: int) -> None:
     graded(f"wideband, drift {drift}", [biases(engine, trials, drift) for engine in ENGINES])
+
+
+@pytest.mark.parametrize("trials", SOME)
+def test_what_the_gauge_does_under_boost_lies_in_its_interval(trials: int) -> None:
+    found = [under_boosts(engine, trials, 0.10) for engine in ENGINES]
+    graded("moved under boost", [moved for _, moved in found])
+    # Meter's and injectors' curves at high flow are worse known than these two engines have them: at least so often.
+    held, total = sum(now.held for now, _ in found), sum(now.trials for now, _ in found)
+    assert held >= scipy.stats.binom.ppf(0.001, total, LOW)
+
+
+@pytest.mark.parametrize("trials", [20, pytest.param(200, marks=pytest.mark.long)])
+def test_a_gauge_of_back_pressure_and_weak_injectors_are_told_and_sound_ones_left_alone(trials: int) -> None:
+    healthy = [under_boosts(engine, trials, 0.0) for engine in ENGINES]
+    assert sum(moved.told for _, moved in healthy) <= scipy.stats.binom.ppf(0.999, 2 * trials, 1 / 200)
+    for engine in ENGINES:
+        for fault, size in (("pressured", 0.08), ("pressured", -0.08), ("injector_at_load", 0.2)):
+            told = [under_boost(*under_boost_drives(engine, n, Faults(**{fault: size}))) for n in range(trials)]
+            right = [t for t in told if t.verdict == TOLD]
+            print(f"{engine.__name__} {fault} {size:+}: told {len(right)} of {trials}")
+            assert len(right) >= 0.8 * trials
+            words = "may be leaner than shown" if size < 0 else "I can't tell which. Believe the lean reading"
+            assert all(words in t.line() for t in right)
+
+
+def test_air_over_fuel_says_what_it_would_take() -> None:
+    before, judged = under_boost_drives(Pieces, 1, Faults())
+    for lacking in ("mass_air", "fuel_rate"):
+        found = under_boost(before, without(judged, lacking))
+        assert (found.verdict, "PID 10" in found.needs, "PID 5E" in found.needs) == (CANNOT_TELL, True, True)
+    assert under_boost(before, [dataclasses.replace(d, fuel_rate=None) for d in judged]).verdict == CANNOT_TELL
+    never = [dataclasses.replace(d, closed=np.ones(len(d.seconds))) for d in judged]
+    assert "4 s of settled boost" in under_boost(before, never).needs
+    # Without drives before it is known what is there now, and not since when.
+    alone = under_boost([], judged)
+    assert set(alone.estimates) == {"apart_percent"}
+    assert (alone.verdict, alone.figures) == (NOTHING, {"drives": 3, "before": 0})
+
+
+def test_what_was_masked_or_of_the_gas_before_a_pull_is_not_looked_at() -> None:
+    _, (drive, *_) = under_boost_drives(Pieces, 2, Faults())
+    lag_s = lag_of(drive)
+    sound = apart(drive, lag_s)
+    boosted = drive.map_kpa / drive.air_kpa >= 1.08
+    first = boosted & ~np.concatenate([[False], boosted[:-1]])
+    spoiled = np.where(first, 1.5 * drive.mixture, drive.mixture)
+    assert apart(dataclasses.replace(drive, mixture=spoiled), lag_s) == sound
+    masked = np.where(np.arange(len(boosted)) == np.flatnonzero(boosted)[6], 1.0, 0.0)
+    wrong = np.where(masked > 0, 1.5 * drive.mixture, drive.mixture)
+    assert apart(dataclasses.replace(drive, mixture=wrong), lag_s) != pytest.approx(sound, abs=0.005)
+    kept = apart(dataclasses.replace(drive, mixture=wrong, masked=masked), lag_s)
+    assert kept == pytest.approx(sound, abs=0.005)
+
+
+def test_the_lag_of_the_fuel_is_found_to_a_tenth() -> None:
+    """Of a flow that wanders and a fuel that is the same 0.7 s later (arithmetic)."""
+    seconds = 0.5 * np.arange(400)
+    flow = 10 * np.exp(0.8 * np.sin(seconds / 3) + 0.3 * np.sin(seconds / 1.7))
+    late = 0.4 * np.interp(seconds - 0.7, seconds, flow)
+    _, (drive, *_) = under_boost_drives(Pieces, 3, Faults())
+    names = [f.name for f in dataclasses.fields(drive) if isinstance(getattr(drive, f.name), np.ndarray)]
+    made = dataclasses.replace(drive, **{n: np.ones(400) for n in names})
+    made = dataclasses.replace(made, seconds=seconds, mass_air=flow, fuel_rate=late)
+    assert lag_of(made) == pytest.approx(0.7, abs=0.05)
+    assert lag_of(dataclasses.replace(made, fuel_rate=np.full(400, np.nan))) is None
 
 
 @pytest.mark.parametrize("trials", [8, pytest.param(60, marks=pytest.mark.long)])

@@ -11,7 +11,7 @@ import pytest
 import scipy.stats
 from lumped_engine import Lumped
 from witness_engines import ENGINES
-from witness_trials import FRESH, RIGHT, RIGHT_BY_DENSITY, Covered, belts, biases, confusion, leaks
+from witness_trials import FRESH, RIGHT, RIGHT_BY_DENSITY, Covered, belts, biases, confusion, leaks, under_boosts
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,6 +26,7 @@ ASKED: dict[str, Callable[[type[Vehicle], int], Covered]] = {
     "slip, displacement": lambda e, n: belts(e, "displacement", n, 0.12, FRESH),
     "leak by trims": lambda e, n: leaks(e, "mass_air", n, 10.0, first=FRESH),
     "leak by speed and density": lambda e, n: leaks(e, "speed_density", n, 10.0, first=FRESH),
+    "moved under boost": lambda e, n: under_boosts(e, n, 0.10, first=FRESH)[1],
     "wideband, still": lambda e, n: biases(e, n, 0.0, FRESH),
     "wideband, drifting": lambda e, n: biases(e, n, 0.004, FRESH),
 }

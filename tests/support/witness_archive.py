@@ -27,7 +27,19 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 #: The bench van's bus with an air meter, as many have it.
-METER = '\n[channels.mass_air]\nsource = "engine"\nitem = "maf"\nunit = "g/s"\nstale_after = "2 s"\n'
+METER = """
+[channels.mass_air]
+source = "engine"
+item = "maf"
+unit = "g/s"
+stale_after = "2 s"
+
+[channels.burnt]
+source = "engine"
+item = "fuel_rate"
+unit = "L/h"
+stale_after = "5 s"
+"""
 _EACH = 5  # ticks for each row of half a second
 _START_NS = 5_000_000_000_000
 
@@ -39,7 +51,7 @@ def vehicle(folder: Path, name: str, *, metered: bool = False) -> Path:
     text = text.replace('"rules/', f'"{config_folder()}/rules/')
     file = folder / f"{name}.toml"
     if metered:
-        text = text.replace("rpm = 10\n", "rpm = 10\nmaf = 4\n") + METER
+        text = text.replace("rpm = 10\n", "rpm = 10\nmaf = 4\nfuel_rate = 1\n") + METER
     file.write_text(text, encoding="utf-8")
     (folder / "state").mkdir(exist_ok=True)
     return file
@@ -93,6 +105,7 @@ def _write(path: Path, plan: Plan, drive: DriveSignals, stage: str, each: int) -
         "long_trim": np.zeros(len(boost)), "boost": boost, "boost_as_burnt": boost, "engine_running": drive.running,
         "fuel_cut_gas": drive.masked, "fuel_system": np.where(drive.closed > 0.5, 2.0, 4.0),
         "supply": np.full(len(boost), 14.1),
+        "burnt": np.full(len(boost), np.nan) if drive.fuel_rate is None else drive.fuel_rate,
     }  # fmt: skip
     # A minute of idle goes before, in which a cold sensor comes up.
     lead, ticks = 600, 600 + each * len(boost)

@@ -9,6 +9,7 @@ load of lights and fans, fuel). Rows are half seconds, as `by_rows` makes them. 
 
 from __future__ import annotations
 
+import copy
 import math
 from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
@@ -38,6 +39,8 @@ class Faults:
     injector_at_load: float = 0.0
     meter: float = 0.0
     ahead_mm2: float = 0.0
+    #: Of a gauge, under boost alone.
+    pressured: float = 0.0
 
 
 @dataclass
@@ -77,6 +80,9 @@ class Vehicle(ABC):
         self.gauge = r.normal(0.0, 0.006)
         #: Share of the charge's heat that a cooler leaves, which nobody measures: none to all.
         self.kept = r.uniform(0.0, 1.0)
+        # From a generator of its own, so that the drives of older trials stay as they were.
+        own = copy.deepcopy(r)
+        self.rate_scale, self.rate_curve = own.uniform(0.30, 0.36), own.uniform(-0.025, 0.025)
         self.home_kpa, self.home_k = r.uniform(80.0, 102.0), r.uniform(278.0, 303.0)
 
     def day(self) -> Day:
@@ -132,10 +138,11 @@ class Vehicle(ABC):
         learnt = float(np.nanmean(trim[taken > 2.5 * idle])) if np.isfinite(trim).any() else 0.0
         commanded = np.where(wide, 0.86, 1.0)
         true = np.where(closed, self.loop / (1 + drawn), commanded * wanted / (1 + 0.7 * learnt))
-        seen = true * (1 + drawn) * (1 + f.wideband) * (1 + self.gauge)
+        seen = true * (1 + drawn) * (1 + f.wideband) * (1 + self.gauge) * np.where(wide, 1 + f.pressured, 1.0)
         mass_air = metered * (1 + f.meter) if self.metering == "mass_air" else np.full(count, np.nan)
+        name = int(r.integers(1 << 40))
         return DriveSignals(
-            drive=f"drive {r.integers(1 << 40)}",
+            drive=f"drive {name}",
             seconds=60.0 + 0.5 * np.arange(count),
             map_kpa=kpa + self.noise(count, 0.3) + r.normal(0, 0.2),
             air_kpa=np.full(count, day.air_kpa + r.normal(0, 0.3)),
@@ -153,7 +160,19 @@ class Vehicle(ABC):
             masked=np.zeros(count),
             displacement_m3=NOMINAL_M3,
             air_known="measured",
+            fuel_rate=self._fuel_rate(taken / true * (1 + day.fuel) * (1 + f.blend) / (1 - weak), name),
         )
+
+    def _fuel_rate(self, fuel: Floats, seed: int) -> Floats:
+        """What the bus tells of it, L/h: by a curve and a scale that nobody knows, up to a second old, by 0.05."""
+        r = np.random.default_rng(seed)
+        told = self.rate_scale * fuel * (fuel / 2.0) ** self.rate_curve * r.normal(1.0, 0.002)
+        # Asked about once a second, as a busy bus answers, and answered of a moment before.
+        asked = r.uniform(0.0, 1.0) + np.cumsum(r.uniform(0.9, 1.2, len(told)))
+        rows = 0.5 * np.arange(len(told))
+        heard = np.interp(asked - 0.2, rows, told)
+        late = heard[np.maximum(np.searchsorted(asked, rows, side="right") - 1, 0)]
+        return np.round(late / 0.05) * 0.05
 
     def _route(self, day: Day, f: Faults) -> tuple[Floats, Floats, NDArray[np.bool_], NDArray[np.bool_]]:
         r = self.rng

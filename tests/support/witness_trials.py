@@ -9,10 +9,12 @@ import numpy as np
 from witness_engines import Faults, Metering, Vehicle
 
 from cabcanary.review.witness.belt import belt
+from cabcanary.review.witness.fuel_rate import under_boost
 from cabcanary.review.witness.leak import leak
 from cabcanary.review.witness.wideband import bias, cause
 
 if TYPE_CHECKING:
+    from cabcanary.review.witness.drive_signals import DriveSignals
     from cabcanary.review.witness.estimate import Estimate
 
 BEFORE, JUDGED = 8, 3
@@ -63,6 +65,31 @@ def leaks(
         told = leak(before, judged)
         found.append((told.estimates["area_mm2"], mm2, told.verdict == "seen"))
     return _covered(found)
+
+
+def under_boost_drives(
+    engine: type[Vehicle], seed: int, fault: Faults
+) -> tuple[list[DriveSignals], list[DriveSignals]]:
+    """Drives before and those judged, of one vehicle."""
+    van = engine(np.random.default_rng((20, seed)))
+    return [van.drive() for _ in range(BEFORE)], [van.drive(fault) for _ in range(JUDGED)]
+
+
+def under_boosts(
+    engine: type[Vehicle], trials: int, most: float, *, injectors: bool = False, first: int = 0
+) -> tuple[Covered, Covered]:
+    """Gauges that show up to a share `most` too much or too little under boost alone, or injectors that deliver so much
+    too little there: where it lies now, and by how much it has moved."""
+    now, moved = [], []
+    for n in range(first, first + trials):
+        rng = np.random.default_rng((19, n))
+        van, share = engine(rng), rng.uniform(0.0 if injectors else -most, most)
+        before = [van.drive() for _ in range(BEFORE)]
+        fault = Faults(injector_at_load=share) if injectors else Faults(pressured=share)
+        told = under_boost(before, [van.drive(fault) for _ in range(JUDGED)])
+        now.append((told.estimates["apart_percent"], 100 * share, told.verdict == "seen"))
+        moved.append((told.estimates["moved_percent"], 100 * share, told.verdict == "seen"))
+    return _covered(now), _covered(moved)
 
 
 def biases(engine: type[Vehicle], trials: int, drift: float, first: int = 0) -> Covered:

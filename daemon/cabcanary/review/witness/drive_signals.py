@@ -34,6 +34,7 @@ _ITEMS = {
     "short_trim": ("short_trim_1", "short_trim"),
     "long_trim": ("long_trim_1", "long_trim"),
     "commanded": ("commanded_lambda",),
+    "fuel_rate": ("fuel_rate",),
 }
 #: Bits of PID 03: closed loop (2), closed loop with a fault of a sensor behind it (16) (SAE J1979).
 _CLOSED = (2.0, 16.0)
@@ -65,10 +66,13 @@ class DriveSignals:
     #: By what the air at the compressor's inlet is known: "measured", "behind it" or "".
     air_known: str = ""
     start: str = ""
+    #: What the engine believes to burn, L/h; None where no channel reads it.
+    fuel_rate: Floats | None = None
 
     def seen(self, *names: str) -> bool:
         """Whether all of these were ever seen."""
-        return all(bool(np.isfinite(getattr(self, name)).any()) for name in names)
+        found = (getattr(self, name) for name in names)
+        return all(values is not None and bool(np.isfinite(values).any()) for values in found)
 
     @property
     def warm(self) -> NDArray[np.bool_]:
@@ -114,6 +118,7 @@ def signals_of(columns: Columns, start: str = "") -> DriveSignals:
         displacement_of(settings),
         known if names["air_k"] else "",
         start,
+        good(names["fuel_rate"], "L/h") if names["fuel_rate"] else None,
     )
     return by_rows(every)
 

@@ -103,7 +103,7 @@ def _bias_told(found: Estimate, drives: int) -> Finding:
     estimates, figures = {"shows_too_much_percent": found}, {"drives": drives}
     far = max(abs(found.low), abs(found.high))
     under = (
-        "Under boost nothing witnesses it: if it is off there by the same share, a shown 0.82 was "
+        "Under boost no loop witnesses it: if it is off there by the same share, a shown 0.82 was "
         f"{spelt(0.82 / (1 + found.middle / 100), 3)} ({spelt(0.82 / (1 + found.high / 100), 3)} to "
         f"{spelt(0.82 / (1 + found.low / 100), 3)})"
     )

@@ -11,6 +11,7 @@ from cabcanary.review.list.drives import samples_path
 from cabcanary.review.list.recorded_drive import RecordedError, read_drive
 from cabcanary.review.witness.belt import belt
 from cabcanary.review.witness.drive_signals import signals_of
+from cabcanary.review.witness.fuel_rate import under_boost
 from cabcanary.review.witness.leak import leak
 from cabcanary.review.witness.lifts import gas_signals, lifts_of
 from cabcanary.review.witness.seen import seen
@@ -109,6 +110,7 @@ def witnessed(plan: Plan, named: Sequence[Path] = (), *, timing_alone: bool = Fa
         leak([*older, *old], signals),
         bias([*old, *signals]),
         cause([*older, *old], signals),
+        under_boost([*older, *old], signals),
         told,
         seen([*before, *now], ceiling_of(rule_files(plan))),
     ]
