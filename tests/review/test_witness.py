@@ -6,6 +6,8 @@ The engines of `witness_engines` share no equation with the estimators, nor with
 from __future__ import annotations
 
 import dataclasses
+import math
+from typing import TYPE_CHECKING
 
 import fluids
 import numpy as np
@@ -20,6 +22,7 @@ from witness_trials import (
     belts,
     biases,
     confusion,
+    heats,
     leaks,
     masquerades,
     under_boost_drives,
@@ -29,12 +32,17 @@ from witness_trials import (
 from cabcanary.review.witness.belt import belt, power_of
 from cabcanary.review.witness.estimate import CANNOT_TELL, NOTHING, TOLD, generator, of_draws, shift
 from cabcanary.review.witness.fuel_rate import apart, lag_of, under_boost
+from cabcanary.review.witness.heat import cells_of as heat_cells
+from cabcanary.review.witness.heat import heat, slowness
 from cabcanary.review.witness.leak import Idle, _by_density, leak
 from cabcanary.review.witness.mixture_causes import weigh
 from cabcanary.review.witness.orifice import flux
 from cabcanary.review.witness.seen import Pull, judged_cell
 from cabcanary.review.witness.two_way import huber, levels
 from cabcanary.review.witness.wideband import bias, cause, walk
+
+if TYPE_CHECKING:
+    from cabcanary.review.witness.drive_signals import DriveSignals
 
 SOME = [24, pytest.param(300, marks=pytest.mark.long)]
 #: Sound intervals of 95 % hold the truth in 92 to 98 % of cases; of few cases the binomial says how far off is chance.
@@ -132,6 +140,55 @@ def test_the_lag_of_the_fuel_is_found_to_a_tenth() -> None:
     assert lag_of(dataclasses.replace(made, fuel_rate=np.full(400, np.nan))) is None
 
 
+@pytest.mark.parametrize("trials", SOME)
+@pytest.mark.parametrize("kind", ["centrifugal", "displacement", "turbo"])
+def test_how_much_more_the_charge_warms_lies_in_its_interval(kind: str, trials: int) -> None:
+    graded(f"heat, {kind}", [heats(engine, kind, trials, 0.4) for engine in ENGINES])
+    healthy = [heats(engine, kind, trials, 0.0) for engine in ENGINES]
+    assert sum(found.told for found in healthy) <= scipy.stats.binom.ppf(0.999, 2 * trials, 1 / 200)
+
+
+def test_a_compressor_that_loses_efficiency_is_told_and_its_two_causes_not_told_apart() -> None:
+    van = Tables(np.random.default_rng(31), kind="displacement")
+    before = [van.drive() for _ in range(8)]
+    worse = heat(before, [van.drive(Faults(heats=0.3)) for _ in range(3)])
+    assert worse.verdict == TOLD
+    assert "lost efficiency, or the cooler" in worse.line()
+    assert "I can't tell which" in worse.line()
+    better = heat(before, [van.drive(Faults(heats=-0.4)) for _ in range(3)])
+    assert (better.verdict, "a better cooler" in better.words) == (TOLD, True)
+    same = heat(before, [van.drive() for _ in range(3)])
+    assert same.verdict == NOTHING
+    assert "would have been seen" in same.words
+
+
+def pulled(celsius_more: float, ratio: float, slow_s: float) -> DriveSignals:
+    """20 s at rest at 300 K and 100 kPa, then a pull of 10 s by a sensor of this time constant."""
+    van = Pieces(np.random.default_rng(1))
+    drive, count = van.drive(), 60
+    arrays = {f.name: getattr(drive, f.name) for f in dataclasses.fields(drive)}
+    cut = {n: v[:count] for n, v in arrays.items() if isinstance(v, np.ndarray)}
+    into = np.maximum(0.0, 0.5 * (np.arange(count) - 39))
+    return dataclasses.replace(
+        drive, **cut | {
+            "air_kpa": np.full(count, 100.0), "map_kpa": np.where(into > 0, 100.0 * ratio, 40.0),
+            "air_k": np.full(count, 300.0), "running": np.ones(count),
+            "charge_k": 300.0 + celsius_more * -np.expm1(-into / slow_s),
+        }
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("ratio", "efficiency"), [(1.5, 0.6), (2.0, 0.75)])
+def test_the_heat_of_a_compression_is_that_of_another_library(ratio: float, efficiency: float) -> None:
+    """fluids.isentropic_T_rise_compression, after Perry's Chemical Engineers' Handbook; k = 1.4."""
+    warm = fluids.isentropic_T_rise_compression(300.0, 100e3, ratio * 100e3, 1.4, efficiency)
+    drives = [pulled(warm - 300.0, ratio, slow_s=4.0) for _ in range(3)]
+    assert slowness(drives) == 4.0
+    cells = heat_cells(drives[0], 4.0)
+    assert set(cells) == {0, 1, 2, 3, 4}
+    assert [math.exp(v) for v in cells.values()] == pytest.approx([1 / efficiency] * 5, rel=0.01)
+
+
 @pytest.mark.parametrize("trials", [8, pytest.param(60, marks=pytest.mark.long)])
 @pytest.mark.parametrize("engine", ENGINES)
 @pytest.mark.parametrize(("metering", "table"), [("mass_air", RIGHT), ("speed_density", RIGHT_BY_DENSITY)])
@@ -154,7 +211,7 @@ def test_causes_are_told_apart_and_never_wrongly(
 @pytest.mark.parametrize("trials", [30, pytest.param(400, marks=pytest.mark.long)])
 def test_altitude_weather_and_a_tank_are_not_called_faults(trials: int) -> None:
     claims = sum((masquerades(engine, trials) for engine in ENGINES), start=type(masquerades(Pieces, 0))())
-    print(f"{sum(claims.values())} claims of {2 * trials} healthy vehicles in three questions each: {dict(claims)}")
+    print(f"{sum(claims.values())} claims of {2 * trials} healthy vehicles in five questions each: {dict(claims)}")
     # One of 200 for each question; the binomial says what few trials may show.
     for count in claims.values():
         assert count <= scipy.stats.binom.ppf(0.99, 2 * trials, 1 / 200)
@@ -293,7 +350,7 @@ def without(drives: list, *names: str) -> list:
     ("names", "question"),
     [
         (("rpm",), belt), (("throttle",), belt), (("air_kpa",), belt), (("rpm", "mass_air"), leak),
-        (("trim",), cause), (("closed",), cause),
+        (("trim",), cause), (("closed",), cause), (("charge_k",), heat), (("air_kpa",), heat),
     ],
     ids=lambda one: one.__name__ if callable(one) else "+".join(one),
 )  # fmt: skip

@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 QUESTIONS = (
-    "compressor and belt", "leak at idle", "is the wideband telling the truth", "what shifts the mixture",
-    "is the mixture under boost what air over fuel says", "the wideband's timing", "how much has been seen",
+    "compressor and belt", "the charge's heat", "leak at idle", "is the wideband telling the truth",
+    "what shifts the mixture", "is the mixture under boost what air over fuel says", "the wideband's timing",
+    "how much has been seen",
 )  # fmt: skip
 
 
@@ -37,19 +38,19 @@ def test_the_same_is_found_in_an_archive_as_was_driven(tmp_path: Path, capsys: p
     assert tuple(f for f in found if f != "all") == QUESTIONS
     assert len(found["all"]["judged"]) == 3
     assert len(found["all"]["before"]) == 7
-    belt, leak = found[QUESTIONS[0]], found[QUESTIONS[1]]
+    belt, leak = found[QUESTIONS[0]], found[QUESTIONS[2]]
     low, high = belt["estimates"]["slip_percent"]["interval"]
     assert belt["verdict"] == "seen"
     assert low <= 10.0 <= high
     low, high = leak["estimates"]["area_mm2"]["interval"]
     assert (leak["verdict"], leak["by"]) == ("seen", "trims")
     assert low <= 6.0 <= high
-    assert found[QUESTIONS[3]]["cause"] == "air let in"
-    low, high = found[QUESTIONS[4]]["estimates"]["moved_percent"]["interval"]
-    assert found[QUESTIONS[4]]["verdict"] == "seen"
+    assert found[QUESTIONS[4]]["cause"] == "air let in"
+    low, high = found[QUESTIONS[5]]["estimates"]["moved_percent"]["interval"]
+    assert found[QUESTIONS[5]]["verdict"] == "seen"
     # What a hole lets out under boost was metered and not burnt: a little less is left of 12.
     assert low <= 11.0 <= high
-    cells = found[QUESTIONS[6]]["cells"]
+    cells = found[QUESTIONS[7]]["cells"]
     assert cells
     assert sum(c["seconds"] for c in cells) > 10.0
     # The review of the stage stands on the same, by steps of boost over all engine speeds.
@@ -100,12 +101,12 @@ def test_a_vehicle_that_lacks_sensors_is_told_what_it_would_take(
     archive(config, [van.drive() for _ in range(5)])
     found = asked(config, capsys)
     assert found["all"]["unread"] == []
-    for question in QUESTIONS[:6] if name == "market-hatchback" else QUESTIONS[2:6]:
+    for question in QUESTIONS[:7] if name == "market-hatchback" else QUESTIONS[3:7]:
         assert found[question]["verdict"] == "can't tell", question
         assert found[question]["needs"], question
         assert found[question]["words"].startswith("I can't tell: "), question
     # Mixture and boost it has.
-    assert found[QUESTIONS[6]]["cells"]
+    assert found[QUESTIONS[7]]["cells"]
 
 
 def test_without_drives_it_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -41,6 +41,8 @@ class Faults:
     ahead_mm2: float = 0.0
     #: Of a gauge, under boost alone.
     pressured: float = 0.0
+    #: How much more the compressed charge warms.
+    heats: float = 0.0
 
 
 @dataclass
@@ -124,7 +126,9 @@ class Vehicle(ABC):
         f, day, r = faults or Faults(), day or self.day(), self.rng
         kpa, rpm, wide, closed = self._route(day, f)
         count = len(kpa)
-        charge = day.air_k + day.soak_k + np.where(kpa > day.air_kpa, 40.0 * (kpa / day.air_kpa - 1.0), 0.0)
+        # Whatever is lost, the colder the air the less it warms.
+        warms = 40.0 * (1 + f.heats) * day.air_k / 293.0
+        charge = day.air_k + day.soak_k + np.where(kpa > day.air_kpa, warms * (kpa / day.air_kpa - 1.0), 0.0)
         taken = self.air(kpa, rpm, charge)
         let_in = self.hole(f.leak_mm2, kpa, day)
         metered = np.maximum(taken - let_in, 0.1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections import Counter
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -10,6 +11,7 @@ from witness_engines import Faults, Metering, Vehicle
 
 from cabcanary.review.witness.belt import belt
 from cabcanary.review.witness.fuel_rate import under_boost
+from cabcanary.review.witness.heat import heat
 from cabcanary.review.witness.leak import leak
 from cabcanary.review.witness.wideband import bias, cause
 
@@ -90,6 +92,29 @@ def under_boosts(
         now.append((told.estimates["apart_percent"], 100 * share, told.verdict == "seen"))
         moved.append((told.estimates["moved_percent"], 100 * share, told.verdict == "seen"))
     return _covered(now), _covered(moved)
+
+
+def heats(engine: type[Vehicle], kind: str, trials: int, most: float, first: int = 0) -> Covered:
+    """Charges that warm by up to a share `most` more, or a third of it less, by a sensor of 1 to 12 s."""
+    found = []
+    for n in range(first, first + trials):
+        rng = np.random.default_rng((21, n))
+        van, share = engine(rng, kind=kind), rng.uniform(-most / 3, most)
+        slow_s = rng.uniform(1.0, 12.0)
+        before = [_slowly(van.drive(), slow_s) for _ in range(BEFORE)]
+        # Wind, the bay's own heat and where the cooler begins are others in that week, and nobody's fault.
+        week = (1 + share) * (1 + rng.uniform(-0.05, 0.05)) - 1
+        told = heat(before, [_slowly(van.drive(Faults(heats=week)), slow_s) for _ in range(JUDGED)])
+        found.append((told.estimates["warms_more_percent"], 100 * share, told.verdict == "seen"))
+    return _covered(found)
+
+
+def _slowly(drive: DriveSignals, slow_s: float) -> DriveSignals:
+    """With a charge temperature as a sensor of this time constant has it."""
+    seen = np.array(drive.charge_k)
+    for n in range(1, len(seen)):
+        seen[n] = seen[n - 1] + (drive.charge_k[n] - seen[n - 1]) * -np.expm1(-0.5 / slow_s)
+    return dataclasses.replace(drive, charge_k=seen)
 
 
 def biases(engine: type[Vehicle], trials: int, drift: float, first: int = 0) -> Covered:
@@ -176,6 +201,7 @@ def masquerades(engine: type[Vehicle], trials: int, first: int = 0) -> Counter[s
             day = van.day()
             day.fuel += fuel
             judged.append(van.drive(day=day))
-        for told in (belt(kind, before, judged), leak(before, judged), cause(before, judged)):
+        asked = (belt(kind, before, judged), heat(before, judged), leak(before, judged), cause(before, judged))
+        for told in (*asked, under_boost(before, judged)):
             claims[told.name] += told.verdict == "seen"
     return claims

@@ -20,7 +20,7 @@ WORDS: Mapping[str, tuple[str, ...]] = {
     "supply_reads": ("as typed", "a little low", "by a factor"),
     "standing": ("equal", "a little low", "far low", "near nothing", "a little high", "far high"),
     "warm_up": ("free air", "no air", "stays cold", "blind"),
-    "idle": ("as it should", "high", "at the air", "above the air", "low", "beyond the wire's end"),
+    "idle": ("as it should", "rather high", "high", "at the air", "above the air", "low", "beyond the wire's end"),
     "idle_sounds": ("as before", "not as before"),
     "witness": ("agrees", "ours is higher", "ours is lower"),
     "error_shape": ("same at idle", "another at idle"),
@@ -233,7 +233,11 @@ CAUSES: tuple[Cause, ...] = (
         "at idle, pinch the line at the tee: the engine does not change, and the reading rises to the air's",
         0.8,
         {
-            "idle": {"high": 0.9, "at the air": 0.06},  # what leaks in lifts the sensor's end, not the manifold
+            "idle": {
+                "high": 0.84,
+                "rather high": 0.06,
+                "at the air": 0.06,
+            },  # what leaks in lifts the sensor's end, not the manifold
             "witness": {"ours is higher": 0.95},
             "idle_sounds": {"as before": 0.8, "not as before": 0.2},  # a thin line feeds the engine little
         },
@@ -244,7 +248,7 @@ CAUSES: tuple[Cause, ...] = (
         "at idle, pinch the hose on each side of the tee: idle changes where the leak is",
         1.0,
         {
-            "idle": {"high": 0.88, "as it should": 0.08},
+            "idle": {"high": 0.78, "rather high": 0.12, "as it should": 0.06},
             "witness": {"agrees": 0.95},  # both sensors see a manifold that is fuller
             "idle_sounds": {"not as before": 0.9},
             "idle_mixture": {"near 1": 0.5, "lean": 0.48},  # where the air is metered ahead of it, it runs lean
@@ -259,7 +263,7 @@ CAUSES: tuple[Cause, ...] = (
         0.6,
         {
             "servo": {"no": 0.97},  # no vacuum, no help
-            "idle": {"high": 0.85, "as it should": 0.1},
+            "idle": {"high": 0.76, "rather high": 0.12, "as it should": 0.08},
             "witness": {"agrees": 0.95},
             "idle_sounds": {"not as before": 0.9},
             "idle_mixture": {"near 1": 0.5, "lean": 0.48},

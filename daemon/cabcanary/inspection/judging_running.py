@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 #: A warm engine idles between these, kPa absolute (common practice); and within so much of what it idled at before.
 _IDLE_KPA, _AS_BEFORE_KPA = (18.0, 46.0), 6.0
+#: Above this share of that band an engine may idle, and few do: no failure, and a sign where something else has failed.
+_USUAL_SHARE = 0.8
 #: Of the air's pressure less than this is missing: no vacuum reaches the sensor.
 _NO_VACUUM_KPA = 8.0
 #: No engine idles so slowly.
@@ -98,7 +100,7 @@ def _idle_pressure(e: Evidence, moments: Sequence[Moment]) -> Finding:
 
 def _idle_word(shown: float, low: float, high: float, air_kpa: float) -> str:
     if low <= shown <= high:
-        return "as it should"
+        return "as it should" if shown <= low + _USUAL_SHARE * (high - low) else "rather high"
     if shown > air_kpa + _NO_VACUUM_KPA:
         return "above the air"
     if shown > air_kpa - _NO_VACUUM_KPA:

@@ -12,6 +12,7 @@ from cabcanary.review.list.recorded_drive import RecordedError, read_drive
 from cabcanary.review.witness.belt import belt
 from cabcanary.review.witness.drive_signals import signals_of
 from cabcanary.review.witness.fuel_rate import under_boost
+from cabcanary.review.witness.heat import heat
 from cabcanary.review.witness.leak import leak
 from cabcanary.review.witness.lifts import gas_signals, lifts_of
 from cabcanary.review.witness.seen import seen
@@ -107,6 +108,7 @@ def witnessed(plan: Plan, named: Sequence[Path] = (), *, timing_alone: bool = Fa
     older = [signals_of(c) for c in _opened(others, found)]
     found.findings = [
         belt(plan.settings.compressor_kind or "none", old, signals),
+        heat(old, signals),
         leak([*older, *old], signals),
         bias([*old, *signals]),
         cause([*older, *old], signals),
