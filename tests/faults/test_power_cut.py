@@ -119,7 +119,9 @@ def test_a_stop_in_mid_drive_closes_the_drive_in_order(ride: Callable[..., Ride]
     driven.until(6.0)
     assert driven.stop() == 0
     assert "stopped: this vehicle is no longer watched" in driven.log
-    if not driven.manifests():  # a busy machine: the stop has not waited for ever, and the next start takes the drive up
+    if (
+        not driven.manifests()
+    ):  # a busy machine: the stop has not waited for ever, and the next start takes the drive up
         driven.start()
         driven.event("recorder", "archived")
         assert driven.stop() == 0
