@@ -29,6 +29,7 @@ from witness_trials import (
     under_boosts,
 )
 
+from cabcanary.review.witness import fuel_rate
 from cabcanary.review.witness.belt import belt, power_of
 from cabcanary.review.witness.estimate import CANNOT_TELL, NOTHING, TOLD, generator, of_draws, shift
 from cabcanary.review.witness.fuel_rate import apart, lag_of, under_boost
@@ -120,11 +121,27 @@ def test_what_was_masked_or_of_the_gas_before_a_pull_is_not_looked_at() -> None:
     first = boosted & ~np.concatenate([[False], boosted[:-1]])
     spoiled = np.where(first, 1.5 * drive.mixture, drive.mixture)
     assert apart(dataclasses.replace(drive, mixture=spoiled), lag_s) == sound
+    second = np.concatenate([[False], first[:-1]]) | np.concatenate([[False, False], first[:-2]])
+    late = np.where(second, 1.5 * drive.mixture, drive.mixture)
+    assert apart(dataclasses.replace(drive, mixture=late), lag_s) == sound
+    at_idle = np.where(drive.throttle == 0.0, 1.1 * drive.mixture, drive.mixture)
+    assert apart(dataclasses.replace(drive, mixture=at_idle), lag_s) == sound
     masked = np.where(np.arange(len(boosted)) == np.flatnonzero(boosted)[6], 1.0, 0.0)
     wrong = np.where(masked > 0, 1.5 * drive.mixture, drive.mixture)
     assert apart(dataclasses.replace(drive, mixture=wrong), lag_s) != pytest.approx(sound, abs=0.005)
     kept = apart(dataclasses.replace(drive, mixture=wrong, masked=masked), lag_s)
     assert kept == pytest.approx(sound, abs=0.005)
+
+
+def test_a_small_move_and_one_of_few_drives_are_not_told_as_a_fault(monkeypatch: pytest.MonkeyPatch) -> None:
+    before, judged = under_boost_drives(Pieces, 1, Faults())
+    for moved, verdict in ((0.015, NOTHING), (0.05, TOLD)):
+        monkeypatch.setattr(fuel_rate, "apart", lambda d, _lag, moved=moved: moved * any(d is j for j in judged))
+        found = under_boost(before, judged)
+        assert found.verdict == verdict
+        assert found.estimates["moved_percent"].plain
+    assert "moved_percent" not in under_boost(before[:3], judged).estimates
+    assert "moved_percent" in under_boost(before[:4], judged).estimates
 
 
 def test_the_lag_of_the_fuel_is_found_to_a_tenth() -> None:
@@ -187,6 +204,18 @@ def test_the_heat_of_a_compression_is_that_of_another_library(ratio: float, effi
     cells = heat_cells(drives[0], 4.0)
     assert set(cells) == {0, 1, 2, 3, 4}
     assert [math.exp(v) for v in cells.values()] == pytest.approx([1 / efficiency] * 5, rel=0.01)
+    # A charge that was warmed by the bay begins higher, and the compressor breathes the air outside all the same.
+    soaked = dataclasses.replace(drives[0], charge_k=drives[0].charge_k + 20.0)
+    assert list(heat_cells(soaked, 4.0).values()) == pytest.approx(list(cells.values()))
+    behind = dataclasses.replace(soaked, air_known="behind it")
+    assert list(heat_cells(behind, 4.0).values()) == pytest.approx([v - math.log(320 / 300) for v in cells.values()])
+
+
+def test_heat_takes_four_drives_before_and_the_sensors_own_slowness() -> None:
+    drives = [pulled(60.0, 1.6, slow_s=6.0) for _ in range(5)]
+    assert heat(drives[:4], drives[4:]).figures == {"drives": [4, 1], "sensor_s": 6.0}
+    few = heat(drives[:3], drives[3:])
+    assert (few.verdict, "3 drives before and 2 judged" in few.words) == (CANNOT_TELL, True)
 
 
 @pytest.mark.parametrize("trials", [8, pytest.param(60, marks=pytest.mark.long)])

@@ -41,6 +41,8 @@ LEAST_BEFORE = 4
 #: From this pressure ratio on; a pull's first rows are of the gas before it.
 _BOOSTED, _SETTLING_ROWS = 1.08, 3
 _LEAST_ROAD_ROWS, _LEAST_BOOSTED_ROWS = 40, 8
+#: The road begins at so many times the idle's flow.
+_OVER_IDLE = 1.6
 #: Flow that changes faster than this, share a second, is left out: meter, fuel and gauge are not of one instant.
 _FASTEST = 0.5
 #: How much later than the air the fuel may be told, s.
@@ -119,7 +121,7 @@ def apart(drive: DriveSignals, lag_s: float) -> float | None:
         rate = _rate(flow, drive.seconds)
         boosted = (drive.running == 1.0) & (drive.closed < 0.01) & (ratio >= _BOOSTED)
     usable = np.isfinite(differs) & (np.abs(rate) < _FASTEST) & (drive.masked < 0.5)
-    road = usable & drive.warm & (drive.closed > 0.99) & ~idle_rows(drive)
+    road = usable & drive.warm & (drive.closed > 0.99) & _above_idle(drive)
     boosted = usable & _settled(boosted)
     if road.sum() < _LEAST_ROAD_ROWS or boosted.sum() < _LEAST_BOOSTED_ROWS:
         return None
@@ -129,13 +131,21 @@ def apart(drive: DriveSignals, lag_s: float) -> float | None:
     return float(np.mean(differs[boosted]) - at_high_flow)
 
 
+def _above_idle(drive: DriveSignals) -> Truths:
+    """Rows with plainly more flow than an idle has: an exhaust's leak and a leak's largest share are left out."""
+    idle = drive.mass_air[idle_rows(drive)]
+    idle = idle[np.isfinite(idle)]
+    found: Truths = drive.mass_air >= _OVER_IDLE * (float(np.median(idle)) if len(idle) else 0.0)
+    return found
+
+
 def lag_of(drive: DriveSignals) -> float | None:
     """By how much the bus tells the fuel later than the air, s: where their ratio moves least from row to row.
 
     One drive tells it to a fifth of a second, in which a pull's flow grows by 4 %. It is the bus's own, so the middle
     of many drives is taken.
     """
-    if drive.fuel_rate is None or not drive.seen("fuel_rate", "mass_air"):
+    if drive.fuel_rate is None:
         return None
     with np.errstate(all="ignore"):
         flow, fuel = np.log(drive.mass_air), np.log(drive.fuel_rate)
