@@ -68,7 +68,7 @@ def under_boost(before: Sequence[DriveSignals], judged: Sequence[DriveSignals]) 
     if not new:
         return cannot_tell(
             QUESTION, "there is too little of a warm closed loop and of boost in one drive",
-            f"{_LEAST_BOOSTED_ROWS * ROW_S:g} s of settled boost and {_LEAST_ROAD_ROWS * ROW_S:g} s of the road",
+            f"{spelt(_LEAST_BOOSTED_ROWS * ROW_S)} s of settled boost, {spelt(_LEAST_ROAD_ROWS * ROW_S)} s of the road",
         )  # fmt: skip
     rng = generator()
     scatter = max(float(np.std([*old, *new])), _LEAST_SCATTER)
