@@ -21,6 +21,7 @@ from witness_trials import (
     Covered,
     belts,
     biases,
+    blended,
     confusion,
     heats,
     leaks,
@@ -235,6 +236,15 @@ def test_causes_are_told_apart_and_never_wrongly(
     print(f"{engine.__name__}: right {right / total:.3f}, wrong {wrong / total:.3f}")
     assert right >= 0.8 * total
     assert wrong <= 0.02 * total
+
+
+@pytest.mark.parametrize("trials", [6, pytest.param(100, marks=pytest.mark.long)])
+def test_a_tank_of_much_ethanol_is_called_fuel_and_nothing_else(trials: int) -> None:
+    for engine in ENGINES:
+        claims, fuel = blended(engine, trials)
+        print(f"{engine.__name__}: fuel in {fuel} of {trials}, besides {dict(claims)}")
+        assert fuel >= 0.95 * trials
+        assert max(claims.values()) <= scipy.stats.binom.ppf(0.99, trials, 1 / 200)
 
 
 @pytest.mark.parametrize("trials", [30, pytest.param(400, marks=pytest.mark.long)])

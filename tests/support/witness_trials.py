@@ -183,6 +183,25 @@ def confusion(
     return answers
 
 
+def blended(engine: type[Vehicle], trials: int) -> tuple[Counter[str], int]:
+    """Healthy vehicles with a tank that takes a fifth more fuel, as half of E85 does: what is claimed, and named fuel."""
+    claims: Counter[str] = Counter()
+    fuel = 0
+    for n in range(trials):
+        kind, metering = ("centrifugal", "displacement", "turbo")[n % 3], ("mass_air", "speed_density")[n % 2]
+        van = engine(np.random.default_rng((33, n)), kind=kind, metering=metering, weather=0.15)  # type: ignore[arg-type]
+        before, judged = [van.drive() for _ in range(BEFORE)], []
+        for _ in range(JUDGED):
+            day = van.day()
+            day.fuel += 0.20
+            judged.append(van.drive(day=day))
+        asked = (belt(kind, before, judged), heat(before, judged), leak(before, judged))
+        for told in (*asked, under_boost(before, judged), bias([*before, *judged])):
+            claims[told.name] += told.verdict == "seen"
+        fuel += cause(before, judged).figures["cause"] == "fuel"
+    return claims, fuel
+
+
 def masquerades(engine: type[Vehicle], trials: int, first: int = 0) -> Counter[str]:
     """Healthy vehicles that were driven at home, and are judged elsewhere: 0 to 2200 m, 0 to 35 C, E5 to E10."""
     claims: Counter[str] = Counter()
