@@ -184,7 +184,7 @@ def confusion(
 
 
 def blended(engine: type[Vehicle], trials: int) -> tuple[Counter[str], int]:
-    """Healthy vehicles with a tank that takes a fifth more fuel, as half of E85 does: what is claimed, and named fuel."""
+    """Healthy vehicles whose tank takes a fifth more fuel, as half of E85 does: what is claimed, named fuel."""
     claims: Counter[str] = Counter()
     fuel = 0
     for n in range(trials):
