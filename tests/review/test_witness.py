@@ -209,6 +209,9 @@ def test_the_heat_of_a_compression_is_that_of_another_library(ratio: float, effi
     soaked = dataclasses.replace(drives[0], charge_k=drives[0].charge_k + 20.0)
     assert list(heat_cells(soaked, 4.0).values()) == pytest.approx(list(cells.values()))
     behind = dataclasses.replace(soaked, air_known="behind it")
+    # An air that was not seen in a pull is taken from the charge before it, and nothing is warned of.
+    unseen = dataclasses.replace(drives[0], air_k=np.full(60, np.nan))
+    assert list(heat_cells(unseen, 4.0).values()) == pytest.approx(list(cells.values()))
     assert list(heat_cells(behind, 4.0).values()) == pytest.approx([v - math.log(320 / 300) for v in cells.values()])
 
 

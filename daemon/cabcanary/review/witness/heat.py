@@ -115,7 +115,9 @@ def _points(drive: DriveSignals, slow_s: float) -> list[tuple[Floats, Floats]]:
         if not np.isfinite(resting).any():
             continue
         base = float(np.nanmedian(resting))
-        inlet = float(np.nanmean(drive.air_k[begin:end])) if drive.air_known == "measured" else base
+        outside = drive.air_k[begin:end]
+        outside = outside[np.isfinite(outside)]
+        inlet = float(np.mean(outside)) if len(outside) and drive.air_known == "measured" else base
         law = _slowly(inlet * (ratio[begin:end] ** _HEAD - 1.0), slow_s)
         rise, into = drive.charge_k[begin:end] - base, ROW_S * np.arange(1, end - begin + 1)
         kept = (rise > _LEAST_RISE_K) & (law > _LEAST_LAW_K) & (into >= _PARTS_S[0])
