@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from cabcanary.inspection import judging_running
 from cabcanary.inspection.evidence import Evidence
 from cabcanary.inspection.judging import judge_sensors
 from cabcanary.inspection.roles import Moment, Normal, Role, Roles, Told
@@ -89,3 +90,9 @@ def test_a_wideband_that_is_still_heating_is_cold_and_not_blind() -> None:
         moments = [Moment(n / 25, {"lambda": Told(None, quality)}) for n in range(100)]
         judge_sensors(e, moments)
         assert e.observed["warm_up"] == word
+
+
+def test_an_idle_that_passes_and_is_rather_high_is_a_sign() -> None:
+    """Of 18 to 46 kPa; the bench van with a port open at its tee idles at 45.5."""
+    words = {kpa: judging_running._idle_word(kpa, 18.0, 46.0, 100.0) for kpa in (33.0, 40.0, 41.0, 45.5, 46.5)}
+    assert list(words.values()) == ["as it should", "as it should", "rather high", "rather high", "high"]

@@ -10,7 +10,14 @@ import pytest
 from cabcanary.cabview.archive import Archive
 from cabcanary.review.list.drives import drop_drive, keep_drive, note_drive
 from cabcanary.review.report.report import _manifest_of
-from cabcanary.store.manifest import Manifest, drive_folder, read_manifest, read_manifests, write_manifest
+from cabcanary.store.manifest import (
+    Manifest,
+    drive_folder,
+    read_manifest,
+    read_manifests,
+    state_folder,
+    write_manifest,
+)
 from cabcanary.store.remarks import MOST_BYTES, Remarks, read_remarks, write_remarks
 
 NAME = "20260301T101500Z-ab12"
@@ -138,3 +145,13 @@ def test_a_write_that_fails_leaves_nothing_half(
         write_remarks(tmp_path, NAME, Remarks(notes=["third"]))
     assert [p.name for p in (tmp_path / "remarks").iterdir()] == [f"{NAME}.json"]
     assert read_remarks(tmp_path, NAME).notes == ["second"]
+
+
+def test_a_note_leaves_a_mark_as_it_is(pages: Archive, tmp_path: Path, manifest_path: Path) -> None:
+    keep_drive(tmp_path, "last", kept=True)
+    pages.note(NAME, "second")
+    assert (listed(tmp_path).kept, listed(tmp_path).notes) == (True, ["first", "second"])
+
+
+def test_a_file_that_lies_in_no_archive_has_no_remarks_and_no_error() -> None:
+    assert state_folder(Path("/drive.parquet")) == Path("/")
