@@ -51,7 +51,7 @@ NUMBERS = (
     f"run {VAN} --speed -1", f"run {VAN} --speed nan", f"run {VAN} --speed 1e400", f"run {VAN} --speed ten",
     f"calibrate map --config {VAN} --seconds -1", f"calibrate map --config {VAN} --seconds nan",
     f"witness {VAN} --write", f"witness {VAN} --timing --yes", f"witness {VAN} --timing --write --json",
-    f"calibrate map --config {VAN} --json", f"calibrate mapp --config {VAN}",
+    "export x --uncompressed", f"calibrate map --config {VAN} --json", f"calibrate mapp --config {VAN}",
     f"pages --config {VAN} --port -1", f"pages --config {VAN} --port 70000", f"pages --config {VAN} --port x",
     f"stage {VAN} fuel", f"stage {VAN} fuel --litres -1", f"stage {VAN} fuel --litres nan",
     f"stage {VAN} fuel --litres x", f"stage {VAN} fuel --litres 40 --blend water",

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+import mf4_rs
 import numpy as np
 import pandas as pd
 import polars as pl
@@ -147,6 +148,26 @@ def test_two_readers_of_mdf4_see_the_same_start_and_what_is_missing_as_missing(f
                 assert numbers[~missing].tolist() == archive[name].to_numpy()[~missing].tolist()
             assert len(file.get(name).samples) == (~missing).sum()
     assert plain.signals["lambda"].invalid.any()
+
+
+def test_a_library_from_elsewhere_reads_the_same_mdf4(folder: Path, tmp_path: Path) -> None:
+    """mf4-rs (MIT), written in Rust, shares no line with the library that wrote the file."""
+    output = tmp_path / "drive.mf4"
+    done("export", "last", "--to", "mdf4", "--uncompressed", "--folder", folder, "--output", output)
+    archive, (drive,) = pl.read_parquet(samples(folder)), listed(folder)
+    file = mf4_rs.Mdf(str(output))
+    start = pd.Timestamp(drive["start"]).tz_localize(None)
+    for name in ("lambda", "map", "boost", "air_pressure"):
+        words = archive[f"{name}_quality"].cast(pl.String)
+        missing = ~words.is_in(["good", "saturated high", "saturated low"]).to_numpy()
+        numbers, dated = file.values(name), file.read(name)
+        assert np.isnan(numbers).tolist() == missing.tolist(), name
+        assert numbers[~missing].tolist() == archive[name].to_numpy()[~missing].tolist()
+        assert file.channel(name).unit == {"lambda": "lambda", "boost": "psi"}.get(name, "kPa")
+        times_s = (dated.index - start).total_seconds().to_numpy()
+        # To the millisecond that the drive's start is known to.
+        assert times_s == pytest.approx(archive["time_s"].to_numpy(), abs=0.002)
+    assert np.isnan(file.values("lambda")).any()
 
 
 def test_the_installed_command_exports(folder: Path, tmp_path: Path) -> None:

@@ -48,6 +48,11 @@ def add_drive_verbs(verbs: Any) -> None:
     export.add_argument(
         "--output", type=Path, help="file to write; none is written over (default: the drive's name, here)"
     )
+    export.add_argument(
+        "--uncompressed",
+        action="store_true",
+        help="an MDF4 file without compressed blocks, for programs that cannot open those",
+    )
     add_folder(export)
     export.add_argument("--json", action="store_true", help="for a program to read")
     export.set_defaults(run=guarded(_export))
@@ -179,12 +184,15 @@ def _list(options: argparse.Namespace, folder: Path) -> int:
 
 def _export(options: argparse.Namespace) -> int:
     from cabcanary.review.exchange.export import export_drive
-    from cabcanary.review.list.drives import find_drive, samples_path
+    from cabcanary.review.list.drives import DriveError, find_drive, samples_path
 
+    if options.uncompressed and options.to != "mdf4":
+        raise DriveError("--uncompressed: only with --to mdf4")
     folder = folder_of(options)
     path, manifest = find_drive(folder, options.drive)
     target = options.output or Path(manifest.drive + _ENDINGS[options.to])
-    made = export_drive(samples_path(path, manifest), options.to, target, folder)
+    samples = samples_path(path, manifest)
+    made = export_drive(samples, options.to, target, folder, compressed=not options.uncompressed)
     if options.json:
         _say(_object({"drive": manifest.drive, "format": options.to, "files": [str(file) for file in made]}))
     else:

@@ -6,6 +6,7 @@ import csv
 import json
 import shutil
 from datetime import datetime
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from cabcanary.alerts.words import mixture_under_boost
@@ -26,10 +27,11 @@ _WITHIN = (Quality.WITHIN.words,)
 _NUMBERS = {q.words: int(q) for q in Quality}
 
 
-def export_drive(samples: Path, to: str, target: Path, folder: Path) -> list[Path]:
+def export_drive(samples: Path, to: str, target: Path, folder: Path, *, compressed: bool = True) -> list[Path]:
     """Write a drive as `to` (csv, parquet, mdf4) into `target`; returns the files made, all of them whole.
 
-    `folder` is the daemon's, whose archive nothing is written into. An MDF4 file always ends in .mf4.
+    `folder` is the daemon's, whose archive nothing is written into. An MDF4 file always ends in .mf4; its data blocks
+    are `compressed` (##DZ), which not every program can open, or plain (##DT).
 
     Raises:
         DriveError: this cannot be done, and what to do.
@@ -40,7 +42,8 @@ def export_drive(samples: Path, to: str, target: Path, folder: Path) -> list[Pat
         drive = ArchivedDrive(samples)
     except (OSError, ValueError) as error:
         raise DriveError(str(error)) from error
-    ways: dict[str, Callable[[ArchivedDrive, Path], None]] = {"csv": _csv, "parquet": _parquet, "mdf4": _mdf4}
+    mdf4 = partial(_mdf4, compressed=compressed)
+    ways: dict[str, Callable[[ArchivedDrive, Path], None]] = {"csv": _csv, "parquet": _parquet, "mdf4": mdf4}
     write_whole(targets, lambda made: ways[to](drive, made[0]))
     return targets
 
@@ -130,7 +133,7 @@ def _parquet(drive: ArchivedDrive, target: Path) -> None:
     shutil.copyfile(drive.samples, target)
 
 
-def _mdf4(drive: ArchivedDrive, target: Path) -> None:
+def _mdf4(drive: ArchivedDrive, target: Path, *, compressed: bool) -> None:
     """One signal a channel; what is not to be relied on is NaN and marked invalid; events in the file's comment."""
     try:
         from asammdf import MDF, Signal
@@ -176,7 +179,8 @@ def _mdf4(drive: ArchivedDrive, target: Path) -> None:
         # Behind the comment: whoever sets that forgets the author.
         file.header.author = f"{OWN_AUTHOR}{about['software']}"
         file.append(signals, common_timebase=True)
-        file.save(target, compression=2)
+        # 2: transposed, then deflated.
+        file.save(target, compression=2 if compressed else 0)
 
 
 def _in_words() -> dict[str, Any]:
