@@ -82,6 +82,30 @@ def test_a_start_stop_that_takes_the_widebands_feed_with_the_engine_is_a_stop():
     assert 0.0 not in Car("lambda").idle().hold(1, 70.0, ABSENT).hold(60, 100.0, ABSENT, wave=2.0).seen
 
 
+def test_a_manifold_that_fills_slowly_at_its_end_does_not_begin_its_rest_anew():
+    car = Car("lambda").idle().hold(0.3, 99.4, ABSENT).hold(0.6, 99.7, ABSENT).hold(1.5, 99.95, ABSENT)
+    # By now half a kilopascal lies between the least and the most of its rest, and noise ends it.
+    assert car.hold(3, 100.05, ABSENT).hold(1.4, 99.9, ABSENT).seen[-1] == 0.0
+
+
+def test_a_sensor_that_drifts_does_not_end_a_stop():
+    car = Car("lambda").idle().hold(8, 98.0, ABSENT)
+    assert car.seen[-1] == 0.0
+    for kpa in (98.5, 98.9, 98.2, 97.5, 96.9, 97.8):
+        assert set(car.hold(4, kpa, ABSENT).seen) == {0.0}
+    # A starter takes more than that.
+    assert 0.0 not in car.hold(1, 92.5, ABSENT).seen
+
+
+@pytest.mark.parametrize("after_s", [0.0, 4.0])
+def test_a_stop_that_drifted_goes_on_from_a_saved_state(after_s):
+    car = Car("lambda").idle().hold(8, 98.0, ABSENT).hold(after_s, 98.9, ABSENT)
+    other = Car("lambda")
+    other.now_ns = car.now_ns
+    other.channel.restore(json.loads(json.dumps(car.channel.state())))
+    assert other.hold(3, 99.7, ABSENT).seen == car.hold(3, 99.7, ABSENT).seen == [0.0] * 60
+
+
 @pytest.mark.parametrize(
     ("kpa", "mixture", "why"),
     [

@@ -230,6 +230,23 @@ def test_a_long_journal_takes_no_more_memory_than_a_short_one(journal, tmp_path)
     assert next(m.ticks for _, m in read_manifests(tmp_path)[0]) > 400
 
 
+@pytest.mark.parametrize("before", [0.5, np.nan])
+@pytest.mark.parametrize("after", [0.5, 0.25, np.nan])
+@pytest.mark.parametrize("there", [(True, True), (True, False), (False, True), (False, False)])
+def test_a_number_that_lasts_may_change_at_any_time(before, after, there):
+    gathered = Gathered(2)
+    n, wanted = 0, []
+    for number, some in ((before, 2), (before, 1), (after, 3), (after, 1), (before, 2)):
+        mask = np.full(some, not there[number is after])
+        ticks = np.arange(n, n := n + some)
+        masked = np.ma.masked_array(np.full(some, 7), mask=mask)
+        gathered.add(Rows(ticks, {"a": np.full(some, number)}, {}, {}, {"a": masked}))
+        wanted += [(number, there[number is after])] * some
+    found = gathered.rows()
+    assert np.array_equal(found.values["a"], [number for number, _ in wanted], equal_nan=True)
+    assert found.raw["a"].tolist() == [7 if known else None for _, known in wanted]
+
+
 @pytest.mark.parametrize("expected", [1, 3, 100])
 def test_rows_are_put_one_behind_the_other_whatever_room_was_expected(expected):
     def rows(first, count):

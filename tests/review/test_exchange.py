@@ -296,6 +296,23 @@ def test_a_parquet_of_another_writer(tmp_path: Path) -> None:
     assert table["engine_speed"].to_list() == [800.0, 810.0, 820.0]
 
 
+def test_rows_that_are_closer_than_a_millisecond_stay_apart(tmp_path: Path) -> None:
+    file = tmp_path / "log.csv"
+    file.write_text("time_s,map [kPa]\n0,100\n0.0004,101\n0.0008,102\n")
+    assert imported(tmp_path, file)["time_s"].to_list() == [0.0, 0.0004, 0.0008]
+
+
+@pytest.mark.parametrize("to", ["csv", "parquet", "mdf4"])
+def test_what_goes_out_and_in_again_keeps_times_to_the_microsecond(tmp_path: Path, to: str) -> None:
+    file, out = tmp_path / "log.csv", tmp_path / f"out.{'mf4' if to == 'mdf4' else to}"
+    file.write_text("time_s,map [kPa]\n0,100\n0.020412,101\n0.041099,102\n")
+    assert imported(tmp_path, file)["time_s"].to_list() == [0.0, 0.02, 0.041]
+    done("export", "last", "--to", to, "--folder", tmp_path / "in", "--output", out)
+    done("import", out, "--folder", tmp_path / "again", "--vehicle", "Van")
+    again = pl.read_parquet(samples(tmp_path / "again"))["tick_ns"]
+    assert ((again - again[0]) / 1000).to_list() == pytest.approx([0, 20412, 41099], abs=0.5)
+
+
 def test_an_mdf4_of_another_writer_with_two_rates(tmp_path: Path) -> None:
     file = tmp_path / "log.mf4"
     fast, slow = np.arange(0, 2, 0.02), np.arange(0, 2, 0.5)

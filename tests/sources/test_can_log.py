@@ -70,16 +70,19 @@ def test_the_recording_is_the_one_that_is_meant(recording):
     assert recording[-1].timestamp - recording[0].timestamp == pytest.approx(7.94, abs=0.01)
 
 
-def test_a_recorded_bus_is_heard_with_its_numbers_and_its_timing(recording, tmp_path):
-    signals = {
-        "counter": {"id": 0x64, "start": 0, "length": 32, "byte_order": "little"},
-        "word": {"id": 0x10, "start": 0, "length": 16, "byte_order": "little"},
-        "switch": {"id": 0x66, "start": 0, "length": 8, "byte_order": "little"},
-    }
-    adapter = SlcanAdapter(tmp_path / "can")
+SIGNALS = {
+    "counter": {"id": 0x64, "start": 0, "length": 32, "byte_order": "little"},
+    "word": {"id": 0x10, "start": 0, "length": 16, "byte_order": "little"},
+    "switch": {"id": 0x66, "start": 0, "length": 8, "byte_order": "little"},
+}
+
+
+def played(recording, link):
+    """What the reader heard, when each frame was sent, and how late the latest of them was."""
+    adapter = SlcanAdapter(link)
     sent: list[tuple[float, can.Message]] = []
     try:
-        with reading(adapter.port.link, signals=signals) as reader:
+        with reading(adapter.port.link, signals=SIGNALS) as reader:
             until(lambda: adapter.open)
             begin = time.monotonic() - recording[0].timestamp
             late = 0.0
@@ -93,17 +96,25 @@ def test_a_recorded_bus_is_heard_with_its_numbers_and_its_timing(recording, tmp_
                 sent.append((now, message))
             last = int.from_bytes(max((m for m in recording if m.arbitration_id == 0x64), key=_when).data, "little")
             until(lambda: reader.values("counter")[-1]["v"] == last and time.monotonic() - sent[-1][0] > 0.2)
-            heard = {name: reader.values(name) for name in signals}
+            return {name: reader.values(name) for name in SIGNALS}, sent, late
     finally:
         adapter.close()
-    # Read from the recording's first lines: 10 27, F3 28, D5 2A and 02, 04, 02, the low byte first.
-    assert [said["v"] for said in heard["word"]][:3] == [0x2710, 0x28F3, 0x2AD5]
-    # 100 frames a second, a few of them closer than 10 ms: nearly all are told, none is invented, the last one is.
-    told = [said["v"] for said in heard["counter"]]
+
+
+def test_a_recorded_bus_is_heard_with_its_numbers_and_its_timing(recording, tmp_path):
     every = [int.from_bytes(m.data, "little") for m in recording if m.arbitration_id == 0x64]
-    assert set(told) <= set(every)
-    assert len(told) > 0.6 * len(every)
-    assert told[-1] == every[-1]
+    # A machine with other work to do lets the reader wait as well; what is wrong with the reader itself stays wrong.
+    for attempt in range(3):
+        heard, sent, late = played(recording, tmp_path / f"can{attempt}")
+        # Read from the recording's first lines: 10 27, F3 28, D5 2A and 02, 04, 02, the low byte first.
+        assert [said["v"] for said in heard["word"]][:3] == [0x2710, 0x28F3, 0x2AD5]
+        # 100 frames a second, a few of them closer than 10 ms: nearly all are told, none is invented, the last one is.
+        told = [said["v"] for said in heard["counter"]]
+        assert set(told) <= set(every)
+        assert len(told) > 0.6 * len(every)
+        assert told[-1] == every[-1]
+        if late <= _LATE_S and len(told) > 0.95 * len(every):
+            break
     if late > _LATE_S:
         pytest.skip(f"this machine played frames {late:.3f} s late, which says nothing of the reader's timing")
     assert len(told) > 0.95 * len(every)

@@ -12,7 +12,7 @@ import pytest
 
 from cabcanary.model import Quality
 from cabcanary.store import manifest as manifests
-from cabcanary.store.archive import Column, Rows, SampleWriter
+from cabcanary.store.archive import Column, Gathered, Rows, SampleWriter
 from cabcanary.store.manifest import (
     AlertCount,
     Manifest,
@@ -189,6 +189,53 @@ def test_another_program_reads_the_samples(archive):
     assert table["map_read_ns"].to_list() == [4_999_999_000, 5_019_999_000, 5_039_999_000]
     assert table["lambda_read_ns"].null_count() == 3
     assert "boost_raw" not in table.columns
+
+
+def test_seconds_are_those_of_the_nearest_millisecond_and_nanoseconds_are_kept(tmp_path):
+    ticks = np.array([5_000_000_000, 5_020_499_999, 5_040_500_000])
+    columns = dict.fromkeys(["boost"], np.zeros(3)), dict.fromkeys(["boost"], np.zeros(3, np.uint8))
+    for exact, seconds in ((False, [0.0, 0.02, 0.041]), (True, [0.0, 0.020499999, 0.0405])):
+        path = tmp_path / f"{exact}.parquet"
+        writer = SampleWriter(path, COLUMNS[:1], {}, exact=exact)
+        writer.add(Rows(ticks, *columns, columns[0]))
+        writer.close()
+        table = pl.read_parquet(path)
+        assert (table["time_s"].to_list(), table["tick_ns"].to_list()) == (seconds, ticks.tolist())
+
+
+@pytest.mark.parametrize("count", [1, 999, 1000, 1001, 2500])
+@pytest.mark.parametrize("number", [0.25, np.nan])
+@pytest.mark.parametrize("there", [True, False])
+def test_a_number_that_lasts_is_written_as_often_as_it_was(tmp_path, count, number, there):
+    gathered = Gathered(10)
+    for some in (count, 7):
+        whole = np.ma.masked_array(np.full(some, 8, np.int64), mask=np.full(some, not there))
+        gathered.add(
+            Rows(
+                np.arange(len(gathered), len(gathered) + some, dtype=np.int64) * 20_000_000,
+                {"map": np.full(some, number)},
+                {"map": np.full(some, Quality.STUCK, np.uint8)},
+                {"map": np.full(some, 0.5)},
+                {"map": whole},
+                {"map_read_ns": whole * 3},
+            )
+        )
+    writer = SampleWriter(tmp_path / "drive.parquet", COLUMNS[1:2], {})
+    writer.add(gathered.rows())
+    writer.close()
+    table = pl.read_parquet(tmp_path / "drive.parquet")
+    assert len(table) == count + 7
+    told = {
+        "map": None if np.isnan(number) else number,
+        "map_quality": "stuck",
+        "map_uncertainty": 0.5,
+        "map_raw": 8 if there else None,
+        "map_read_ns": 24 if there else None,
+    }
+    for name, one in told.items():
+        assert table[name].cast(pl.String if name == "map_quality" else table[name].dtype).to_list() == [one] * len(
+            table
+        )
 
 
 def test_units_and_settings_travel_in_the_file(archive):

@@ -25,6 +25,8 @@ _TOGETHER_NS = 1_500_000_000
 _STILL_LAMBDA, _STEP_LAMBDA = 0.01, 0.05
 #: How far two pressure readings of the same air may differ, kPa.
 _AGREES_KPA = 1.5
+#: An engine that stands shows this much about the pressure at which it was found to stand: a starter takes more, kPa.
+_STANDING_KPA = 2.0
 _DARK = (Quality.ABSENT, Quality.STALE, Quality.OUT_OF_RANGE)
 
 
@@ -42,6 +44,8 @@ class AtRest:
         self._drew_ns: int | None = None
         self._dark_ns: int | None = None
         self._ran = False
+        #: The pressure at which the engine was found to stand, kPa, for as long as the manifold shows it.
+        self._stood_kpa: float | None = None
         self.runs = self.stands = False
 
     def step(
@@ -63,14 +67,19 @@ class AtRest:
             self._dark_ns = None
         elif self._dark_ns is None:
             self._dark_ns = now_ns
+        if self._stood_kpa is not None and (kpa is None or abs(kpa - self._stood_kpa) > _STANDING_KPA):
+            self._stood_kpa = None
+        stood = self._stood_kpa is not None
         self._ran = turns or charges is True or (self._ran and kpa is not None and quiet_ns < _RUNS_ON_NS)
         self.runs = self._ran
         self.stands = (
             charges is not True
-            and quiet_ns >= _STANDS_NS
+            and (stood or quiet_ns >= _STANDS_NS)
             and self._is_air(air_kpa)
             and self._witnessed(mixture, still_ns, charges, now_ns - quiet_ns)
         )
+        if self.stands and not stood:
+            self._stood_kpa = self._pressure.level
 
     def _is_air(self, air_kpa: tuple[float, float] | None) -> bool:
         level = self._pressure.level
@@ -79,7 +88,8 @@ class AtRest:
     def _witnessed(self, mixture: Value | None, still_ns: int, charges: bool | None, since_ns: int) -> bool:
         if mixture is not None and mixture.value is not None and mixture.value >= NOTHING_BURNS:
             return mixture.quality in (Quality.GOOD, Quality.SATURATED_HIGH)
-        filled = self._drew_ns is not None and since_ns - self._drew_ns <= _FILLS_NS
+        # A sensor's noise ends a quiet spell now and then, and what came before it still holds.
+        filled = self._stood_kpa is not None or (self._drew_ns is not None and since_ns - self._drew_ns <= _FILLS_NS)
         if mixture is None or mixture.quality in _DARK:
             return filled and (charges is False or (charges is None and self._went_together()))
         return filled and still_ns >= _STANDS_NS and mixture.quality is Quality.GOOD
@@ -98,6 +108,7 @@ class AtRest:
             "drew": self._drew_ns,
             "dark": self._dark_ns,
             "ran": self._ran,
+            "stood": self._stood_kpa,
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -106,4 +117,4 @@ class AtRest:
             self._pressure.restore(state["pressure"])
             self._mixture.restore(state["mixture"])
             self._drew_ns, self._ran = state["drew"], bool(state["ran"])
-            self._dark_ns = state.get("dark")
+            self._dark_ns, self._stood_kpa = state.get("dark"), state.get("stood")

@@ -7,6 +7,9 @@ from typing import Any
 
 #: Noise of a sensor and its converter is averaged over this, s; whatever an engine does is slower.
 _SMOOTH_S = 0.25
+#: A second spell begins this long after the first, ns. The first may have begun while the signal still came to rest:
+#: when it leaves its band, the second says since when there has been rest all the same.
+_LATER_NS = 500_000_000
 
 
 class Quiet:
@@ -21,16 +24,17 @@ class Quiet:
         self._smooth = 0.0
         self._last_ns = 0
         self._spell: tuple[int, float, float] | None = None  # since when, lowest, highest
+        self._later: tuple[int, float, float] | None = None
         #: Whether it has ever left its band.
         self.moved = False
 
     def step(self, number: float | None, now_ns: int) -> int:
         """Take in a tick; returns for how long it has been still, in ns. Without a number the spell ends."""
         if number is None:
-            self._spell = None
+            self._spell = self._later = None
             return 0
         if self._spell is not None and abs(number - self._smooth) > self._step:
-            self._spell, self.moved = None, True
+            self._spell, self._later, self.moved = None, None, True
         if self._spell is None:
             self._smooth = number
         else:
@@ -43,11 +47,21 @@ class Quiet:
         if now_ns - since < _SMOOTH_S * 1e9:
             low = high = smooth
         low, high = min(low, smooth), max(high, smooth)
+        self._follow_later(since, now_ns)
         if high - low > self._band:
-            since, low, high = now_ns, smooth, smooth
-            self.moved = True
+            since, low, high = self._later or (now_ns, smooth, smooth)
+            self._later, self.moved = None, True
         self._spell = (since, low, high)
         return now_ns - since
+
+    def _follow_later(self, since: int, now_ns: int) -> None:
+        smooth = self._smooth
+        if self._later is not None:
+            begun, low, high = self._later
+            low, high = min(low, smooth), max(high, smooth)
+            self._later = (begun, low, high) if high - low <= self._band else (now_ns, smooth, smooth)
+        elif now_ns - since >= _LATER_NS:
+            self._later = (now_ns, smooth, smooth)
 
     @property
     def level(self) -> float:
@@ -61,10 +75,15 @@ class Quiet:
 
     def state(self) -> list[Any]:
         """Plain JSON."""
-        return [self._smooth, self._last_ns, self._spell and list(self._spell), self.moved]
+        spells = [spell and list(spell) for spell in (self._spell, self._later)]
+        return [self._smooth, self._last_ns, spells[0], self.moved, spells[1]]
 
     def restore(self, state: list[Any]) -> None:
-        """Go on from a saved state."""
-        smooth, last_ns, spell, moved = state
+        """Go on from a saved state; an older version had no second spell."""
+        smooth, last_ns, spell, moved, *later = state
         self._smooth, self._last_ns, self.moved = float(smooth), int(last_ns), bool(moved)
-        self._spell = (int(spell[0]), float(spell[1]), float(spell[2])) if spell else None
+        self._spell, self._later = _spell_of(spell), _spell_of(later[0] if later else None)
+
+
+def _spell_of(saved: list[Any] | None) -> tuple[int, float, float] | None:
+    return (int(saved[0]), float(saved[1]), float(saved[2])) if saved else None

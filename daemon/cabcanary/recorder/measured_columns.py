@@ -125,8 +125,9 @@ class _Made:
         self.numbers[self._with] = table.values[inverse]
         self.doubts[self._with] = table.doubts[inverse]
         self.qualities[self._with] = table.qualities[inverse]
-        self._words: dict[int, tuple[float, float, int]] = {}
         self.health: dict[str, Any] = {}
+        #: Step, seconds, and for how long the same, of each reading that jumped or stuck.
+        self._told: dict[int, tuple[float, float, int]] = {}
 
     def __len__(self) -> int:
         return len(self._at)
@@ -166,15 +167,14 @@ class _Made:
         told = np.flatnonzero((jumped | stuck) & weak)
         self.qualities[at[told]] = np.where(jumped[told], Quality.IMPLAUSIBLE, Quality.STUCK)
         still = np.where(jumped, -1, times[1:] - same)
-        self._told = (at[told], steps[told], seconds[told], still[told])
+        numbers = (steps[told].tolist(), seconds[told].tolist(), still[told].tolist())
+        self._told = dict(zip(at[told].tolist(), zip(*numbers, strict=True), strict=True))
         self.health = {
             **health,
             "last": [int(times[-1]), float(raw[-1]), float(values[-1])],
             "same": int(same[-1]) if len(same) else int(times[0]),
             "steps": [*health["steps"], *steps[later][-SCATTER_READINGS:].tolist()][-SCATTER_READINGS:],
         }
-
-    _told: tuple[NDArray[Any], ...] = (np.zeros(0, dtype=np.int64),)
 
     def value(self, k: int) -> Value:
         """The value of the k-th new reading, with its words."""
@@ -191,13 +191,14 @@ class _Made:
     def _reason(self, k: int, which: int) -> str:
         if which < 0:
             return self._columns.reason(self._channel, int(self._at[k]))
-        place = int(np.searchsorted(self._told[0], k))
-        if place == len(self._told[0]) or self._told[0][place] != k:
-            return self._table.words.get(int(self._table.bits[which]), "")
-        _, steps, seconds, still = self._told
-        if still[place] < 0:
-            return self._health_words.jump_words(float(steps[place]), float(seconds[place]))
-        return self._health_words.stuck_words(int(still[place]))
+        told = self._told.get(k)
+        if told is None:
+            words = self._table.words
+            return words.get(int(self._table.bits[which]), "") if words else ""
+        step, seconds, still = told
+        if still < 0:
+            return self._health_words.jump_words(step, seconds)
+        return self._health_words.stuck_words(still)
 
 
 def _since(anew: NDArray[np.bool_], times: NDArray[np.int64], begun: int) -> NDArray[np.int64]:

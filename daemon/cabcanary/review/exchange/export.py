@@ -75,11 +75,12 @@ def _csv(drive: ArchivedDrive, target: Path) -> None:
     import pyarrow.parquet as pq
 
     channels, within = _channels(drive), _within(drive)
-    names = ["time_s", *(n for c in channels for n in (c, f"{c}_quality", f"{c}_uncertainty"))]
+    names = ["tick_ns", *(n for c in channels for n in (c, f"{c}_quality", f"{c}_uncertainty"))]
     head = ["time_s", *(f"{name} [{unit}]" for name, unit in channels.items())]
     for name, unit in channels.items():
         head += [f"{name}_quality", f"{name}_uncertainty [{unit}]"]
         head += [f"{name}_within [{unit}]"] if name in within else []
+    begun_ns = first_ns(drive)
     with target.open("w", encoding="utf-8", newline="") as file, pq.ParquetFile(drive.samples) as source:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(head)
@@ -90,7 +91,7 @@ def _csv(drive: ArchivedDrive, target: Path) -> None:
             for c in channels:
                 columns += [part[f"{c}_quality"], part[f"{c}_uncertainty"]]
                 columns += [_only(part[c], part[f"{c}_quality"], _WITHIN)] if c in within else []
-            writer.writerows(zip([f"{t:.6f}" for t in part["time_s"]], *columns, strict=True))
+            writer.writerows(zip([f"{(t - begun_ns) / 1e9:.6f}" for t in part["tick_ns"]], *columns, strict=True))
     lines = (json.dumps(_timed(e, drive), ensure_ascii=False) + "\n" for e in drive.events)
     _events_beside(target).write_text("".join(lines), encoding="utf-8")
 
@@ -145,7 +146,8 @@ def _mdf4(drive: ArchivedDrive, target: Path, *, compressed: bool) -> None:
     import pyarrow.parquet as pq
 
     table = pq.read_table(drive.samples)
-    time_s = table["time_s"].to_numpy()
+    tick_ns = table["tick_ns"].to_numpy()
+    time_s = (tick_ns - tick_ns[:1]) / 1e9
     about = drive.header
     comment, within = f"{about['vehicle']}, {about['stage']}", _within(drive)
     signals = []

@@ -11,7 +11,7 @@ import numpy as np
 
 from cabcanary.recorder.dating import UNKNOWN
 from cabcanary.review.exchange.log_csv import read_csv
-from cabcanary.review.exchange.log_mapping import MAPPING_HELP, Mapping, Target
+from cabcanary.review.exchange.log_mapping import MAPPING_HELP, TIME, Mapping, Target
 from cabcanary.review.exchange.log_mdf import read_mdf4
 from cabcanary.review.exchange.log_series import (
     Foreign,
@@ -123,9 +123,12 @@ def _parquet(file: Path, mapping: Mapping) -> Foreign:
         raise DriveError(f"{file} is no Parquet file: {error}") from error
     if mapping.time not in table.column_names:
         raise DriveError(f"{file}: there is no column '{mapping.time}'; a mapping can name another one as the time")
-    rows_s = _parquet_times(file, mapping, table[mapping.time])
+    own = METADATA_KEY in (table.schema.metadata or {})
+    # Our own seconds are those of whole milliseconds.
+    exact = own and mapping.time == TIME and "tick_ns" in table.column_names
+    rows_s = _own_times(table["tick_ns"]) if exact else _parquet_times(file, mapping, table[mapping.time])
     refuse_back(file, rows_s, range(1, len(rows_s) + 1))
-    if METADATA_KEY in (table.schema.metadata or {}):
+    if own:
         return _own(file, table, rows_s)
     series, left_out = [], []
     for name in table.column_names:
@@ -141,6 +144,11 @@ def _parquet(file: Path, mapping: Mapping) -> Foreign:
             series.append(series_of(target, rows_s, _floats(file, name, table[name])))
     refuse_twice(file, [s.name for s in series])
     return Foreign(rows_s, series, left_out, absent=mapping.absent(table.column_names))
+
+
+def _own_times(column: Any) -> NDArray[np.float64]:
+    tick_ns: NDArray[np.int64] = column.cast("int64").to_numpy()
+    return (tick_ns - tick_ns[:1]) / 1e9
 
 
 def _parquet_times(file: Path, mapping: Mapping, column: Any) -> NDArray[np.float64]:

@@ -35,6 +35,9 @@ if TYPE_CHECKING:
     from cabcanary.plan.plan import Plan
     from cabcanary.review.exchange.log_series import Foreign
 
+#: Rows that are closer than this are not told apart to the millisecond.
+_CLOSE_NS = 2_000_000
+
 
 @dataclass(frozen=True, slots=True)
 class Origin:
@@ -110,7 +113,8 @@ def bring_in(
         **({} if plan else {"read_at": frames.read_at(log)}),
     }
     summary = Summary(plan)
-    writer = SampleWriter(target / f"{drive}.parquet", [Column(n, u) for n, u in names.items()], about)
+    close = bool(np.any(np.diff(frames.tick_ns) < _CLOSE_NS))
+    writer = SampleWriter(target / f"{drive}.parquet", [Column(n, u) for n, u in names.items()], about, exact=close)
     try:
         _write(writer, frames, list(names), summary)
         writer.close()
