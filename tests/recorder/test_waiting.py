@@ -16,8 +16,8 @@ from cabcanary.recorder.parts import Parts
 from cabcanary.recorder.retention import make_room
 from cabcanary.recorder.waiting import in_turn, remove_left_parts, room_taken, waiting_drives, waiting_lines
 from cabcanary.settings.schema import Archive
-from cabcanary.store.archive import Gathered, Rows
 from cabcanary.store.manifest import read_manifests
+from cabcanary.store.rows import Gathered, Rows
 
 
 @pytest.fixture

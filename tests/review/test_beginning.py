@@ -8,7 +8,8 @@ import pytest
 from cabcanary.expressions.signals import Block
 from cabcanary.model import Quality
 from cabcanary.review.list.row_groups import StoredColumn, StoredColumns
-from cabcanary.store.archive import Column, Rows, SampleWriter
+from cabcanary.store.archive import Column, SampleWriter
+from cabcanary.store.rows import Rows
 
 GROUPS = (15_000, 15_000, 15_000, 700)
 

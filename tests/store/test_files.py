@@ -12,7 +12,7 @@ import pytest
 
 from cabcanary.model import Quality
 from cabcanary.store import manifest as manifests
-from cabcanary.store.archive import Column, Gathered, Rows, SampleWriter
+from cabcanary.store.archive import Column, SampleWriter
 from cabcanary.store.manifest import (
     AlertCount,
     Manifest,
@@ -23,6 +23,7 @@ from cabcanary.store.manifest import (
     slug,
     write_atomically,
 )
+from cabcanary.store.rows import Gathered, Rows
 
 MANIFEST = Manifest(
     drive="20250301T101500Z-ab12",

@@ -10,8 +10,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from cabcanary.store.archive import Column, Rows, SampleWriter
+from cabcanary.store.archive import Column, SampleWriter
 from cabcanary.store.parquet_parts import join
+from cabcanary.store.rows import Rows
 
 SCHEMA = pa.schema(
     [

@@ -9,7 +9,8 @@ import numpy as np
 import pyarrow.parquet as pq
 
 from cabcanary.model import Quality
-from cabcanary.store.archive import METADATA_KEY, ROWS_PER_GROUP, Column, Rows, SampleWriter
+from cabcanary.store.archive import METADATA_KEY, Column, SampleWriter
+from cabcanary.store.rows import ROWS_PER_GROUP, Rows
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cabcanary.model import Quality
-from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter
+from cabcanary.store.archive import Column, SampleWriter
 from cabcanary.store.manifest import AlertCount, Manifest, drive_folder, write_manifest
+from cabcanary.store.rows import ROWS_PER_GROUP, Rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

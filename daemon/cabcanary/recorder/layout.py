@@ -8,7 +8,8 @@ import numpy as np
 
 from cabcanary.model import Quality
 from cabcanary.recorder.frame_columns import Frames
-from cabcanary.store.archive import Column, Rows
+from cabcanary.store.archive import Column
+from cabcanary.store.rows import Rows
 from cabcanary.store.sample_columns import NONE_NS
 from cabcanary.store.samples import AS_STEPS, Form
 

@@ -16,9 +16,10 @@ import pyarrow.parquet as pq
 from cabcanary import __version__
 from cabcanary.recorder.frame_columns import FrameColumns
 from cabcanary.recorder.layout import Layout, TooNarrowError
-from cabcanary.store.archive import Gathered, SampleWriter, give_back, metadata_of, read_about
+from cabcanary.store.archive import SampleWriter, give_back, metadata_of, read_about
 from cabcanary.store.manifest import sync_folder
 from cabcanary.store.parquet_parts import join
+from cabcanary.store.rows import Gathered
 
 if TYPE_CHECKING:
     from pathlib import Path

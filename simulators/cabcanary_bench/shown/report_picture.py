@@ -11,7 +11,8 @@ import numpy as np
 
 import cabcanary.review.report.page as page
 from cabcanary.review.report.report import make_report
-from cabcanary.store.archive import Column, Rows, SampleWriter
+from cabcanary.store.archive import Column, SampleWriter
+from cabcanary.store.rows import Rows
 
 if TYPE_CHECKING:
     from cabcanary.model import Frame

@@ -19,7 +19,7 @@ from cabcanary.review.exchange.log_frames import LogFrames
 from cabcanary.review.exchange.log_mapping import Mapping
 from cabcanary.review.list.drives import DriveError
 from cabcanary.review.progress import shown
-from cabcanary.store.archive import ROWS_PER_GROUP, Column, Rows, SampleWriter, read_about
+from cabcanary.store.archive import Column, SampleWriter, read_about
 from cabcanary.store.manifest import (
     MANIFEST_ENDING,
     Manifest,
@@ -28,6 +28,7 @@ from cabcanary.store.manifest import (
     manifest_json,
     write_atomically,
 )
+from cabcanary.store.rows import ROWS_PER_GROUP, Rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
