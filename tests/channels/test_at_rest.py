@@ -97,6 +97,15 @@ def test_a_sensor_that_drifts_does_not_end_a_stop():
     assert 0.0 not in car.hold(1, 92.5, ABSENT).seen
 
 
+def test_a_pressure_that_goes_on_drifting_or_is_lost_is_no_stop_any_more():
+    drifting = Car("lambda").idle().hold(8, 98.0, ABSENT)
+    for kpa in (98.9, 99.8, 100.7):
+        drifting.hold(4, kpa, ABSENT)
+    assert drifting.seen[-1] != 0.0
+    lost = Car("lambda").idle().hold(8, 98.0, ABSENT).hold(1, ABSENT, ABSENT)
+    assert lost.hold(1, 98.0, ABSENT).seen[-1] != 0.0
+
+
 @pytest.mark.parametrize("after_s", [0.0, 4.0])
 def test_a_stop_that_drifted_goes_on_from_a_saved_state(after_s):
     car = Car("lambda").idle().hold(8, 98.0, ABSENT).hold(after_s, 98.9, ABSENT)
