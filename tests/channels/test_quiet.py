@@ -53,6 +53,15 @@ def test_and_again():
     assert signal.hold(1.5, 101.1) == pytest.approx(3.2, abs=0.2)
 
 
+def test_a_change_that_no_spell_holds_begins_all_anew():
+    signal = Signal()
+    signal.hold(3, 100.0)
+    still_s = [signal.hold(0.02, 100.7) for _ in range(50)]
+    assert min(still_s) == 0.0
+    assert [s for s in still_s[still_s.index(0.0) :] if s > 1.0] == []
+    assert all(later > before for before, later in zip(still_s, still_s[1 : still_s.index(0.0)], strict=False))
+
+
 @pytest.mark.parametrize("ends", [None, 110.0])
 def test_nothing_from_before_a_gap_or_a_leap_counts(ends):
     signal = Signal()
