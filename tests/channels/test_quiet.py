@@ -1,5 +1,6 @@
 """For how long a signal has been still, told from steps worked out by hand: 50 readings a second, a band of 0.6."""
 
+import itertools
 import json
 
 import pytest
@@ -59,7 +60,7 @@ def test_a_change_that_no_spell_holds_begins_all_anew():
     still_s = [signal.hold(0.02, 100.7) for _ in range(50)]
     assert min(still_s) == 0.0
     assert [s for s in still_s[still_s.index(0.0) :] if s > 1.0] == []
-    assert all(later > before for before, later in zip(still_s, still_s[1 : still_s.index(0.0)], strict=False))
+    assert all(later > before for before, later in itertools.pairwise(still_s[: still_s.index(0.0)]))
 
 
 @pytest.mark.parametrize("ends", [None, 110.0])
