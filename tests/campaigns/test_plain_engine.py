@@ -1,7 +1,7 @@
 """Every level of equipment graded by a second engine, which shares no code and no equations with the bench.
 
 CI drives each shipped vehicle once with each fault; `-m long` adds every compressor, more seeds and a climb, and prints
-the table.
+the table: about half an hour.
 """
 
 from __future__ import annotations
@@ -28,6 +28,8 @@ LEVELS: dict[int, tuple[str, Compressor]] = {
     3: ("hill-estate", "displacement"),
     4: ("bench-van", "displacement"),
 }
+#: What no road's air is above: the settings' own, sea-level weather at its highest.
+HIGHEST_ROAD_KPA = 106.0
 BOOSTED: tuple[Compressor, ...] = ("displacement", "centrifugal", "turbo")
 
 
@@ -65,9 +67,12 @@ def graded(
     folder: Path, level: int, compressor: Compressor, fault: FaultName | None, seed: int = 1, *, climb: bool = False
 ) -> PlainResult:
     file, plan = plan_for(folder, level, compressor)
-    # 900 s at 0.022 kPa/s are 20 kPa: some 1900 m of climb (ISA, from memory: 11 kPa for the first 1000 m).
-    engine = faulty(compressor, fault, LONG_ROAD, 0.022) if climb else faulty(compressor, fault)
-    return plain_drive(file, plan, engine, limit_psi(file, plan), seed)
+    # 1750 s at 0.0115 kPa/s are 20 kPa: some 1900 m of climb (ISA, from memory: 11 kPa for the first 1000 m). That is
+    # 3900 m an hour, or 9 % at 43 km/h: as steep and fast as passes are.
+    engine = faulty(compressor, fault, LONG_ROAD, 0.0115) if climb else faulty(compressor, fault)
+    # Without a barometer and without a stop nobody knows after half an hour how high the road is.
+    air_kpa = HIGHEST_ROAD_KPA if climb and "barometer" not in plan.settings.channels else None
+    return plain_drive(file, plan, engine, limit_psi(file, plan), seed, air_kpa=air_kpa)
 
 
 @pytest.mark.parametrize("fault", FAULTS)
@@ -110,11 +115,12 @@ def test_every_level_with_every_compressor(folder: Path, capsys: pytest.CaptureF
                             bad.append((level, compressor, fault, seed, climb, result.delay_s, result.heard[:4]))
                 rows.append(f"level {level} {compressor:<13}{'climb' if climb else '':<6} " + " ".join(cells))
     with capsys.disabled():
-        print("\nsilent, then", ", ".join(FAULTS), "\n" + "\n".join(rows))
+        print("\nsilent, then", ", ".join(FAULTS), "('-': no boost was proved)\n" + "\n".join(rows))
     assert bad == []
 
 
 def _cell(result: PlainResult) -> str:
     if result.fault is None:
         return f"{'silent' if not result.false else ','.join(result.false):<8}"
-    return f"{'MISSED' if result.delay_s is None else f'{result.delay_s:.2f}':<6}"
+    missed = "MISSED" if result.proved else "-"
+    return f"{missed if result.delay_s is None else f'{result.delay_s:.2f}':<6}"
