@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import pickle
 from collections import Counter, defaultdict
 from dataclasses import replace
 from functools import cache
@@ -16,13 +17,24 @@ import small_van
 
 from cabcanary.cli.main import main
 from cabcanary.plan.plan import load_plan
+from cabcanary.store.baselines import Baselines
 from cabcanary_bench.corpus import vehicles
 from cabcanary_bench.corpus.corpus import Job, run_job
 from cabcanary_bench.corpus.corpus_grade import KindResult, Report
 from cabcanary_bench.corpus.corpus_run import bench_baselines
+from cabcanary_bench.corpus.learnt import with_learnt
 from cabcanary_bench.corpus.seen import NEEDS, chance_of
 from cabcanary_bench.corpus.vehicles import Graded, jobs_for, table
-from cabcanary_bench.corpus.watched import ALL_FAULTS, chance, fed_by_the_key, limits_of, run_watched, watch
+from cabcanary_bench.corpus.watched import (
+    ALL_FAULTS,
+    Watched,
+    chance,
+    fed_by_the_key,
+    limits_of,
+    plan_of,
+    run_watched,
+    watch,
+)
 from cabcanary_bench.drives import mountain as mountains
 from cabcanary_bench.drives.mountain import mountain
 from cabcanary_bench.drives.scenario import Phase, Scenario
@@ -307,6 +319,37 @@ def test_without_a_fault_to_put_in_there_is_a_table_all_the_same(capsys, monkeyp
 def test_a_wrong_command_is_answered_in_words(arguments, words, capsys) -> None:
     assert main(["bench", "corpus", "--hours", "0", "--faults", "1", *arguments]) == 2
     assert words in capsys.readouterr().err
+
+
+# --- with what is normal learnt before ---------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def knowing(tmp_path_factory) -> Watched:
+    vehicle = watch(BENCH, Build("displacement"), tmp_path_factory.mktemp("knowing"))
+    return with_learnt(vehicle, 5, drives=1)[0]
+
+
+def test_what_drives_have_taught_is_in_force_in_its_stage_alone(knowing) -> None:
+    taught = {b.name: b for b in Baselines.model_validate_json(knowing.learnt).baselines}
+    supply = taught["supply_running"]
+    # The bench van's alternator holds 14.2 V.
+    assert all(13.0 < volts < 14.6 for _, volts in supply.points)
+    assert (supply.stage, len(supply.drives)) == (knowing.stage, 1)
+    assert plan_of(knowing).baselines.of_stage(knowing.stage)["supply_running"] == supply
+    assert "supply_running" not in plan_of(knowing, without_boost=True).baselines.of_stage(knowing.before)
+
+
+def test_a_vehicle_that_has_learnt_something_travels_to_other_processes(knowing) -> None:
+    assert pickle.loads(pickle.dumps(knowing)) == knowing
+    assert hash(knowing) != hash(replace(knowing, learnt=""))
+
+
+def test_the_command_says_what_was_learnt(capsys, monkeypatch, knowing) -> None:
+    monkeypatch.setattr(vehicles, "with_learnt", lambda *_: (knowing, ["idle_pressure", "full_ratio"]))
+    arguments = ["--config", str(BENCH), "--learnt", "--hours", "0", "--faults", "1", "--cores", "1"]
+    main(["bench", "corpus", *arguments])
+    assert "bench-van, displacement: learnt idle_pressure, full_ratio" in capsys.readouterr().err
 
 
 # --- over a pass -------------------------------------------------------------------------------------------

@@ -95,10 +95,11 @@ def plain_drive(
         heard += [(state.time_s, c.alert) for c in rules.step(pipeline.step(newest, now_ns)) if c.sounds]
         most = max(most, state.boost_psi)
         if state.time_s >= engine.fault_s:
-            if air_kpa is not None and (state.map_kpa - air_kpa) / PSI > needed_psi + _SURE_PSI:
-                proved = True
+            known_psi = (state.map_kpa - air_kpa) / PSI - _SURE_PSI if air_kpa is not None else math.inf
+            proved = proved or known_psi > needed_psi
+            beyond_psi = min(known_psi, state.boost_psi - _PLAINLY_PSI) if over else known_psi
             onset = min(onset, state.time_s if not over or state.boost_psi > limit_psi else math.inf)
-            plain = min(plain, state.time_s if not over or state.boost_psi > limit_psi + _PLAINLY_PSI else math.inf)
+            plain = min(plain, state.time_s if not over or beyond_psi > limit_psi else math.inf)
     bound = bound_s(plan, engine.fault) if engine.fault else 0.0
     return PlainResult(
         engine.fault, engine.fault_s, onset, plain, tuple(heard), most, bound, starts_of("key off", engine.cycle),

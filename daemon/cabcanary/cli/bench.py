@@ -25,7 +25,7 @@ _HOURS, _FAULTS, _SEED = 2.0, 100, 1
 _MEASURE_S = 6.0
 _COMPRESSORS = ("displacement", "centrifugal", "turbo", "none")
 #: Options that make another vehicle than the bench van of the corpus.
-_VEHICLE = ("config", "compressor", "all_vehicles", "metering", "alternator", "throttle")
+_VEHICLE = ("config", "compressor", "all_vehicles", "learnt", "metering", "alternator", "throttle")
 _FOR_CORPUS = ("hours", "faults", "seed", "keep", "cores", *_VEHICLE)
 
 
@@ -81,6 +81,12 @@ def add_bench(verbs: Any) -> None:
         action="store_true",
         default=None,
         help="all settings that come with the program, each with all",
+    )
+    corpus.add_argument(
+        "--learnt",
+        action="store_true",
+        default=None,
+        help="with what is normal learnt before, on 20 ordinary drives of its own",
     )
     corpus.add_argument("--metering", choices=("speed_density", "mass_air"), help="how its air is metered")
     corpus.add_argument("--alternator", choices=("by_drive", "fixed", "smart"), help="how its battery is charged")
@@ -169,7 +175,7 @@ def _grade_corpus(options: argparse.Namespace) -> int:
 def _rehearse(options: argparse.Namespace) -> int:
     from cabcanary_bench.corpus.rehearsal import run_rehearsal
 
-    for_corpus = [f"--{n}" for n in ("hours", "faults") if getattr(options, n) is not None]
+    for_corpus = [f"--{n}" for n in ("hours", "faults", "learnt") if getattr(options, n) is not None]
     if for_corpus:
         return _wrong(f"{', '.join(for_corpus)}: only for `cabcanary bench corpus`")
 
@@ -185,7 +191,8 @@ def _grade_vehicles(options: argparse.Namespace, hours: float, faults: int) -> i
 
     def run(files: list[Path], build: Build, seed: int) -> int:
         kinds = options.compressor or (_COMPRESSORS if options.all_vehicles else ())
-        return run_vehicles(files, kinds, build, hours, faults, seed, options.cores, as_json=options.json)
+        learn = bool(options.learnt)
+        return run_vehicles(files, kinds, build, hours, faults, seed, options.cores, learn=learn, as_json=options.json)
 
     return _with_vehicles(options, run)
 

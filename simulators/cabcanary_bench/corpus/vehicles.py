@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
@@ -17,6 +18,7 @@ from cabcanary.review.progress import shown
 from cabcanary_bench.corpus.corpus import Job, jobs
 from cabcanary_bench.corpus.corpus_grade import Report, grade
 from cabcanary_bench.corpus.corpus_run import ends_at_ctrl_c
+from cabcanary_bench.corpus.learnt import with_learnt
 from cabcanary_bench.corpus.watched import ALL_FAULTS, Watched, chance, own_compressor, run_watched, watch
 from cabcanary_bench.faults.kinds import FaultKind
 from cabcanary_bench.paths import config_folder
@@ -87,16 +89,19 @@ def run_vehicles(
     seed: int = 1,
     workers: int | None = None,
     *,
+    learn: bool = False,
     as_json: bool = False,
 ) -> int:
     """Drive each vehicle through the same corpus and print the table. 0 if nothing that shows was missed and no warning
-    was false.
+    was false. `learn`: what is normal in each has been learnt before.
 
     Raises:
         SettingsError: a settings file is faulty.
     """
     with TemporaryDirectory() as folder:
         vehicles = vehicles_of(files, compressors, build, Path(folder))
+        if learn:
+            vehicles = [_learnt(v, seed) for v in vehicles]
         graded = [_graded(v, hours, faults, seed, workers or _WORKERS) for v in vehicles]
         # The table asks the vehicles' settings what they could show.
         lines: list[Any] = [_as_json(g) for g in graded] if as_json else table(graded)
@@ -107,6 +112,12 @@ def run_vehicles(
         print("This was a simulation. cabcanary is a monitor, not protection; limits here are examples.")
     bad = any(g.report.missed or g.top.missed or g.report.false.get("warning") for g in graded)
     return 1 if bad else 0
+
+
+def _learnt(vehicle: Watched, seed: int) -> Watched:
+    knowing, names = with_learnt(vehicle, seed)
+    print(f"{vehicle.title}: learnt {', '.join(names) or 'nothing'}", file=sys.stderr)
+    return knowing
 
 
 def _graded(vehicle: Watched, hours: float, faults: int, seed: int, workers: int) -> Graded:

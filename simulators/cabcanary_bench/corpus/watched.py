@@ -61,7 +61,8 @@ _BOOST_UNIT = units.unit("psi")
 class Watched:
     """A vehicle to be driven: its settings file as they are with this compressor, and the stages that matter.
 
-    `before` is a stage without the compressor, if there is one. It travels to other processes.
+    `before` is a stage without the compressor, if there is one, and `learnt` the baselines, as JSON, that drives have
+    given in `stage`. It travels to other processes.
     """
 
     name: str
@@ -69,6 +70,7 @@ class Watched:
     build: Build
     stage: str
     before: str | None
+    learnt: str = ""
 
     @property
     def title(self) -> str:
@@ -114,7 +116,10 @@ def own_compressor(file: Path) -> str:
 def plan_of(vehicle: Watched, *, without_boost: bool = False) -> Plan:
     """The vehicle's plan, in the stage before its compressor if asked; baselines as measured on its ordinary drives."""
     stage = vehicle.before if without_boost and vehicle.before else vehicle.stage
-    return plan_in_stage(vehicle.file, stage, _baselines(vehicle.file, stage))
+    baselines = _baselines(vehicle.file, stage)
+    for one in Baselines.model_validate_json(vehicle.learnt).baselines if vehicle.learnt else ():
+        baselines = baselines.with_one(one)
+    return plan_in_stage(vehicle.file, stage, baselines)
 
 
 def _baselines(file: Path, stage: str) -> Baselines:
@@ -170,6 +175,11 @@ def chance(kind: str, vehicle: Watched) -> Chance:
 
 def run_watched(job: Job, vehicle: Watched) -> Outcome:
     """Drive one job with the vehicle and say what sounded."""
+    return judge(job, *driven_in(job, vehicle), weaken=False)
+
+
+def driven_in(job: Job, vehicle: Watched) -> tuple[Driven, Plan]:
+    """One job driven with the vehicle, and the plan that it was driven with."""
     scenario, injected = scenario_of(job)
     without_boost = any(c.kind is CircumstanceKind.STAGE_WITHOUT_BOOST for c in scenario.circumstances)
     plan = plan_of(vehicle, without_boost=without_boost)
@@ -189,7 +199,7 @@ def run_watched(job: Job, vehicle: Watched) -> Outcome:
         time = recording.truth["time_s"]
         labels = tuple(_where_it_boosts(label, time, boost_psi, vehicle) for label in driven.labels)
         driven = replace(driven, labels=labels)
-    return judge(job, driven, plan, weaken=False)
+    return driven, plan
 
 
 def _where_it_boosts(
