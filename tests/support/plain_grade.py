@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from plain_engine import CYCLE, PSI, TICK_S, Compressor, FaultName, PlainEngine, Stretch, starts_of
+from plain_engine import CYCLE, TICK_S, Compressor, FaultName, PlainEngine, Stretch, starts_of
 from plain_sensors import DEAD_S, LAG_S, PlainSensors
 
 if TYPE_CHECKING:
@@ -19,9 +19,6 @@ if TYPE_CHECKING:
 INTO_PULL_S = 2.5
 #: Boost counts as too much from here on above the limit, psi: what is not known of the air's pressure lies below it.
 _PLAINLY_PSI = 2.0
-#: From so much boost on a mixture counts as lean, psi: the vehicles' own `boost_that_counts`. A sensor of 1 % of 250
-#: kPa and the rule's deadband leave this much open.
-_COUNTS_PSI, _SURE_PSI = 2.0, 1.0
 #: Names for what each fault is. A wideband wire that is pulled up says "lean beyond my end", which is true of the wire.
 _BLIND_LAMBDA = ("cannot_see_lambda", "cannot_see_boost_as_burnt")
 _BLIND_MAP = ("cannot_see_map", "cannot_see_boost", "cannot_see_boost_as_burnt")
@@ -47,8 +44,6 @@ class PlainResult:
     most_boost_psi: float
     bound_s: float
     key_off_s: float
-    #: Whether the manifold's pressure proved the boost that the fault needs, as well as anybody knew the air's.
-    proved: bool = True
 
     @property
     def delay_s(self) -> float | None:
@@ -62,8 +57,6 @@ class PlainResult:
     def in_time(self) -> bool:
         """Whether the alert came after the fault, and within the bound from when it was beyond doubt."""
         delay = self.delay_s
-        if delay is None and not self.proved:
-            return True
         return delay is not None and delay >= 0 and self.onset_s + delay <= self.plain_s + self.bound_s
 
     @property
@@ -78,33 +71,23 @@ class PlainResult:
         return tuple(a for t, a in self.heard if t >= self.key_off_s)
 
 
-def plain_drive(
-    config: Path, plan: Plan, engine: PlainEngine, limit_psi: float, seed: int = 1, *, air_kpa: float | None = None
-) -> PlainResult:
-    """The whole cycle through the plan's pipeline and engine, tick by tick. `air_kpa`: nobody knows more of the air's
-    pressure at the fault than that it is no higher; None: it has just been seen."""
+def plain_drive(config: Path, plan: Plan, engine: PlainEngine, limit_psi: float, seed: int = 1) -> PlainResult:
+    """The whole cycle through the plan's pipeline and engine, tick by tick."""
     pipeline, rules = plan.pipeline(), plan.engine()
     heard: list[tuple[float, str]] = []
     onset = plain = math.inf
     most = -math.inf
     over = engine.fault == "over_boost"
-    # Pressure lost or wideband lost is told whatever the boost.
-    needed_psi = {"over_boost": limit_psi, "lean": _COUNTS_PSI}.get(engine.fault or "", -math.inf)
-    proved = air_kpa is None
     for state, newest, now_ns in PlainSensors(config, engine, seed).ticks():
         heard += [(state.time_s, c.alert) for c in rules.step(pipeline.step(newest, now_ns)) if c.sounds]
         most = max(most, state.boost_psi)
         if state.time_s >= engine.fault_s:
-            known_psi = (state.map_kpa - air_kpa) / PSI - _SURE_PSI if air_kpa is not None else math.inf
-            proved = proved or known_psi > needed_psi
-            beyond_psi = min(known_psi, state.boost_psi - _PLAINLY_PSI) if over else known_psi
             onset = min(onset, state.time_s if not over or state.boost_psi > limit_psi else math.inf)
-            plain = min(plain, state.time_s if not over or beyond_psi > limit_psi else math.inf)
+            plain = min(plain, state.time_s if not over or state.boost_psi > limit_psi + _PLAINLY_PSI else math.inf)
     bound = bound_s(plan, engine.fault) if engine.fault else 0.0
     return PlainResult(
-        engine.fault, engine.fault_s, onset, plain, tuple(heard), most, bound, starts_of("key off", engine.cycle),
-        proved,
-    )  # fmt: skip
+        engine.fault, engine.fault_s, onset, plain, tuple(heard), most, bound, starts_of("key off", engine.cycle)
+    )
 
 
 def bound_s(plan: Plan, fault: FaultName) -> float:
