@@ -135,11 +135,12 @@ def test_an_hour_of_24_channels_fits_its_bars(
         )
         print(f"  recording process: {ours['resident_mb']:.0f} MB resident at most")
     assert ours["bytes"] * hour <= 12e6
-    assert kept * hour <= 15e6
+    # A few minutes have a whole footer to themselves.
+    assert kept * hour <= (10e6 if hour <= 1 else 12.5e6)
     assert ours["resident_mb"] <= 80
     assert ours["heavy"] == 0
-    # Five minutes of rows with what Arrow needs to write them, however long the drive is; 42 MB when this was written.
-    assert archive_mb - before_mb <= 50
+    # Five minutes of rows with what Arrow needs to write them, however long the drive is: 36 MB.
+    assert archive_mb - before_mb <= 42
 
 
 def tree(folder: Path) -> list[tuple[Path, int]]:
