@@ -103,10 +103,14 @@ def heard(plan, ticks):
 
 
 @pytest.mark.parametrize("learnt", [False, True])
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    ("kind", "full_from"),
+    # The last two with the number that was right for another kind.
+    [("displacement", 2200), ("centrifugal", 4500), ("turbo", 3500), ("centrifugal", 2200), ("turbo", 2200)],
+)
 @pytest.mark.parametrize("air", [101.3, 79.5])  # at the sea and at 2000 m (US Standard Atmosphere 1976)
-def test_healthy_pulls_of_every_kind_are_silent(watching, kind, learnt, air):
-    plan = watching(kind, learnt, {"centrifugal": 4500, "turbo": 3500}.get(kind))
+def test_healthy_pulls_of_every_kind_are_silent(watching, kind, learnt, air, full_from):
+    plan = watching(kind, learnt, full_from)
     assert ("boost_low" in [r.id for r in plan.rules.rules]) is learnt
     for first, seconds in itertools.product((1200, 1800, 2600, 3800), (4.0, 8.0)):
         last = min(first + 500 * seconds, 5800)
