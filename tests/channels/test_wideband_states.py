@@ -159,3 +159,43 @@ def test_a_saved_state_goes_on_as_if_it_had_never_stopped() -> None:
     other.restore(states.state())
     assert other.step(value(), 800.0, 20 * S) == states.step(value(), 800.0, 20 * S)
     assert other.step(value(), 800.0, 26 * S) == states.step(value(), 800.0, 26 * S)
+
+
+def hot_for(seconds: int) -> WidebandStates:
+    """A sensor that came on at second 0, with a running engine, and is warm from 20 s on."""
+    states = WidebandStates(SPEC)
+    for n in range(seconds + 1):
+        states.step(value(), 800.0, n * S)
+    return states
+
+
+def test_a_sensor_is_hot_after_half_a_minute_of_service_while_the_engine_runs_and_the_wire_is_on() -> None:
+    assert not hot_for(45).is_hot
+    states = hot_for(51)
+    assert states.is_hot
+    states.step(value(Quality.OUT_OF_RANGE), 800.0, 52 * S)
+    assert not states.is_hot
+    stopped = hot_for(51)
+    stopped.step(value(), 0.0, 52 * S)
+    assert not stopped.is_hot
+
+
+def test_a_monitor_that_begins_anew_in_mid_drive_counts_no_new_warm_up_of_a_hot_sensor() -> None:
+    states = WidebandStates(SPEC)
+    states.begin_hot(7 * S, 1000 * S)
+    assert states.step(value(), 800.0, 1000 * S).quality is Quality.GOOD
+    # What has served hot and says that it heats has lost its heater.
+    assert states.step(value(Quality.WARMING), 800.0, 1001 * S).quality is Quality.ABSENT
+
+
+@pytest.mark.parametrize("away_ns", [30 * S + 1, -1])
+def test_longer_ago_than_the_ceramic_stays_hot_or_at_no_time_at_all_it_warms_up(away_ns: int) -> None:
+    states = WidebandStates(SPEC)
+    states.begin_hot(away_ns, 1000 * S)
+    assert states.step(value(), 800.0, 1000 * S).quality is Quality.WARMING
+
+
+def test_a_hot_sensor_that_is_dead_when_the_monitor_begins_anew_is_no_warm_up() -> None:
+    states = WidebandStates(SPEC)
+    states.begin_hot(2 * S, 1000 * S)
+    assert states.step(value(Quality.OUT_OF_RANGE), 800.0, 1000 * S).quality is Quality.OUT_OF_RANGE

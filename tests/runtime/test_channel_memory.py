@@ -1,12 +1,13 @@
-"""The air's pressure outlives the power: written about once a minute, taken at the next start, and never in the way."""
+"""What outlives the power (the air's pressure) or a crash (a hot wideband), and is never in the way."""
 
 import json
 
 import pytest
 
 from cabcanary.channels.air_known import Remembered
+from cabcanary.clock import boot_id
 from cabcanary.recorder.told_time import Told
-from cabcanary.runtime.channel_memory import ChannelMemory
+from cabcanary.runtime.channel_memory import ChannelMemory, HotMemory
 
 S = 1_000_000_000
 HOUR = 3600 * S
@@ -78,3 +79,59 @@ def test_it_is_written_about_once_a_minute_and_only_when_it_has_changed(tmp_path
 
 def test_a_folder_that_cannot_be_written_ends_nothing(tmp_path):
     keep(tmp_path / "not there", Told(0, ""))
+
+
+class Hot:
+    """A pipeline of one hot wideband, or of none."""
+
+    def __init__(self, *names):
+        self.names, self.begun = list(names), None
+
+    def hot(self):
+        return self.names
+
+    def begin_hot(self, names, away_ns, now_ns):
+        self.begun = names, away_ns, now_ns
+
+
+def keep_hot(memory, pipeline, now_ns, folder):
+    memory.keep(pipeline, now_ns)
+    memory.wait(10)
+    return json.loads((folder / "hot").read_text())
+
+
+def begun(folder, now_ns):
+    pipeline = Hot()
+    HotMemory(folder).recall(pipeline, now_ns)
+    return pipeline.begun
+
+
+def test_which_wideband_is_hot_is_kept_every_five_seconds_and_taken_with_the_time_since(tmp_path):
+    memory = HotMemory(tmp_path)
+    assert keep_hot(memory, Hot("lambda"), 100 * S, tmp_path)["time_ns"] == 100 * S
+    assert keep_hot(memory, Hot("lambda"), 104 * S, tmp_path)["time_ns"] == 100 * S
+    assert begun(tmp_path, 107 * S) == (["lambda"], 7 * S, 107 * S)
+    # What has cooled since is no longer said to be hot.
+    assert keep_hot(memory, Hot(), 105 * S, tmp_path) == {"boot": boot_id(), "time_ns": 105 * S, "hot": []}
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        None,
+        b"",
+        b"[]",
+        b'{"boot": "another start", "time_ns": 5, "hot": ["lambda"]}',
+        b'{"boot": 3, "hot": ["lambda"]}',
+    ],
+)
+def test_of_another_start_of_the_computer_or_torn_nothing_was_hot(tmp_path, content):
+    if content is not None:
+        (tmp_path / "hot").write_bytes(content)
+    assert begun(tmp_path, 7 * S) is None
+
+
+def test_a_run_folder_that_cannot_be_written_ends_nothing(tmp_path):
+    memory = HotMemory(tmp_path / "not there")
+    memory.keep(Hot("lambda"), S)
+    memory.wait(10)

@@ -8,6 +8,8 @@ import os
 import statistics
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -18,6 +20,7 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from cabcanary.alerts.sounds import CANNOT_SEE
+from cabcanary.channels.pipeline import Pipeline
 from cabcanary.clock import Clock
 from cabcanary.model import EventKind, Frame, Priority, Quality, Reading, Value
 from cabcanary.plan.plan import load_plan
@@ -67,8 +70,8 @@ when = "supply > 16 V"
 """
 
 
-@pytest.fixture
-async def daemon(tmp_path: Path):
+@contextmanager
+def made(tmp_path: Path) -> Iterator[Daemon]:
     before, Device.pin_factory = Device.pin_factory, MockFactory(pin_class=MockPWMPin)
     (tmp_path / "van.toml").write_text(SETTINGS.format(folder=tmp_path))
     (tmp_path / "van.rules.toml").write_text(RULES)
@@ -82,6 +85,12 @@ async def daemon(tmp_path: Path):
     made._writer.stop(1.0)
     Device.pin_factory.reset()
     Device.pin_factory = before
+
+
+@pytest.fixture
+async def daemon(tmp_path: Path):
+    with made(tmp_path) as one:
+        yield one
 
 
 def sounding() -> float | None:
@@ -101,6 +110,18 @@ async def test_a_fault_in_the_warning_path_sounds_as_cannot_see_and_the_next_tic
         assert sounding() == 1500.0
     daemon._console.close(1.0)
     assert daemon.stream.getvalue().count("fault in the monitor itself: ZeroDivisionError: a bug") == 1
+
+
+async def test_a_daemon_that_is_started_anew_is_told_which_wideband_was_hot(tmp_path, monkeypatch) -> None:
+    begun: list[list[str]] = []
+    monkeypatch.setattr(Pipeline, "hot", lambda _: ["lambda"])
+    monkeypatch.setattr(Pipeline, "begin_hot", lambda _, names, *__: begun.append(names))
+    with made(tmp_path) as first:
+        assert begun == []
+        first._tick()
+        first._hot.wait(10.0)
+    with made(tmp_path):
+        assert begun == [["lambda"]]
 
 
 async def test_the_tick_moves_by_what_the_pace_asks(daemon, monkeypatch) -> None:

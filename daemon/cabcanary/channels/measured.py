@@ -227,6 +227,16 @@ class Measured:
         if self._travel:
             self._travel.recall(*kept)
 
+    @property
+    def is_hot(self) -> bool:
+        """Whether it is a wideband that has served hot for long."""
+        return self._wideband is not None and self._wideband.is_hot
+
+    def begin_hot(self, away_ns: int, now_ns: int) -> None:
+        """Before the first tick: it was hot so long ago, by a monitor that ran before in the same drive."""
+        if self._wideband:
+            self._wideband.begin_hot(away_ns, now_ns)
+
     def state(self) -> dict[str, Any]:
         """What the next values depend on beyond the readings themselves."""
         # The last verdict too: the same reading is not judged twice, not even by a run that continues from this state.

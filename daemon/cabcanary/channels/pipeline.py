@@ -112,6 +112,17 @@ class Pipeline:
             if channel.name in kept:
                 channel.recall(kept[channel.name], parked_s)
 
+    def hot(self) -> list[str]:
+        """The widebands that have served hot for long."""
+        return [channel.name for channel in self.measured if channel.is_hot]
+
+    def begin_hot(self, names: Iterable[str], away_ns: int, now_ns: int) -> None:
+        """Before the first tick: these were hot so long ago, and need no new warm-up if they can't have cooled."""
+        known = set(names)
+        for channel in self.measured:
+            if channel.name in known:
+                channel.begin_hot(away_ns, now_ns)
+
     def take_over(self, before: Pipeline, same: Iterable[str]) -> None:
         """Before the first tick: go on where another pipeline was. `same` are the parts that are as they were there;
         of the others only what they have learnt comes along."""

@@ -69,6 +69,17 @@ class WidebandStates:
             return value._replace(reason="free air: the engine stands and the sensor shows no exhaust gas")
         return value
 
+    @property
+    def is_hot(self) -> bool:
+        """Whether it has served hot for long, and still does."""
+        return self._served_ns >= _LONG_SERVICE_NS and self._off_since is None
+
+    def begin_hot(self, away_ns: int, now_ns: int) -> None:
+        """Before the first tick: it was hot so long ago. Its ceramic cools no faster for nobody having looked."""
+        if 0 <= away_ns <= self._cools_ns:
+            self._first_ns, self._on_since = now_ns - away_ns, now_ns - max(away_ns, self._warm_up_ns)
+            self._served_ns = _LONG_SERVICE_NS
+
     def _may_be_cold(self, now_ns: int) -> bool:
         """Many an output rests at a rail until its sensor is hot: from the start on, and only until it has served."""
         self._first_ns = now_ns if self._first_ns is None else self._first_ns

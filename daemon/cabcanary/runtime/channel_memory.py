@@ -1,4 +1,4 @@
-"""What channels have learnt, from one drive to the next: a small file that outlives the power."""
+"""What channels know of before: from one drive to the next, and over a crash in mid-drive."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import math
 import threading
 from typing import TYPE_CHECKING
 
+from cabcanary.clock import boot_id
 from cabcanary.store.manifest import write_atomically
 
 if TYPE_CHECKING:
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 #: How often it is written while it changes, ns of the clock: power mostly goes with the key, so the end of a drive may
 #: be too late.
 _EVERY_NS = 60_000_000_000
+#: How often it is written which widebands are hot, ns of the clock; that folder lies in memory.
+_HOT_EVERY_NS = 5_000_000_000
 #: What is no change worth a write to the card, in the numbers' own unit (kPa, %).
 _SAME = 0.05
 
@@ -69,6 +72,49 @@ class ChannelMemory:
     def _write(self, content: str) -> None:
         with contextlib.suppress(OSError):
             write_atomically(self._path, content.encode())
+
+
+class HotMemory:
+    """`hot` in the folder of running things: which widebands were hot, and when, by the daemon's clock.
+
+    A daemon that is started anew in mid-drive would wait for their warm-up once more, and see no mixture meanwhile.
+    Kept over a crash, and not over the computer's own start: nobody knows how long that took.
+    """
+
+    def __init__(self, run_folder: Path) -> None:
+        self._path = run_folder / "hot"
+        self._boot = boot_id()
+        self._next_ns = 0
+        self._writing: threading.Thread | None = None
+
+    def recall(self, pipeline: Pipeline, now_ns: int) -> None:
+        """Let the widebands begin with that. A file that is torn, or of another start, is as if never written."""
+        try:
+            found = json.loads(self._path.read_bytes())
+            names, away_ns = [str(n) for n in found["hot"]], now_ns - int(found["time_ns"])
+            # A machine that does not say which start this is cannot tell a crash from a new start.
+            if self._boot and found["boot"] == self._boot:
+                pipeline.begin_hot(names, away_ns, now_ns)
+        except (OSError, ValueError, TypeError, KeyError, OverflowError, RecursionError):
+            return
+
+    def keep(self, pipeline: Pipeline, now_ns: int) -> None:
+        """Every few seconds, keep what is so now, in a thread."""
+        if now_ns < self._next_ns or (self._writing and self._writing.is_alive()):
+            return
+        self._next_ns = now_ns + _HOT_EVERY_NS
+        content = {"boot": self._boot, "time_ns": now_ns, "hot": pipeline.hot()}
+        self._writing = threading.Thread(target=self._write, args=(json.dumps(content),), name="hot", daemon=True)
+        self._writing.start()
+
+    def wait(self, longest_s: float) -> None:
+        """Until the last write is done, real seconds at most."""
+        if self._writing is not None:
+            self._writing.join(longest_s)
+
+    def _write(self, content: str) -> None:
+        with contextlib.suppress(OSError):
+            self._path.write_text(content, encoding="ascii")
 
 
 def _alike(known: Mapping[str, Kept], kept: Mapping[str, Kept]) -> bool:

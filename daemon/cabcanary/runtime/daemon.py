@@ -30,7 +30,7 @@ from cabcanary.processes.places import Places, pages_user, user_number
 from cabcanary.recorder.recorder import Recorder
 from cabcanary.recorder.writer import JournalWriter
 from cabcanary.runtime.archiving import Archiving
-from cabcanary.runtime.channel_memory import ChannelMemory
+from cabcanary.runtime.channel_memory import ChannelMemory, HotMemory
 from cabcanary.runtime.free_space import FreeSpace
 from cabcanary.runtime.in_force import InForce, start_lines
 from cabcanary.runtime.pace import Pace
@@ -87,6 +87,8 @@ class Daemon:
         self._recorder = Recorder(plan, self._pipeline, self._engine, self._writer, clock)
         self._memory = ChannelMemory(plan.settings.daemon.folder)
         self._memory.recall(self._pipeline, self._recorder.time.look({}, self._started_ns))
+        self._hot = HotMemory(plan.settings.daemon.run_folder)
+        self._hot.recall(self._pipeline, self._started_ns)
         self._own = OwnAlerts()
         buttons = plan.settings.buttons
         self._in_force = InForce(clock, self._annunciator, self._tell, self._loop)
@@ -363,6 +365,7 @@ class Daemon:
         """What the next start should know of what channels have learnt."""
         if at_once or self._memory.is_due(now_ns):
             self._memory.keep(self._pipeline.remembered(), self._recorder.time.look(newest, now_ns), now_ns)
+        self._hot.keep(self._pipeline, now_ns)
 
     def _follow_key(self, frame: Frame, *, drive_ended: bool) -> None:
         """Night, and the end of what the lamp must remember: the key, or without one on a wire the drive's end."""

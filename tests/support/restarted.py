@@ -1,0 +1,173 @@
+"""The monitor is started anew at random moments of drives with a fault: what follows must be told as if it had never
+been away.
+
+A restart takes two seconds in which nobody looks. The new monitor knows what the one before had written down (what it
+has learnt, up to a minute old, and which wideband was hot), or only the second, as when it had never learnt anything.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from cabcanary.model import Priority
+from cabcanary_bench.corpus.corpus_grade import names_of
+from cabcanary_bench.corpus.watched import chance, limits_of, plan_of
+from cabcanary_bench.drives.generator import cut_off, faulty
+from cabcanary_bench.fast.fast import drive
+from cabcanary_bench.fast.fitted import Fitted
+from cabcanary_bench.faults.kinds import FaultKind
+from cabcanary_bench.sensors.traits import Traits
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from cabcanary.channels.pipeline import Kept
+    from cabcanary.plan.plan import Plan
+    from cabcanary_bench.corpus.watched import Watched
+    from cabcanary_bench.drives.labels import Label
+    from cabcanary_bench.fast.fast import Recording
+
+#: From the last look of the old monitor to the first of the new one, s (unit's restart, start and arming).
+AWAY_S = 2.0
+#: It may take so much longer than a monitor that was never away: windows begin empty, s.
+LONGER_S = 1.0
+_TICK_S = 0.02
+#: What channels have learnt is written down so often, and which wideband is hot, ticks.
+_KEPT_EVERY, _HOT_EVERY = 3000, 250
+_AFTER_S, _BEFORE_S = 8.0, 15.0
+_TOLD = ("lean", "over_boost", "blind lambda", "blind map")
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One alert that sounded, in seconds of the drive."""
+
+    at_s: float
+    alert: str
+    warning: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What a monitor had written down at a tick."""
+
+    row: int
+    learnt: dict[str, Kept]
+    hot: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Restarted:
+    """One restart: `due_s` is when the fault has to have been told, `told_s` when it was (None: never)."""
+
+    vehicle: str
+    fault: str
+    seed: int
+    back_s: float
+    knows: bool
+    due_s: float
+    told_s: float | None
+    false: tuple[Heard, ...]
+
+    def __str__(self) -> str:
+        told = "never told" if self.told_s is None else f"told {self.told_s - self.due_s:+.2f} s of its time"
+        known = "what was kept" if self.knows else "nothing"
+        false = ", ".join(f"{h.alert} at {h.at_s:.1f} s" for h in self.false)
+        where = f"{self.vehicle}, {self.fault} {self.seed}: back at {self.back_s:.2f} s with {known}"
+        return f"{where}: {told}{f'; false: {false}' if false else ''}"
+
+
+def kinds_for(vehicle: Watched) -> list[FaultKind]:
+    """The faults of mixture, boost and blindness that the vehicle can have and show."""
+    return [k for k in FaultKind if k.info.expects in _TOLD and chance(k, vehicle) == "seen"]
+
+
+def restarts(vehicle: Watched, kind: FaultKind, seed: int, moments: int) -> list[Restarted]:
+    """So many restarts in one drive with a fault; none where a monitor that is never away finds nothing either."""
+    plan = plan_of(vehicle)
+    recording = _driven(vehicle, plan, kind, seed)
+    label = next(label for label in recording.labels if label.is_fault)
+    always, kept = _watched(plan, recording, 0, {}, ())
+    onset_s = label.onset_sensor_s
+    told_s = None if onset_s is None else _told(always, label, onset_s)
+    if not label.must_be_found or onset_s is None or told_s is None:
+        return []
+    rng = random.Random(seed * 17 + len(vehicle.name))
+    found = []
+    for n in range(moments):
+        # Before the fault shows, or between that and when it is told; a second later half of the time.
+        last_s = told_s + rng.choice([0.0, 1.0])
+        back_s = rng.uniform(onset_s - _BEFORE_S, last_s) if n % 2 else rng.uniform(onset_s - AWAY_S, last_s)
+        due_s = max(onset_s, back_s) + (told_s - onset_s) + LONGER_S
+        if due_s > label.end_s:
+            continue
+        row = _row(recording, back_s)
+        gone = row - round(AWAY_S / _TICK_S)
+        learnt = [w for w in kept if w.row < gone and w.row % _KEPT_EVERY == 0]
+        knows = bool(learnt) and rng.random() < 0.7
+        before = [w for w in kept if w.row < gone][-1:]
+        heard = _heard(plan, recording, row, learnt[-1].learnt if knows else {}, before)
+        false = tuple(h for h in heard if h.warning and h.at_s < min(onset_s, label.start_s))
+        told = _told(heard, label, max(onset_s, back_s) - 0.02)
+        found.append(Restarted(vehicle.title, kind, seed, back_s, knows, due_s, told, false))
+    return found
+
+
+def late(cases: Sequence[Restarted]) -> list[str]:
+    """What was told too late or never."""
+    return [str(c) for c in cases if c.told_s is None or c.told_s > c.due_s]
+
+
+def false(cases: Sequence[Restarted]) -> list[str]:
+    """What warned before the fault was there."""
+    return [str(c) for c in cases if c.false]
+
+
+def _driven(vehicle: Watched, plan: Plan, kind: FaultKind, seed: int) -> Recording:
+    fitted = Fitted(plan.settings, vehicle.build)
+    ends = fitted.lambda_ends
+    traits = Traits() if ends is None else Traits(lambda_ends=ends)
+    scenario = faulty(seed, kind)
+    scenario = cut_off(scenario, scenario.faults[0].end_s + _AFTER_S)
+    return drive(scenario, seed, traits, fitted=fitted, limits=limits_of(vehicle))
+
+
+def _row(recording: Recording, at_s: float) -> int:
+    return next(n for n, tick_ns in enumerate(recording.tick_ns.tolist()) if recording.drive_s(tick_ns) >= at_s)
+
+
+def _heard(
+    plan: Plan, recording: Recording, row: int, learnt: dict[str, Kept], before: Sequence[Written]
+) -> list[Heard]:
+    """What a monitor that starts at a tick lets sound; it knows what was learnt, and what was hot before."""
+    return _watched(plan, recording, row, learnt, before)[0]
+
+
+def _watched(
+    plan: Plan, recording: Recording, row: int, learnt: dict[str, Kept], before: Sequence[Written]
+) -> tuple[list[Heard], list[Written]]:
+    pipeline, engine = plan.pipeline(), plan.engine()
+    pipeline.recall(learnt, AWAY_S)
+    heard: list[Heard] = []
+    written: list[Written] = []
+    for n, (newest, now_ns) in enumerate(recording.ticks(), recording.runs[0][0]):
+        if n < row:
+            continue
+        if n == row:
+            for w in before:
+                pipeline.begin_hot(w.hot, now_ns - int(recording.tick_ns[w.row]), now_ns)
+        at_s, changes = recording.drive_s(now_ns), engine.step(pipeline.step(newest, now_ns))
+        heard += [Heard(at_s, c.alert, c.priority is Priority.WARNING) for c in changes if c.sounds]
+        if n % _HOT_EVERY == 0:
+            written.append(Written(n, pipeline.remembered(), pipeline.hot()))
+    return heard, written
+
+
+def _told(heard: Sequence[Heard], label: Label, from_s: float) -> float | None:
+    """When the fault was told by its own name, or something else warned while it was there."""
+    names = names_of(label)
+    return next(
+        (h.at_s for h in heard if from_s <= h.at_s <= label.end_s + _AFTER_S and (h.alert in names or h.warning)), None
+    )
