@@ -127,6 +127,15 @@ def test_a_hose_that_comes_off_in_a_pull_is_heard_within_a_second_and_a_half(wat
     assert 0 < found[0][0] - 6.0 < 1.5
 
 
+@pytest.mark.parametrize(("first", "last", "slip"), [(2400, 3600, 1.0), (4600, 5500, 0.6)])
+def test_a_centrifugal_compressor_without_any_boost_is_heard_before_anything_is_learnt(
+    watching, first, last, slip
+):
+    # None at all from the number that the owner gave on; above 4000 rpm less than 1 psi, as by a belt that slips.
+    found = heard(watching("centrifugal", False, 2200), pull("centrifugal", first=first, last=last, slip=slip))
+    assert [alert for _, alert in found] == ["boost_lost"]
+
+
 @pytest.mark.parametrize("kind", ["displacement", "centrifugal"])
 def test_a_belt_that_slips_by_a_tenth_is_heard_once_what_is_normal_has_been_learnt(watching, kind):
     plan = watching(kind, learnt=True, full_from=4500)
