@@ -72,8 +72,8 @@ def watching(tmp_path):
         (tmp_path / "van.toml").write_text(text, encoding="utf-8")
         if learnt:
             points = [(float(rpm), settled(kind, rpm)) for rpm in range(1750, 6000, 250)]
-            if kind == "turbo":
-                points = [p for p in points if p[0] >= 3500]
+            # Nobody holds a throttle wide open at low speed for long: there nothing is learnt.
+            points = [p for p in points if p[0] >= {"turbo": 3500, "centrifugal": 3000}.get(kind, 0)]
             full = Baseline(
                 name="full_ratio", stage="compressor, low boost", of="pressure_ratio", unit="ratio",
                 by="engine_speed", by_unit="rpm", points=points,
@@ -128,9 +128,7 @@ def test_a_hose_that_comes_off_in_a_pull_is_heard_within_a_second_and_a_half(wat
 
 
 @pytest.mark.parametrize(("first", "last", "slip"), [(2400, 3600, 1.0), (4600, 5500, 0.6)])
-def test_a_centrifugal_compressor_without_any_boost_is_heard_before_anything_is_learnt(
-    watching, first, last, slip
-):
+def test_a_centrifugal_compressor_without_any_boost_is_heard_before_anything_is_learnt(watching, first, last, slip):
     # None at all from the number that the owner gave on; above 4000 rpm less than 1 psi, as by a belt that slips.
     found = heard(watching("centrifugal", False, 2200), pull("centrifugal", first=first, last=last, slip=slip))
     assert [alert for _, alert in found] == ["boost_lost"]

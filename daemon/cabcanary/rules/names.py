@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from cabcanary.settings.load import Loaded
-    from cabcanary.settings.rule_schema import RuleFile, RuleTable
+    from cabcanary.settings.rule_schema import BaselineSpec, RuleFile, RuleTable
     from cabcanary.validation.problems import Problem
 
 
@@ -185,7 +185,16 @@ def _baselines(
             problems.append(loaded.problem(("baselines", name), message, "measure it again"))
             record = None
         points = () if record is None else record.points
-        si = tuple((x if by is None else by.to_si(x), unit.to_si(y)) for x, y in points)
+        table = _with_below(points, spec)
+        si = tuple((x if by is None else by.to_si(x), unit.to_si(y)) for x, y in table)
         text = f"baseline {name} {spelt(points[0][1], 4)} {unit.symbol}" if points else ""
         found[name] = BaselineValue(unit.dimension, spec.by, si, text)
     return found
+
+
+def _with_below(points: tuple[tuple[float, float], ...], spec: BaselineSpec) -> tuple[tuple[float, float], ...]:
+    """The points with what the baseline counts as below the lowest step that was learnt."""
+    if spec.below is None or not points:
+        return points
+    first, value = points[0]
+    return ((first - spec.step, spec.below), (first - spec.step / 2, value), *points)

@@ -47,6 +47,8 @@ class BaselineSpec(Strict):
     #: Another channel that it depends on, and how wide a step of it counts as like.
     by: Name | None = None
     step: float = Field(default=1.0, gt=0)
+    #: What it counts as below the lowest step that was learnt, in the channel's unit; left out, as in that step.
+    below: float | None = None
     #: Less than this in all is no measurement.
     at_least: Seconds = 60.0
     #: What a change of voids it, as declared in `built` of the stage, and the vehicle's fuel.
@@ -65,6 +67,8 @@ class BaselineSpec(Strict):
     def _once(self) -> BaselineSpec:
         if self.by is not None and self.by in (self.of, *self.instead):
             raise ValueError("a baseline cannot depend on itself; name another channel in 'by'")
+        if self.by is None and self.below is not None:
+            raise ValueError("'below' speaks of the channel that it depends on; name that in 'by'")
         return self
 
 
