@@ -169,11 +169,14 @@ def hot_for(seconds: int) -> WidebandStates:
     return states
 
 
-def test_a_sensor_is_hot_after_half_a_minute_of_service_while_the_engine_runs_and_the_wire_is_on() -> None:
+def test_a_sensor_is_hot_after_half_a_minute_of_service_until_it_may_have_cooled() -> None:
     assert not hot_for(45).is_hot
     states = hot_for(51)
     assert states.is_hot
+    # A wire that is dead is no cold ceramic.
     states.step(value(Quality.OUT_OF_RANGE), 800.0, 52 * S)
+    assert states.is_hot
+    states.step(value(Quality.OUT_OF_RANGE), 800.0, 82 * S)
     assert not states.is_hot
     stopped = hot_for(51)
     stopped.step(value(), 0.0, 52 * S)

@@ -33,6 +33,14 @@ if TYPE_CHECKING:
 AWAY_S = 2.0
 #: It may take so much longer than a monitor that was never away: windows begin empty, s.
 LONGER_S = 1.0
+#: What is told by how a wire moves takes longer where nobody has seen yet how it moves in health, s.
+_LONGER_S = dict.fromkeys(
+    (
+        FaultKind.MAP_STUCK, FaultKind.MAP_NOISY, FaultKind.WIDEBAND_STUCK, FaultKind.WIDEBAND_NOISY,
+        FaultKind.CONVERTER_FROZEN,
+    ),
+    9.0,
+)  # fmt: skip
 _TICK_S = 0.02
 #: What channels have learnt is written down so often, and which wideband is hot, ticks.
 _KEPT_EVERY, _HOT_EVERY = 3000, 250
@@ -100,7 +108,7 @@ def restarts(vehicle: Watched, kind: FaultKind, seed: int, moments: int) -> list
         # Before the fault shows, or between that and when it is told; a second later half of the time.
         last_s = told_s + rng.choice([0.0, 1.0])
         back_s = rng.uniform(onset_s - _BEFORE_S, last_s) if n % 2 else rng.uniform(onset_s - AWAY_S, last_s)
-        due_s = max(onset_s, back_s) + (told_s - onset_s) + LONGER_S
+        due_s = max(onset_s, back_s) + (told_s - onset_s) + _LONGER_S.get(kind, LONGER_S)
         if due_s > label.end_s:
             continue
         row = _row(recording, back_s)

@@ -71,8 +71,8 @@ class WidebandStates:
 
     @property
     def is_hot(self) -> bool:
-        """Whether it has served hot for long, and still does."""
-        return self._served_ns >= _LONG_SERVICE_NS and self._off_since is None
+        """Whether it has served hot for long and can't have cooled since, whatever its wire shows now."""
+        return self._served_ns >= _LONG_SERVICE_NS
 
     def begin_hot(self, away_ns: int, now_ns: int) -> None:
         """Before the first tick: it was hot so long ago. Its ceramic cools no faster for nobody having looked."""
