@@ -41,8 +41,8 @@ def test_a_monitor_started_anew_tells_what_follows(name: str, kind: FaultKind, s
 def test_two_hundred_restarts_of_a_vehicle(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     vehicle = watch(CONFIG / f"{name}.toml", Build(VEHICLES[name]), tmp_path)
     kinds, cases = kinds_for(vehicle), list[Restarted]()
-    for n in range(200):
-        cases += restarts(vehicle, kinds[n % len(kinds)], 1000 + n, 8)
+    for n in range(400):
+        cases += restarts(vehicle, kinds[n % len(kinds)], 1000 + n, 24)
         if len(cases) >= _WANTED:
             break
     bad = [*late(cases), *false(cases)]

@@ -11,6 +11,8 @@ import random
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from cabcanary.model import Priority
 from cabcanary_bench.corpus.corpus_grade import names_of
 from cabcanary_bench.corpus.watched import chance, limits_of, plan_of
@@ -31,16 +33,18 @@ if TYPE_CHECKING:
 
 #: From the last look of the old monitor to the first of the new one, s (unit's restart, start and arming).
 AWAY_S = 2.0
-#: It may take so much longer than a monitor that was never away: windows begin empty, s.
-LONGER_S = 1.0
-#: What is told by how a wire moves takes longer where nobody has seen yet how it moves in health, s.
-_LONGER_S = dict.fromkeys(
-    (
-        FaultKind.MAP_STUCK, FaultKind.MAP_NOISY, FaultKind.WIDEBAND_STUCK, FaultKind.WIDEBAND_NOISY,
-        FaultKind.CONVERTER_FROZEN,
-    ),
-    9.0,
+#: It may take so much longer than a monitor that was never away: windows begin empty, of 1.5 s in the lean rule, s.
+LONGER_S = 1.5
+#: What a new monitor may take where a sensor dies before it has seen how the engine runs (`blind_delay_otherwise` of
+#: the lean rule), and of a wire whose moves in health it has not seen, s.
+_NEVER_SEEN_S = 9.0
+#: By then it has seen how the engine runs: sources speak within 2 s, and a manifold alone takes its time, s.
+_SEES_AFTER_S = 6.0
+_BY_HOW_IT_MOVES = (
+    FaultKind.MAP_STUCK, FaultKind.MAP_NOISY, FaultKind.WIDEBAND_STUCK, FaultKind.WIDEBAND_NOISY,
+    FaultKind.CONVERTER_FROZEN,
 )  # fmt: skip
+_KPA_PER_PSI = 6.894757  # NIST SP 811
 _TICK_S = 0.02
 #: What channels have learnt is written down so often, and which wideband is hot, ticks.
 _KEPT_EVERY, _HOT_EVERY = 3000, 250
@@ -108,7 +112,8 @@ def restarts(vehicle: Watched, kind: FaultKind, seed: int, moments: int) -> list
         # Before the fault shows, or between that and when it is told; a second later half of the time.
         last_s = told_s + rng.choice([0.0, 1.0])
         back_s = rng.uniform(onset_s - _BEFORE_S, last_s) if n % 2 else rng.uniform(onset_s - AWAY_S, last_s)
-        due_s = max(onset_s, back_s) + (told_s - onset_s) + _LONGER_S.get(kind, LONGER_S)
+        longer_s = _longer_s(kind, seen_s=onset_s - back_s)
+        due_s = _matters_from(vehicle, recording, label, max(onset_s, back_s)) + (told_s - onset_s) + longer_s
         if due_s > label.end_s:
             continue
         row = _row(recording, back_s)
@@ -121,6 +126,21 @@ def restarts(vehicle: Watched, kind: FaultKind, seed: int, moments: int) -> list
         told = _told(heard, label, max(onset_s, back_s) - 0.02)
         found.append(Restarted(vehicle.title, kind, seed, back_s, knows, due_s, told, false))
     return found
+
+
+def _longer_s(kind: FaultKind, *, seen_s: float) -> float:
+    """How much longer it may take; the new monitor had so many seconds before the fault."""
+    blind = kind.info.expects.startswith("blind")
+    return _NEVER_SEEN_S if kind in _BY_HOW_IT_MOVES or (blind and seen_s < _SEES_AFTER_S) else LONGER_S
+
+
+def _matters_from(vehicle: Watched, recording: Recording, label: Label, from_s: float) -> float:
+    """Blindness matters once there is boost, by the vehicle's limits; infinite where there is none any more."""
+    if not label.expects.startswith("blind"):
+        return from_s
+    boosted = recording.truth["boost_kpa"] > limits_of(vehicle).lean_from_psi * _KPA_PER_PSI
+    there = np.flatnonzero(boosted & (recording.truth["time_s"] >= from_s))
+    return float(recording.truth["time_s"][there[0]]) if len(there) else float("inf")
 
 
 def late(cases: Sequence[Restarted]) -> list[str]:
