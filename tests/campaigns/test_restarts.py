@@ -42,8 +42,8 @@ def test_two_hundred_restarts_of_a_vehicle(name: str, tmp_path: Path, capsys: py
     vehicle = watch(CONFIG / f"{name}.toml", Build(VEHICLES[name]), tmp_path)
     kinds, cases = kinds_for(vehicle), list[Restarted]()
     for n in range(400):
-        cases += restarts(vehicle, kinds[n % len(kinds)], 1000 + n, 24)
-        if len(cases) >= _WANTED:
+        cases += restarts(vehicle, kinds[n % len(kinds)], 1000 + n, 16)
+        if len(cases) >= _WANTED and n >= len(kinds):
             break
     bad = [*late(cases), *false(cases)]
     with capsys.disabled():
