@@ -129,7 +129,7 @@ def test_a_hose_that_comes_off_in_a_pull_is_heard_within_a_second_and_a_half(wat
 
 @pytest.mark.parametrize(
     ("full_from", "first", "last", "how"),
-    # None at all from the number that the owner gave on; a quarter of it a third above that; above 4000 rpm under 1 psi.
+    # None at all from the number that the owner gave on; a quarter a third above that; above 4000 rpm under 1 psi.
     [
         (2200, 2400, 2800, {"hose_off_s": 0.0}),
         (2200, 3000, 3050, {"slip": 0.5}),
