@@ -7,6 +7,7 @@ has learnt, up to a minute old, and which wideband was hot), or only the second,
 
 from __future__ import annotations
 
+import math
 import random
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -23,7 +24,7 @@ from cabcanary_bench.faults.kinds import FaultKind
 from cabcanary_bench.sensors.traits import Traits
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from cabcanary.channels.pipeline import Kept
     from cabcanary.plan.plan import Plan
@@ -103,31 +104,34 @@ def restarts(vehicle: Watched, kind: FaultKind, seed: int, moments: int) -> list
     plan = plan_of(vehicle)
     recording = _driven(vehicle, plan, kind, seed)
     label = next(label for label in recording.labels if label.is_fault)
-    always, kept = _watched(plan, recording, 0, {}, ())
+    always, written = _watched(plan, recording, 0, {}, ())
     onset_s = label.onset_sensor_s
     told_s = None if onset_s is None else _told(always, label, onset_s)
     if not label.must_be_found or onset_s is None or told_s is None:
         return []
     rng = random.Random(seed * 17 + len(vehicle.name))
     found = []
-    for n in range(moments):
-        # Before the fault shows, or between that and when it is told; a second later half of the time.
-        last_s = told_s + rng.choice([0.0, 1.0])
-        back_s = rng.uniform(onset_s - _BEFORE_S, last_s) if n % 2 else rng.uniform(onset_s - AWAY_S, last_s)
+    for back_s in _moments(rng, onset_s, told_s, moments):
         needs_s = told_s - onset_s + _longer_s(kind, seen_s=onset_s - back_s)
-        due_s = _under_boost_for(vehicle, recording, label, max(onset_s, back_s), needs_s)
+        due_s = _due(vehicle, recording, label, max(onset_s, back_s), needs_s)
         if due_s > label.end_s:
             continue
         row = _row(recording, back_s)
-        gone = row - round(AWAY_S / _TICK_S)
-        learnt = [w for w in kept if w.row < gone and w.row % _KEPT_EVERY == 0]
+        known = [w for w in written if w.row < row - AWAY_S / _TICK_S]
+        learnt = [w.learnt for w in known if w.row % _KEPT_EVERY == 0]
         knows = bool(learnt) and rng.random() < 0.7
-        before = [w for w in kept if w.row < gone][-1:]
-        heard = _heard(plan, recording, row, learnt[-1].learnt if knows else {}, before)
+        heard, _ = _watched(plan, recording, row, learnt[-1] if knows else {}, known[-1:])
         false = tuple(h for h in heard if h.warning and h.at_s < min(onset_s, label.start_s))
-        told = _told(heard, label, max(onset_s, back_s) - 0.02)
+        told = _told(heard, label, max(onset_s, back_s) - _TICK_S)
         found.append(Restarted(vehicle.title, kind, seed, back_s, knows, due_s, told, false))
     return found
+
+
+def _moments(rng: random.Random, onset_s: float, told_s: float, count: int) -> Iterator[float]:
+    """When the new monitor looks first: before the fault shows, or about when the old one would have told it."""
+    for n in range(count):
+        last_s = told_s + rng.choice([0.0, 1.0])
+        yield rng.uniform(onset_s - (_BEFORE_S if n % 2 else AWAY_S), last_s)
 
 
 def _longer_s(kind: FaultKind, *, seen_s: float) -> float:
@@ -136,16 +140,16 @@ def _longer_s(kind: FaultKind, *, seen_s: float) -> float:
     return _NEVER_SEEN_S if kind in _BY_HOW_IT_MOVES or (blind and seen_s < _SEES_AFTER_S) else LONGER_S
 
 
-def _under_boost_for(vehicle: Watched, recording: Recording, label: Label, from_s: float, needs_s: float) -> float:
+def _due(vehicle: Watched, recording: Recording, label: Label, from_s: float, needs_s: float) -> float:
     """When a fault is due that takes so long to tell: it hurts the engine under boost alone, by the vehicle's limits.
     Infinite where boost is over within a second."""
     time_s = recording.truth["time_s"]
     boosted = recording.truth["boost_kpa"] > limits_of(vehicle).lean_from_psi * _KPA_PER_PSI
-    there = np.flatnonzero(boosted & (time_s >= from_s))
-    begins_s = from_s if not label.expects.startswith("blind") else float(time_s[there[0]]) if len(there) else np.inf
-    due_s = begins_s + needs_s
-    hurts_s = np.count_nonzero(boosted & (time_s >= begins_s) & (time_s < due_s)) * _TICK_S
-    return float(due_s) if hurts_s >= _HURTS_S else float("inf")
+    if label.expects.startswith("blind"):
+        from_s = float(min(time_s[boosted & (time_s >= from_s)], default=math.inf))
+    due_s = from_s + needs_s
+    hurts_s = np.count_nonzero(boosted & (time_s >= from_s) & (time_s < due_s)) * _TICK_S
+    return due_s if hurts_s >= _HURTS_S else math.inf
 
 
 def late(cases: Sequence[Restarted]) -> list[str]:
@@ -171,16 +175,11 @@ def _row(recording: Recording, at_s: float) -> int:
     return next(n for n, tick_ns in enumerate(recording.tick_ns.tolist()) if recording.drive_s(tick_ns) >= at_s)
 
 
-def _heard(
-    plan: Plan, recording: Recording, row: int, learnt: dict[str, Kept], before: Sequence[Written]
-) -> list[Heard]:
-    """What a monitor that starts at a tick lets sound; it knows what was learnt, and what was hot before."""
-    return _watched(plan, recording, row, learnt, before)[0]
-
-
 def _watched(
     plan: Plan, recording: Recording, row: int, learnt: dict[str, Kept], before: Sequence[Written]
 ) -> tuple[list[Heard], list[Written]]:
+    """What a monitor that starts at a tick lets sound, and what it writes down; it knows what was learnt, and what was
+    hot `before`."""
     pipeline, engine = plan.pipeline(), plan.engine()
     pipeline.recall(learnt, AWAY_S)
     heard: list[Heard] = []
