@@ -27,16 +27,42 @@ _HOT_EVERY_NS = 5_000_000_000
 _SAME = 0.05
 
 
-class ChannelMemory:
+class _Written:
+    """A small file that is written in a thread: a card that stalls holds up nobody, and one that fails ends nothing."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._next_ns = 0
+        self._writing: threading.Thread | None = None
+
+    @property
+    def _is_busy(self) -> bool:
+        return self._writing is not None and self._writing.is_alive()
+
+    def _begin(self, content: object) -> None:
+        self._writing = threading.Thread(
+            target=self._write, args=(json.dumps(content),), name=self._path.name, daemon=True
+        )
+        self._writing.start()
+
+    def _write(self, content: str) -> None:
+        with contextlib.suppress(OSError):
+            write_atomically(self._path, content.encode())
+
+    def wait(self, longest_s: float) -> None:
+        """Until the last write is done, real seconds at most."""
+        if self._writing is not None:
+            self._writing.join(longest_s)
+
+
+class ChannelMemory(_Written):
     """`remembered.json` in the daemon's folder: two numbers for each channel that learns (the air's pressure and its
     standard uncertainty, kPa; both ends of a throttle, %), and when that was, by the wall clock (null where nobody had
     set it)."""
 
     def __init__(self, folder: Path) -> None:
-        self._path = folder / "remembered.json"
-        self._next_ns = 0
+        super().__init__(folder / "remembered.json")
         self._kept: dict[str, Kept] = {}
-        self._writing: threading.Thread | None = None
 
     def recall(self, pipeline: Pipeline, told: Told) -> None:
         """Let the channels begin with what was kept. A file that is not there, or torn, is as if never written."""
@@ -57,24 +83,13 @@ class ChannelMemory:
     def keep(self, known: dict[str, Kept], told: Told, now_ns: int) -> None:
         """Keep what is known, in a thread: a card that stalls holds up nobody."""
         self._next_ns = now_ns + _EVERY_NS
-        if not known or _alike(known, self._kept) or (self._writing and self._writing.is_alive()):
+        if not known or _alike(known, self._kept) or self._is_busy:
             return
         self._kept = known
-        content = {"channels": known, "wall_ns": told.wall_ns if told.by else None}
-        self._writing = threading.Thread(target=self._write, args=(json.dumps(content),), name="remember", daemon=True)
-        self._writing.start()
-
-    def wait(self, longest_s: float) -> None:
-        """Until the last write is done, real seconds at most."""
-        if self._writing is not None:
-            self._writing.join(longest_s)
-
-    def _write(self, content: str) -> None:
-        with contextlib.suppress(OSError):
-            write_atomically(self._path, content.encode())
+        self._begin({"channels": known, "wall_ns": told.wall_ns if told.by else None})
 
 
-class HotMemory:
+class HotMemory(_Written):
     """`hot` in the folder of running things: which widebands were hot, and when, by the daemon's clock.
 
     A daemon that is started anew in mid-drive would wait for their warm-up once more, and see no mixture meanwhile.
@@ -82,10 +97,8 @@ class HotMemory:
     """
 
     def __init__(self, run_folder: Path) -> None:
-        self._path = run_folder / "hot"
+        super().__init__(run_folder / "hot")
         self._boot = boot_id()
-        self._next_ns = 0
-        self._writing: threading.Thread | None = None
 
     def recall(self, pipeline: Pipeline, now_ns: int) -> None:
         """Let the widebands begin with that. A file that is torn, or of another start, is as if never written."""
@@ -100,19 +113,13 @@ class HotMemory:
 
     def keep(self, pipeline: Pipeline, now_ns: int) -> None:
         """Every few seconds, keep what is so now, in a thread."""
-        if now_ns < self._next_ns or (self._writing and self._writing.is_alive()):
+        if now_ns < self._next_ns or self._is_busy:
             return
         self._next_ns = now_ns + _HOT_EVERY_NS
-        content = {"boot": self._boot, "time_ns": now_ns, "hot": pipeline.hot()}
-        self._writing = threading.Thread(target=self._write, args=(json.dumps(content),), name="hot", daemon=True)
-        self._writing.start()
-
-    def wait(self, longest_s: float) -> None:
-        """Until the last write is done, real seconds at most."""
-        if self._writing is not None:
-            self._writing.join(longest_s)
+        self._begin({"boot": self._boot, "time_ns": now_ns, "hot": pipeline.hot()})
 
     def _write(self, content: str) -> None:
+        # Without a sync: it need not outlive the power, and where that folder lies on a card it would wear it.
         with contextlib.suppress(OSError):
             self._path.write_text(content, encoding="ascii")
 
