@@ -360,3 +360,19 @@ def test_a_wideband_that_heats_at_its_rail_is_no_broken_wire_as_one_drives_off(t
     ride.ramp(1.5, KEY_ON, IDLE, **dark).hold(7.0, IDLE, map=ride.wave(33.0, 0.5), **dark)
     ride.ramp(0.8, IDLE, CRUISE, **dark).hold(3.0, CRUISE, map=ride.wave(80.0, 3.0), **dark)
     assert {(a, p) for _, a, p in ride.raised()} <= {("cannot_see_lambda", "caution")}
+
+
+@pytest.mark.parametrize("lost", ["lambda", "map"])
+@pytest.mark.parametrize("vehicle", WITHOUT_SPEED)
+def test_a_sensor_that_dies_in_what_may_be_boost_is_heard_at_once(tmp_path, vehicle, lost):
+    # A long pull at about 103 kPa that rises slowly: -1 to 5 psi, as far as anybody knows.
+    ride, pull = idling(vehicle, tmp_path), PULL | {"map": 101.0}
+    ride.ramp(0.6, IDLE, pull).hold(8.0, pull, map=lambda s: 101.0 + 0.35 * s)
+    low, high = ride.value("boost").interval()
+    assert low < 1.0 < high
+    at = ride.seconds
+    ride.hold(3.0, pull, **({"map": lambda s: 103.8 + 0.35 * s} | {lost: None}))
+    first = ride.first(at)
+    assert first is not None
+    assert first[1] == f"cannot_see_{lost}"
+    assert first[0] <= 0.6

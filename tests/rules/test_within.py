@@ -32,10 +32,14 @@ def over(when="boost > 8 psi"):
         ("boost > 8 psi", (7.9, 11.0), False),
         ("boost < 2 psi", (0.0, 1.9), True),
         ("boost < 2 psi", (0.0, 2.1), False),
-        # It is no wider for being asked whether it is possible or certain: there is nothing outside.
+        # It is no wider for being asked whether it is possible or certain: there is nothing outside. What straddles
+        # the limit is possible and not certain.
         ("certain boost > 8 psi", (8.1, 11.0), True),
         ("certain boost > 8 psi", (7.9, 11.0), False),
-        ("possible boost > 8 psi", (7.9, 11.0), False),
+        ("not certain boost > 8 psi", (7.9, 11.0), True),
+        ("not certain boost > 8 psi", (8.1, 11.0), False),
+        ("possible boost > 8 psi", (7.9, 11.0), True),
+        ("possible boost > 8 psi", (5.0, 7.9), False),
         ("boost + 1 psi > 8 psi", (7.1, 11.0), True),
         ("lowest(boost, 0.1 s) > 8 psi", (8.1, 11.0), True),
         ("abs(boost) > 2 psi", (-3.0, 1.0), False),

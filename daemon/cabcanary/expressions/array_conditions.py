@@ -216,12 +216,13 @@ class Compared(Conditions):
         a, b = (side.at(block) for side in self._narrow)
         wide_a, wide_b = (side.at(block) for side in self._wide)
         known = a.known & b.known & wide_a.known & wide_b.known
-        exact = (a.low == a.high) & (b.low == b.high)
+        # As in `closures.py`: only a saturated value leaves it open.
+        ended = np.isfinite(a.low) & np.isfinite(a.high) & np.isfinite(b.low) & np.isfinite(b.high)
         if self.node.sureness == "certain":
             true = known & self._is_greater(wide_a.low, wide_b.high, give)
-            return Truths(true, known & ~true & (exact | self._is_not_greater(a.high, b.low, give)))
+            return Truths(true, known & ~true & (ended | self._is_not_greater(a.high, b.low, give)))
         false = known & self._is_not_greater(wide_a.high, wide_b.low, give)
-        return Truths(known & ~false & (exact | self._is_greater(a.low, b.high, give)), false)
+        return Truths(known & ~false & (ended | self._is_greater(a.low, b.high, give)), false)
 
     def _likely(self, block: Block, give: float) -> Truths:
         a, b = (side.at_once(block) for side in self._narrow)

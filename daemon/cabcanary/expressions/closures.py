@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
 Interval = tuple[float, float] | None
 Truth = bool | None
+_INFINITE = float("inf")
 #: Each channel's interval in SI at one tick, under its name; with its uncertainty around it, under `name ±`; the middle
 #: of one that is an interval, under `name middle`.
 Known = dict[str, Interval]
@@ -170,6 +171,11 @@ def greater(
     return evaluate
 
 
+def _has_ends(a: tuple[float, float], b: tuple[float, float]) -> bool:
+    """Whether both lie within bounds. A saturated value does not: it leaves open how far beyond it is."""
+    return a[0] > -_INFINITE and a[1] < _INFINITE and b[0] > -_INFINITE and b[1] < _INFINITE
+
+
 def certainly(
     sides: tuple[Callable[[Known, int], Interval], Callable[[Known, int], Interval]],
     wide: tuple[Callable[[Known, int], Interval], Callable[[Known, int], Interval]],
@@ -191,8 +197,7 @@ def certainly(
             latch.on = True
             return True
         high = a[1] + give - b[0]
-        # A saturated value leaves open how far beyond it is; any other that is not beyond for certain is not.
-        if (a[0] == a[1] and b[0] == b[1]) or high < 0.0 or (high == 0.0 and not or_equal):
+        if _has_ends(a, b) or high < 0.0 or (high == 0.0 and not or_equal):
             latch.on = False
             return False
         return None
@@ -221,7 +226,7 @@ def possibly(
             latch.on = False
             return False
         low = a[0] + give - b[1]
-        if (a[0] == a[1] and b[0] == b[1]) or low > 0.0 or (or_equal and low == 0.0):
+        if _has_ends(a, b) or low > 0.0 or (or_equal and low == 0.0):
             latch.on = True
             return True
         return None
