@@ -169,6 +169,19 @@ def test_a_lost_pressure_is_to_blame_and_not_the_sensor_that_still_warms_up(cab)
     assert [(name, state) for _, name, state in told] == [("cannot_see_lambda", ACTIVE)]
 
 
+def test_nor_is_it_once_it_is_warm_while_a_window_still_remembers_the_pressure(cab):
+    van = cab(LEAN.replace("boost > 2 psi", "highest(boost, 1 s) > 2 psi").replace("0.2 s", "1.2 s"))
+    van.hold(1000, **IDLE | {"lambda": WARMING})
+    told = blind(van.hold(5000, map=None, boost=None))
+    assert [(name, state) for _, name, state in told] == [("cannot_see_map", ACTIVE)]
+    # For a second nobody knows how high boost has been. Both sensors are there.
+    told = blind(van.hold(980, map=135, boost=5, **{"lambda": 0.9}))
+    assert told == []
+    # A wire that goes dark in just that second is one that is lost.
+    told = blind(van.hold(1500, **{"lambda": None}))
+    assert [(name, state) for _, name, state in told if state == ACTIVE] == [("cannot_see_lambda", ACTIVE)]
+
+
 def test_a_sensor_that_dies_while_it_warms_up_is_a_warning_again(cab):
     van = cab(LEAN)
     van.hold(1000, **DRIVING | {"lambda": WARMING})

@@ -341,6 +341,17 @@ def test_a_start_stop_that_takes_the_widebands_feed_is_told_by_nothing(tmp_path,
 
 
 @pytest.mark.parametrize("vehicle", WITHOUT_SPEED)
+def test_nor_is_the_start_at_its_end(tmp_path, vehicle):
+    # After 3.5 s the starter turns for half a second; a few kPa fewer then, and idle.
+    ride, dark = idling(vehicle, tmp_path), {"lambda": None, "supply": 12.6}
+    ride.ramp(1.0, IDLE, KEY_ON, **dark).hold(2.5, KEY_ON, **dark)
+    cranked = KEY_ON | {"map": AIR_KPA - 9.0}
+    ride.ramp(0.2, KEY_ON, cranked, **dark).hold(0.4, cranked, **dark).ramp(0.5, cranked, IDLE, **dark)
+    ride.hold(3.0, IDLE, map=ride.wave(33.0, 0.5))
+    assert ride.raised() == []
+
+
+@pytest.mark.parametrize("vehicle", WITHOUT_SPEED)
 @pytest.mark.parametrize("psi", [4.0, 6.0])
 def test_a_wideband_that_dies_as_a_pull_begins_is_heard_in_that_pull(tmp_path, vehicle, psi):
     ride = idling(vehicle, tmp_path)

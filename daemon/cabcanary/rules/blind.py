@@ -103,13 +103,15 @@ class BlindAlerts:
         self._unsure_told: dict[str, tuple[int, Priority]] = {}
         #: When each last ended, and how grave it was then.
         self._ended: dict[str, tuple[int, Priority]] = {}
+        #: What was not raised at the last step though a rule cannot see through it.
+        self._held: set[str] = set()
         #: Whether at the last step something was not raised only because of how the sensors were just then.
         self.held_back = False
 
     @property
     def standing(self) -> bool:
-        """Whether any stands."""
-        return bool(self._priority)
+        """Whether any stands, or is held back."""
+        return bool(self._priority or self._held)
 
     @property
     def shelved(self) -> bool:
@@ -141,7 +143,10 @@ class BlindAlerts:
                 mild = root in warming or machine.memory.blind_unsure
                 priority = min(rule.blind_priority, Priority.CAUTION) if mild else rule.blind_priority
                 wanted[root] = max(wanted.get(root, priority), priority)
-        self.held_back = not to_blame.issuperset(r for r in wanted if r not in self._priority)
+        # One that was held back while it warmed up and is seen by now: what a rule remembers is still blind, not it.
+        to_blame -= {r for r in self._held if r not in self._says and values[r].quality is Quality.GOOD}
+        self._held = {r for r in wanted if r not in to_blame and r not in self._priority}
+        self.held_back = bool(self._held)
         raised = [(r, p) for r, p in wanted.items() if r in to_blame or r in self._priority]
         changes = [c for root, p in raised if (c := self._raise(now_ns, root, p, self._value(root, values)))]
         changes += [self._end(now_ns, root) for root in [r for r in self._priority if r not in wanted]]
@@ -273,6 +278,7 @@ class BlindAlerts:
             "alerts": {k: asdict(a) for k, a in self.alerts.items()},
             "priority": {k: int(p) for k, p in self._priority.items()},
             "unsure": sorted(self._unsure),
+            "held": sorted(self._held),
             "ended": {k: [t, int(p)] for k, (t, p) in self._ended.items()},
             "unsure_told": {k: [t, int(p)] for k, (t, p) in self._unsure_told.items()},
         }
@@ -281,6 +287,6 @@ class BlindAlerts:
         """Go on from a saved state."""
         self.alerts = {k: AlertState(**a) for k, a in state["alerts"].items()}
         self._priority = {k: Priority(p) for k, p in state["priority"].items()}
-        self._unsure = set(state.get("unsure", ()))
+        self._unsure, self._held = set(state.get("unsure", ())), set(state.get("held", ()))
         self._ended = {k: (int(t), Priority(p)) for k, (t, p) in state.get("ended", {}).items()}
         self._unsure_told = {k: (int(t), Priority(p)) for k, (t, p) in state.get("unsure_told", {}).items()}
