@@ -387,3 +387,27 @@ def test_a_sensor_that_dies_in_what_may_be_boost_is_heard_at_once(tmp_path, vehi
     assert first is not None
     assert first[1] == f"cannot_see_{lost}"
     assert first[0] <= 0.6
+
+
+@pytest.mark.parametrize("vehicle", WITHOUT_SPEED)
+def test_plainly_lean_in_what_may_be_boost_is_a_warning(tmp_path, vehicle):
+    # 114 kPa: 0.6 psi for certain, and 6 psi as far as anybody knows. A pump dies; the mixture ends at the sensor's lean end.
+    ride, pull = idling(vehicle, tmp_path), PULL | {"map": 114.0}
+    ride.ramp(0.6, IDLE, pull).hold(8.0, pull)
+    low, high = ride.value("boost").interval()
+    assert 0.5 < low < 2.0 < high
+    assert ride.raised() == []
+    at = ride.seconds
+    ride.hold(3.0, pull, **{"lambda": lambda s: min(0.82 + s, 1.3)})
+    first = ride.first(at)
+    assert first is not None
+    assert first[1] == "lean_under_boost"
+    # A third of a second until it is past 1.1, and a second of that.
+    assert first[0] <= 2.0
+
+
+@pytest.mark.parametrize("vehicle", WITHOUT_SPEED)
+def test_a_mixture_in_closed_loop_in_what_may_be_boost_is_none(tmp_path, vehicle):
+    ride, cruise = idling(vehicle, tmp_path), CRUISE | {"map": 109.5}
+    ride.ramp(0.6, IDLE, cruise).hold(20.0, cruise, map=ride.wave(109.5, 1.0), **{"lambda": lambda s: 1.0})
+    assert "lean_under_boost" not in [a for _, a, _ in ride.raised()]
