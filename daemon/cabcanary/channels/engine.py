@@ -10,6 +10,7 @@ from cabcanary.channels.air import HIGHEST_KPA, LOWEST_KPA
 from cabcanary.channels.at_rest import AtRest
 from cabcanary.channels.derive import Stateless
 from cabcanary.channels.key_off import KeyOff, Seen
+from cabcanary.channels.speed_wire import SpeedWire
 from cabcanary.channels.usable import good, known, unusable
 from cabcanary.model import USABLE, Quality, Value
 
@@ -29,7 +30,8 @@ class EngineRunning:
     an ignition that is off, with a manifold at the air's pressure and, without an engine speed, a supply that does not
     charge; or everything dark at once, the key being off, if what the engine did last allows it (`key_off.py`). Where
     there is no wire for the engine speed at all, a manifold that has come to rest at the air's pressure tells it, with
-    the wideband as its witness (`at_rest.py`). What contradicts itself is unknown. `reference` is the pressure
+    the wideband as its witness (`at_rest.py`). What contradicts itself is unknown, and a wire without a speed beside a
+    manifold that is drawn on is not believed from then on (`speed_wire.py`). `reference` is the pressure
     sensor's: only an absolute one can tell the air's pressure.
     """
 
@@ -55,6 +57,7 @@ class EngineRunning:
         # Who has an engine speed is asked by it: what it does not say, a pressure does not know.
         self._at_rest = AtRest() if spec.engine_speed is None and self._pressure is not None else None
         self._key_off = KeyOff()
+        self._speed_wire = SpeedWire()
 
     def step(self, values: dict[str, Value], now_ns: int) -> Value:
         """1, 0, or unknown with the reason."""
@@ -62,6 +65,7 @@ class EngineRunning:
         volts = self._volts(values)
         rests = self.spec.supply is None or self._rests(values)
         self._key_off.step(self._seen(values), dark=dark, volts=volts, rests=rests, now_ns=now_ns)
+        self._speed_wire.step(self._shown_turning(values), self._kpa(values), now_ns)
         running = self._running(values)
         if self._at_rest is not None:
             self._follow(self._at_rest, values, now_ns)
@@ -73,6 +77,8 @@ class EngineRunning:
 
     def _running(self, values: dict[str, Value]) -> bool | None:
         speed, supply = known(values, self.spec.engine_speed), known(values, self.spec.supply)
+        if self._speed_wire.denied:
+            speed = None
         turns = self._turns(values)
         dark = self._dark(values)
         # A feed that breaks down under boost may take a speed wire and an ignition wire along.
@@ -88,6 +94,15 @@ class EngineRunning:
             return True
         return False if dark and not broken and self._rests(values) else None
 
+    def _shown_turning(self, values: dict[str, Value]) -> bool | None:
+        speed = known(values, self.spec.engine_speed)
+        return None if speed is None else speed >= self._running_speed
+
+    def _kpa(self, values: dict[str, Value]) -> float | None:
+        """The manifold's absolute pressure, if it is known."""
+        pressure = known(values, self.spec.pressure)
+        return None if pressure is None or self._pressure is None else self._pressure.to_si(pressure) / 1000
+
     def _unseen(self, values: dict[str, Value], *, charges: bool) -> bool:
         """A wire that shows no engine speed is alone with it: the pressure is lost, and what else there is tells of an
         engine that runs."""
@@ -97,10 +112,8 @@ class EngineRunning:
 
     def _seen(self, values: dict[str, Value]) -> Seen:
         speed, throttle = known(values, self.spec.engine_speed), known(values, self.spec.throttle)
-        pressure, kpa = known(values, self.spec.pressure), None
-        if pressure is not None and self._pressure is not None:
-            kpa = self._pressure.to_si(pressure) / 1000
-        elif pressure is not None and self._gauge is not None:
+        pressure, kpa = known(values, self.spec.pressure), self._kpa(values)
+        if pressure is not None and self._gauge is not None:
             kpa = self._gauge.to_si(pressure) / 1000 + _STANDARD_KPA
         rpm = None if speed is None else speed * self._rpm
         mixture = values[self.spec.lambda_channel] if self.spec.lambda_channel else None
@@ -124,17 +137,14 @@ class EngineRunning:
 
     def _turns(self, values: dict[str, Value]) -> bool:
         """The manifold's pressure is one that only a turning engine makes."""
-        pressure = known(values, self.spec.pressure)
-        if pressure is None or self._pressure is None:
-            return False
-        return not LOWEST_KPA <= self._pressure.to_si(pressure) / 1000 <= HIGHEST_KPA
+        kpa = self._kpa(values)
+        return kpa is not None and not LOWEST_KPA <= kpa <= HIGHEST_KPA
 
     def _follow(self, at_rest: AtRest, values: dict[str, Value], now_ns: int) -> None:
-        pressure, supply = known(values, self.spec.pressure), known(values, self.spec.supply)
-        kpa = None if pressure is None or self._pressure is None else self._pressure.to_si(pressure) / 1000
+        supply = known(values, self.spec.supply)
         charges = None if supply is None else supply > self._charging
         mixture = values[self.spec.lambda_channel] if self.spec.lambda_channel else None
-        at_rest.step(kpa, self._air_kpa(values), mixture, charges, now_ns)
+        at_rest.step(self._kpa(values), self._air_kpa(values), mixture, charges, now_ns)
 
     def _air_kpa(self, values: dict[str, Value]) -> tuple[float, float] | None:
         if self.spec.air is None or self._air is None:
@@ -148,7 +158,7 @@ class EngineRunning:
     def state(self) -> dict[str, Any]:
         """What has been seen of the engine."""
         at_rest = {} if self._at_rest is None else self._at_rest.state()
-        return {**at_rest, "key_off": self._key_off.state()}
+        return {**at_rest, "key_off": self._key_off.state(), "speed_wire": self._speed_wire.state()}
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state, of an older version as far as it goes."""
@@ -156,6 +166,8 @@ class EngineRunning:
             self._at_rest.restore(state)
         if "key_off" in state:
             self._key_off.restore(state["key_off"])
+        if "speed_wire" in state:
+            self._speed_wire.restore(state["speed_wire"])
 
     def _dark(self, values: dict[str, Value]) -> bool:
         witnesses = [c for c in (self.spec.pressure, self.spec.lambda_channel) if c is not None]
