@@ -1,7 +1,8 @@
 """In a Debian of its own the installer and the package do what they say, with Debian's own Python, users and systemd.
 
 Takes minutes, root and Debian's packages. CABCANARY_DEBIAN names the release. Nothing is started in it, since no
-systemd runs there.
+systemd runs there. The package is also installed on 64-bit ARM, and drives the bench there, where a kernel runs such
+programs under user-mode emulation (Debian's qemu-user-static, and its handler in binfmt_misc).
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ _NOT_LOOKED_AT = {"proc", "dev", "sys", "src", "tmp", "root", "run"} | {
     f"var/{name}" for name in ("cache", "log", "lib/dpkg", "lib/apt")
 }
 
+_EMULATED = Path("/proc/sys/fs/binfmt_misc/qemu-aarch64")
+
 pytestmark = [
     pytest.mark.long,
     pytest.mark.in_time,
@@ -36,11 +39,12 @@ pytestmark = [
 class Debian:
     """A small Debian in a folder."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, arch: str | None = None) -> None:
         self.root = root
         release = os.environ.get("CABCANARY_DEBIAN", "bookworm")
         packages = "--include=python3-venv,systemd,udev,libportaudio2,ca-certificates"
-        _do("debootstrap", "--variant=minbase", packages, release, str(root))
+        machine = [] if arch is None else ["--arch", arch]
+        _do("debootstrap", *machine, "--variant=minbase", packages, release, str(root))
         here = Path("/")
         settings = [
             here / "etc" / name for name in ("resolv.conf", "hosts", "pip.conf", "ssl/certs/ca-certificates.crt")
@@ -84,13 +88,16 @@ def _do(*words: str) -> subprocess.CompletedProcess[str]:
 
 
 @contextlib.contextmanager
-def _mounted(root: Path) -> Iterator[None]:
+def _mounted(root: Path, *devices: str) -> Iterator[None]:
     """What Debian's programs need to run, and folders of packages that pip is told of here; all is unmounted again."""
     mounted = []
     try:
         # systemd-tmpfiles asks for it.
         _do("mount", "-t", "proc", "proc", str(root / "proc"))
         mounted.append(root / "proc")
+        for device in devices:
+            _do("mount", "--bind", device, str(root / device.lstrip("/")))
+            mounted.append(root / device.lstrip("/"))
         for word in os.environ.get("PIP_FIND_LINKS", "").split():
             if Path(word).is_dir():
                 target = root / word.lstrip("/")
@@ -156,6 +163,22 @@ def test_the_package_is_built_installed_without_a_network_and_removed(debian: De
     debian.run("dpkg", "-P", "cabcanary")
     shutil.rmtree(debian.root / "etc/cabcanary")
     assert {name for name in debian.files() - before if "__pycache__" not in name} == set()
+
+
+@pytest.mark.skipif(not _EMULATED.exists(), reason="needs qemu-user-static and its handler in binfmt_misc")
+def test_on_64_bit_arm_the_package_is_installed_without_a_network_and_drives_the_bench(tmp_path: Path) -> None:
+    debian = Debian(tmp_path / "root", "arm64")
+    shutil.copytree(ROOT / "config/rules", debian.root / "etc/cabcanary/rules")
+    shutil.copy(ROOT / "config/bench-van.toml", debian.root / "etc/cabcanary/vehicle.toml")
+    _do("bash", str(debian.root / "src/systemd/build-deb"), "--arch", "arm64")
+    package = next((debian.root / "src/dist").glob("cabcanary_*_arm64.deb"))
+    # The simulated wires are pseudo-terminals.
+    with _mounted(debian.root, "/dev", "/dev/pts"):
+        assert debian.run("uname", "-m").strip() == "aarch64"
+        debian.run("dpkg", "-i", "/" + str(package.relative_to(debian.root)), PIP_NO_INDEX="1", PIP_FIND_LINKS="")
+        assert "no problem found" in debian.run("cabcanary", "check", "/etc/cabcanary/vehicle.toml")
+        assert "Promised and kept" in debian.run("cabcanary", "bench")
+        debian.run("dpkg", "-P", "cabcanary")
 
 
 def _look_at(debian: Debian, folder: str) -> None:
