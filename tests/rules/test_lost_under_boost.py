@@ -192,6 +192,8 @@ def test_a_speed_wire_that_is_off_silences_nothing(tmp_path):
     cruise = CRUISE | {"map": 70.0}
     ride.hold(5.0, cruise, map=ride.wave(70.0, 2.0), **off)
     assert ride.value("engine_running").value != 0.0
+    # A monitor that is started anew knows it still.
+    ride = Ride("hill-estate", tmp_path / "later").go_on_from(ride.mark())
     at = ride.seconds
     gone = {"lambda": None} | off
     ride.ramp(0.6, cruise, PULL | {"map": 93.0}, **gone).hold(3.0, PULL, map=ride.wave(93.0, 1.0), **gone)
