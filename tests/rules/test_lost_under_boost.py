@@ -348,6 +348,16 @@ def test_a_start_without_a_dwell_of_the_key_is_told_by_nothing(tmp_path):
     assert ride.raised() == []
 
 
+def test_a_start_with_a_late_bus_and_no_air_known_is_told_by_nothing(tmp_path):
+    # The barometer is on the bus: at 93 kPa the starter may as well turn at the sea as boost be made on a mountain.
+    # The computer has been running while the van stood.
+    ride = Ride("bench-van", tmp_path).hold(30.0, supply=12.5)
+    silent, cranked = dict.fromkeys((*BUS, "lambda"), None), KEY_ON | {"map": 93.0}
+    ride.hold(1.3, cranked, **silent).ramp(0.5, cranked, IDLE, **silent).hold(0.3, IDLE, **silent)
+    ride.hold(5.0, IDLE, map=ride.wave(33.0, 0.5))
+    assert ride.raised() == []
+
+
 # --- an air that was never seen, and little to tell a pull by -------------------------------------------------------
 
 
