@@ -69,7 +69,7 @@ class Hunted:
     due_s: float
     sounded_s: float | None
     alert: str
-    #: The pressure was lost before boost came, and no engine speed is seen that shows a pull without it.
+    #: The pressure was lost before boost came, and no engine speed or throttle is fitted that shows a pull without it.
     unshown: bool
 
     @property
@@ -112,7 +112,7 @@ def hunt(vehicle: Watched, seed: int, losses: int) -> list[Hunted]:
             branch[0].restore(pipeline.state())
             branch[1].restore(engine.state())
             boost_kpa = recording.truth["boost_kpa"]
-            unshown = not _speed_is_seen(plan, lost) and _pressure_lost_before(plan, lost, row, boost_kpa)
+            unshown = "engine_speed" not in plan.settings.channels and _pressure_lost_before(plan, lost, row, boost_kpa)
             found += _follow(branch, ticks, boost_kpa, row, lost, (vehicle.title, seed), unshown)
         engine.step(pipeline.step(newest, now_ns))
     return found
@@ -136,13 +136,6 @@ def _losses(plan: Plan, chance: random.Random) -> tuple[tuple[Loss, float], ...]
     pair = [first, second]
     chance.shuffle(pair)
     return ((pair[0], 0.0), (pair[1], lag_s))
-
-
-def _speed_is_seen(plan: Plan, lost: tuple[tuple[Loss, float], ...]) -> bool:
-    channel = plan.settings.channels.get("engine_speed")
-    if not isinstance(channel, MeasuredChannel):
-        return False
-    return all((channel.source, channel.item) not in loss.keys for loss, _ in lost)
 
 
 def _pressure_lost_before(
