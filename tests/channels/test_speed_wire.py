@@ -4,8 +4,6 @@ import pytest
 
 from cabcanary.channels.speed_wire import SpeedWire
 
-TICK_NS = 20_000_000
-
 
 def follow(wire, seconds, turns, kpa, begin_s=0.0):
     """So long of this, the pressure a number or a function of the seconds; returns when it was denied, s."""

@@ -57,7 +57,8 @@ class EngineRunning:
         # Who has an engine speed is asked by it: what it does not say, a pressure does not know.
         self._at_rest = AtRest() if spec.engine_speed is None and self._pressure is not None else None
         self._key_off = KeyOff()
-        self._speed_wire = SpeedWire()
+        has_both = spec.engine_speed is not None and self._pressure is not None
+        self._speed_wire = SpeedWire() if has_both else None
 
     def step(self, values: dict[str, Value], now_ns: int) -> Value:
         """1, 0, or unknown with the reason."""
@@ -65,7 +66,8 @@ class EngineRunning:
         volts = self._volts(values)
         rests = self.spec.supply is None or self._rests(values)
         self._key_off.step(self._seen(values), dark=dark, volts=volts, rests=rests, now_ns=now_ns)
-        self._speed_wire.step(self._shown_turning(values), self._kpa(values), now_ns)
+        if self._speed_wire is not None:
+            self._speed_wire.step(self._shown_turning(values), self._kpa(values), now_ns)
         running = self._running(values)
         if self._at_rest is not None:
             self._follow(self._at_rest, values, now_ns)
@@ -77,7 +79,7 @@ class EngineRunning:
 
     def _running(self, values: dict[str, Value]) -> bool | None:
         speed, supply = known(values, self.spec.engine_speed), known(values, self.spec.supply)
-        if self._speed_wire.denied:
+        if self._speed_wire is not None and self._speed_wire.denied:
             speed = None
         turns = self._turns(values)
         dark = self._dark(values)
@@ -158,7 +160,8 @@ class EngineRunning:
     def state(self) -> dict[str, Any]:
         """What has been seen of the engine."""
         at_rest = {} if self._at_rest is None else self._at_rest.state()
-        return {**at_rest, "key_off": self._key_off.state(), "speed_wire": self._speed_wire.state()}
+        speed_wire = {} if self._speed_wire is None else {"speed_wire": self._speed_wire.state()}
+        return {**at_rest, **speed_wire, "key_off": self._key_off.state()}
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a saved state, of an older version as far as it goes."""
@@ -166,7 +169,7 @@ class EngineRunning:
             self._at_rest.restore(state)
         if "key_off" in state:
             self._key_off.restore(state["key_off"])
-        if "speed_wire" in state:
+        if self._speed_wire is not None and "speed_wire" in state:
             self._speed_wire.restore(state["speed_wire"])
 
     def _dark(self, values: dict[str, Value]) -> bool:
