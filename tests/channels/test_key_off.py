@@ -53,6 +53,15 @@ def test_the_key_is_believed_after_an_idle_and_under_load_never(last, possible):
     assert Feed().hold(5.0, last).dark().key_off.possible is possible
 
 
+@pytest.mark.parametrize(("idled_s", "possible"), [(0.4, False), (0.6, True)])
+def test_half_a_second_of_idle_after_a_fuel_cut_is_enough_for_the_key(idled_s, possible):
+    cut = Seen(22.0, None, None, 400.0, cut=True)
+    assert Feed().hold(5.0, cut).hold(idled_s, seen(30.0)).dark().key_off.possible is possible
+    # A load that came before the cut is not forgotten for it.
+    feed = Feed().hold(2.0, seen(135.0)).hold(0.1, cut).hold(0.6, seen(30.0))
+    assert not feed.dark().key_off.possible
+
+
 def test_a_manifold_above_an_idles_pressure_is_a_load_unless_it_has_filled_at_rest():
     assert not Feed().hold(5.0, lambda s: seen(80.0 + 2.0 * (s % 1.0 < 0.5))).dark().key_off.possible
     filled = Feed().hold(5.0, seen(33.0)).hold(0.8, lambda s: seen(33.0 + 85.0 * s)).hold(3.0, seen(100.0))

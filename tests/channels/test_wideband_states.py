@@ -43,6 +43,44 @@ def test_an_output_that_rests_at_a_rail_until_it_is_hot_is_warming_and_no_broken
         assert each.step(dark, 800.0, 21 * S).quality is Quality.OUT_OF_RANGE
 
 
+def test_an_output_that_was_switched_off_rests_at_its_rail_again_for_no_longer_than_it_was_off() -> None:
+    states, dark = hot_for(25), Value(None, Quality.OUT_OF_RANGE, 0, reason="0.00 V")
+    for n in range(26, 36):
+        assert states.step(dark, None, n * S, unfed=True).quality is Quality.OUT_OF_RANGE
+    shown = states.step(dark, None, 36 * S)
+    assert (shown.quality, shown.reason) == (Quality.WARMING, "0.00 V; it may be warming up, 10 s to go")
+    other = WidebandStates(SPEC)
+    other.restore(states.state())
+    for each in (states, other):
+        assert each.step(dark, None, 45 * S).quality is Quality.WARMING
+        assert each.step(dark, None, 46 * S).quality is Quality.OUT_OF_RANGE
+
+
+def test_nor_for_longer_than_it_takes_to_heat() -> None:
+    states, dark = hot_for(25), Value(None, Quality.OUT_OF_RANGE, 0, reason="0.00 V")
+    states.step(dark, None, 26 * S, unfed=True)
+    assert states.step(dark, None, 600 * S).reason.endswith("20 s to go")
+    assert states.step(dark, None, 620 * S).quality is Quality.OUT_OF_RANGE
+
+
+def test_an_engine_that_stood_had_its_sensor_switched_off_with_it() -> None:
+    states, dark = hot_for(25), Value(None, Quality.OUT_OF_RANGE, 0, reason="0.00 V")
+    states.step(dark, 0.0, 26 * S)
+    states.step(dark, 0.0, 35 * S)
+    assert states.step(dark, 800.0, 36 * S).quality is Quality.WARMING
+    # A glitch of the speed wire on the way begins nothing anew.
+    states.step(dark, 0.0, 37 * S)
+    assert states.step(dark, 800.0, 38 * S).reason.endswith("8 s to go")
+
+
+def test_one_that_has_come_back_is_broken_when_it_goes_dark_again() -> None:
+    states, dark = hot_for(25), Value(None, Quality.OUT_OF_RANGE, 0, reason="0.00 V")
+    states.step(dark, None, 26 * S, unfed=True)
+    states.step(dark, None, 36 * S)
+    states.step(value(), None, 37 * S)
+    assert states.step(dark, None, 38 * S).quality is Quality.OUT_OF_RANGE
+
+
 def test_once_it_has_been_on_a_rail_is_a_broken_wire_at_once() -> None:
     states = WidebandStates(SPEC)
     states.step(value(), 800.0, 1 * S)

@@ -448,3 +448,62 @@ def test_a_mixture_in_closed_loop_in_what_may_be_boost_is_none(tmp_path, vehicle
     ride, cruise = idling(vehicle, tmp_path), CRUISE | {"map": 109.5}
     ride.ramp(0.6, IDLE, cruise).hold(20.0, cruise, map=ride.wave(109.5, 1.0), **{"lambda": lambda s: 1.0})
     assert "lean_under_boost" not in [a for _, a, _ in ride.raised()]
+
+
+@pytest.mark.parametrize("vehicle", WITHOUT_SPEED)
+def test_a_key_that_is_turned_at_idle_after_a_stall_in_an_unknown_air_is_told_by_nothing(tmp_path, vehicle):
+    # It stalls, stands for two seconds, is started again and switched off; the supply still shows a charge.
+    ride, standing = idling(vehicle, tmp_path), KEY_ON | {"map": 89.0, "lambda": 1.0}
+    ride.ramp(0.6, IDLE, standing, supply=12.5).hold(2.0, standing, supply=12.4)
+    cranked = standing | {"map": 85.0}
+    ride.ramp(0.2, standing, cranked, supply=10.0).hold(0.6, cranked, supply=10.0).ramp(0.4, cranked, IDLE)
+    ride.hold(3.0, IDLE, map=ride.wave(39.0, 0.5))
+    # Without a supply's voltage nothing tells two wires that are off from the key for long.
+    ride.hold(4.0, IDLE, supply=lambda s: 14.1 - min(s, 1.5), **{"lambda": None, "map": None})
+    assert ride.raised() == []
+
+
+def test_a_wideband_that_heats_at_its_rail_after_a_short_stop_is_no_broken_wire(tmp_path):
+    # A delivery: the key for a minute, the starter, and away while the output still rests at 0 V. The air is not known.
+    ride, dark = idling("harbour-pickup", tmp_path), {"lambda": None}
+    ride.hold(1.5, IDLE, supply=lambda s: 14.1 - s, map=None, **dark).hold(60.0, IDLE, supply=12.6, map=None, **dark)
+    ride.ramp(0.8, KEY_ON | {"map": 80.0}, IDLE, **dark).hold(9.0, IDLE, map=ride.wave(35.0, 0.5), **dark)
+    ride.ramp(0.8, IDLE, CRUISE, **dark).hold(3.0, CRUISE, map=ride.wave(84.0, 2.0), **dark)
+    assert {(a, p) for _, a, p in ride.raised()} <= {("cannot_see_lambda", "caution")}
+
+
+def test_a_key_that_is_turned_a_second_after_an_overrun_is_told_by_nothing(tmp_path):
+    ride = started("harbour-pickup", tmp_path).hold(3.0, CRUISE)
+    ride.ramp(0.3, CRUISE, IDLE | {"map": 22.0}).hold(2.5, IDLE, map=ride.wave(22.0, 0.3), **{"lambda": 1.36})
+    ride.ramp(0.2, IDLE | {"map": 22.0}, IDLE, **{"lambda": 1.36}).hold(0.8, IDLE)
+    ride.hold(20.0, IDLE, supply=lambda s: 14.1 - min(s, 1.5), **{"lambda": None, "map": None})
+    assert ride.raised() == []
+
+
+# --- a pressure line that is off, where the engine has no sensor of its own ------------------------------------------
+
+
+def test_a_line_that_is_off_is_told_at_the_first_idle(tmp_path):
+    ride = started("hill-estate", tmp_path)
+    at = ride.seconds
+    ride.hold(15.0, IDLE, map=AIR_KPA, engine_speed=lambda s: 800.0 + 20.0 * (s % 2.0))
+    assert [a for _, a, _ in ride.raised(at)] == ["open_tap"]
+    assert ride.raised(at)[0][0] <= 13.0
+
+
+def test_a_line_that_is_off_is_told_once_fuel_is_cut_beside_it(tmp_path):
+    ride = started("hill-estate", tmp_path)
+    at = ride.seconds
+    ride.hold(12.0, CRUISE, map=AIR_KPA, engine_speed=lambda s: 2400.0 - 50.0 * s)
+    ride.hold(3.0, CRUISE, map=AIR_KPA, engine_speed=lambda s: 1800.0 - 100.0 * s, **{"lambda": lambda s: 1.0 + s})
+    ride.hold(5.0, CRUISE, map=AIR_KPA, engine_speed=1600.0)
+    assert "pressure_line_dead" in [a for _, a, _ in ride.raised(at)]
+
+
+def test_no_line_is_off_in_a_long_pull_before_there_is_boost(tmp_path):
+    # Wide open on a motorway's ramp, and the overrun after it: as still as a manifold gets.
+    ride = started("hill-estate", tmp_path)
+    rising, pull = (lambda s: 1500.0 + 60.0 * s), PULL | {"map": 100.0, "lambda": 0.9}
+    ride.ramp(0.5, IDLE, pull).hold(20.0, pull, engine_speed=rising).ramp(0.4, pull, IDLE)
+    ride.hold(25.0, IDLE, map=22.5, engine_speed=lambda s: 3000.0 - 70.0 * s, **{"lambda": 1.5})
+    assert {a for _, a, _ in ride.raised()} <= {"lean_near_boost", "lean_under_load"}

@@ -199,6 +199,9 @@ class _Builder:
             wanted.append((("pull_up", "measured"), spec.pull_up.measured, "V"))
         if spec.curve is not None and spec.curve.kind == "thermocouple_k":
             wanted.append((("curve", "cold_junction"), spec.curve.cold_junction, "°C"))
+        fed_with = spec.wideband.fed_with
+        if fed_with is not None and not self._is_there((*path, "wideband", "fed_with"), fed_with, self._measured):
+            return False
         return all(self._is(path + key, name, unit, self._measured) for key, name, unit in wanted if name)
 
     # --- checks and derived -------------------------------------------------------------------------------
@@ -291,9 +294,7 @@ class _Builder:
 
     def _is(self, path: tuple[Any, ...], name: str, example: str, among: Any) -> bool:
         """Whether `name` is one of those channels and measures what the example's unit measures."""
-        if name not in among:
-            kind = "measured channel" if among is self._measured else "channel"
-            self._note(path, f"needs the {kind} '{name}', which is not there", nearest(name, among))
+        if not self._is_there(path, name, among):
             return False
         wanted = units.unit(example).dimension
         if units.unit(self._units[name]).dimension != wanted:
@@ -301,6 +302,13 @@ class _Builder:
             self._note(path, f"'{name}' is in {self._units[name]}", fix)
             return False
         return True
+
+    def _is_there(self, path: tuple[Any, ...], name: str, among: Any) -> bool:
+        if name in among:
+            return True
+        kind = "measured channel" if among is self._measured else "channel"
+        self._note(path, f"needs the {kind} '{name}', which is not there", nearest(name, among))
+        return False
 
     def _reference(self, pressure: str) -> str:
         spec = self._settings.channels.get(pressure)

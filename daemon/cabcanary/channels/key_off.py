@@ -10,6 +10,8 @@ from cabcanary.channels.quiet import Quiet
 #: Nobody turns the key within this of a load, ns. A feed that breaks down also takes a pressure through every value on
 #: its way, and one reading of them looks like an idle.
 _AFTER_LOAD_NS = 1_000_000_000
+#: Gas of a fuel cut comes late and is gone by mixing; an idle that has burnt for this long after it is one, ns.
+_AFTER_CUT_NS = 500_000_000
 #: An idling engine turns no faster, rpm, and its throttle is open no further, % (a stop at 20 % and some idle air).
 _IDLE_RPM, _SHUT_PERCENT = 1500.0, 25.0
 #: A throttle that reads this little, %, is shut, wherever it rests.
@@ -70,6 +72,9 @@ class KeyOff:
             self._seen_ns = now_ns
             if self._is_loaded(seen, quiet_ns, now_ns):
                 self._loaded_ns = now_ns
+            elif seen.cut and seen.rpm is None:
+                # An engine speed tells it better: a wideband's wire that is pulled up shows free air for ever.
+                self._loaded_ns = max(self._loaded_ns or 0, now_ns - (_AFTER_LOAD_NS - _AFTER_CUT_NS))
         if not dark:
             self._dark_ns = None
         elif self._dark_ns is None:
@@ -87,9 +92,6 @@ class KeyOff:
 
     def _is_loaded(self, seen: Seen, quiet_ns: int, now_ns: int) -> bool:
         if seen.kpa is not None and seen.kpa > HIGHEST_KPA:
-            return True
-        if seen.cut and seen.rpm is None:
-            # An engine speed tells it better: a wideband's wire that is pulled up shows free air for ever.
             return True
         if seen.rpm is not None and seen.rpm < seen.running_rpm:
             return False

@@ -11,7 +11,7 @@ from cabcanary.channels.lambda_ends import LambdaEnds
 from cabcanary.channels.logged import Logged
 from cabcanary.channels.throttle_travel import ThrottleTravel
 from cabcanary.channels.usable import good
-from cabcanary.channels.wideband import WidebandStates
+from cabcanary.channels.wideband import DARK, WidebandStates
 from cabcanary.model import Quality, Reading, Value
 from cabcanary.spelling import spelt
 
@@ -64,6 +64,9 @@ class Measured:
             speed = spec.wideband.engine_speed
             self.needs = (*self.needs, speed)
             self._rpm = (speed, units.unit(channel_units[speed]))
+        self._fed_with = spec.wideband.fed_with if is_lambda else None
+        if self._fed_with is not None:
+            self.needs = (*self.needs, self._fed_with)
         self._travel = ThrottleTravel() if spec.learn_ends else None
         target = units.unit(spec.unit)
         per_kpa = 1000.0 / target.factor if target.dimension == units.PRESSURE else 1.0
@@ -94,7 +97,8 @@ class Measured:
         value = self._without_states(reading, values, now_ns)
         if self._wideband is None:
             return value
-        return self._wideband.step(value, self._known_rpm(values), now_ns)
+        unfed = self._fed_with is not None and values[self._fed_with].quality in DARK
+        return self._wideband.step(value, self._known_rpm(values), now_ns, unfed=unfed)
 
     def _without_states(self, reading: Reading | None, values: dict[str, Value], now_ns: int) -> Value:
         if reading is None:

@@ -17,6 +17,7 @@ _MAY_BE_FIRE = "; what it shows meanwhile may be fire"
 _STANDING_RPM = 50.0
 #: A sensor that has served for this long is hot, whatever its controller reports in its first moments, ns.
 _LONG_SERVICE_NS = 30_000_000_000
+DARK = (Quality.ABSENT, Quality.STALE, Quality.OUT_OF_RANGE)
 #: Between two ticks no more than this counts as service, ns.
 _LONGEST_TICK_NS = 1_000_000_000
 
@@ -47,21 +48,27 @@ class WidebandStates:
         self._at_lean_end_since: int | None = None
         self._served_ns = 0
         self._last_ns: int | None = None
+        self._asleep_since: int | None = None
+        #: Until when a sensor that was switched on with others may still be heating, ns.
+        self._heats_until: int | None = None
 
-    def step(self, value: Value, rpm: float | None, now_ns: int) -> Value:
-        """The value with what the states make of it; `rpm` is None when it is not known."""
+    def step(self, value: Value, rpm: float | None, now_ns: int, *, unfed: bool = False) -> Value:
+        """The value with what the states make of it; `rpm` is None when it is not known. `unfed`: the sensor that is
+        fed with this one is dark."""
         self._follow(value, rpm, now_ns)
+        self._follow_feed(value, unfed or (rpm is not None and rpm < _STANDING_RPM), now_ns)
         self._serve(value, now_ns)
         if value.quality is Quality.WARMING and self._served_ns >= _LONG_SERVICE_NS:
             words = "heats again after long service: heater or feed lost"
             return value._replace(value=None, quality=Quality.ABSENT, reason=words)
-        if value.quality is Quality.OUT_OF_RANGE and self._may_be_cold(now_ns):
-            words = f"{value.reason}; it may be warming up, {self._left_s(self._first_ns, now_ns):.0f} s to go"
+        cold_ns = self._may_be_cold_for(now_ns) if value.quality is Quality.OUT_OF_RANGE else 0
+        if cold_ns > 0:
+            words = f"{value.reason}; it may be warming up, {cold_ns / 1e9:.0f} s to go"
             return value._replace(value=None, quality=Quality.WARMING, reason=words)
         if value.quality not in (Quality.GOOD, Quality.SATURATED_HIGH, Quality.SATURATED_LOW):
             return value
         if self._on_since is not None and now_ns - self._on_since < self._warm_up_ns:
-            words = f"warming up, {self._left_s(self._on_since, now_ns):.0f} s to go"
+            words = f"warming up, {(self._warm_up_ns - (now_ns - self._on_since)) / 1e9:.0f} s to go"
             lean = value.value is None or value.value >= NOTHING_BURNS
             return value._replace(value=None, quality=Quality.WARMING, reason=words + ("" if lean else _MAY_BE_FIRE))
         since = self._at_lean_end_since
@@ -80,16 +87,25 @@ class WidebandStates:
             self._first_ns, self._on_since = now_ns - away_ns, now_ns - max(away_ns, self._warm_up_ns)
             self._served_ns = _LONG_SERVICE_NS
 
-    def _may_be_cold(self, now_ns: int) -> bool:
-        """Many an output rests at a rail until its sensor is hot: from the start on, and only until it has served."""
+    def _may_be_cold_for(self, now_ns: int) -> int:
+        """Many an output rests at a rail until its sensor is hot: from the start on, and from its switching on again;
+        only until it has served. For how much longer that may be, ns."""
         self._first_ns = now_ns if self._first_ns is None else self._first_ns
-        return self._on_since is None and now_ns - self._first_ns < self._warm_up_ns
+        left_ns = self._first_ns + self._warm_up_ns - now_ns if self._on_since is None else 0
+        return max(left_ns, 0 if self._heats_until is None else self._heats_until - now_ns)
 
-    def _left_s(self, since_ns: int | None, now_ns: int) -> float:
-        return (self._warm_up_ns - (now_ns - (since_ns or 0))) / 1e9
+    def _follow_feed(self, value: Value, switched_off: bool, now_ns: int) -> None:
+        """A sensor that was dark while its feed was off heats again for no longer than it had to cool."""
+        if value.quality not in DARK:
+            self._asleep_since = self._heats_until = None
+        elif switched_off:
+            self._asleep_since = now_ns if self._asleep_since is None else self._asleep_since
+        elif self._asleep_since is not None:
+            heats_until = now_ns + min(self._warm_up_ns, now_ns - self._asleep_since)
+            self._heats_until, self._asleep_since = max(heats_until, self._heats_until or 0), None
 
     def _follow(self, value: Value, rpm: float | None, now_ns: int) -> None:
-        off = value.quality in (Quality.ABSENT, Quality.STALE, Quality.OUT_OF_RANGE)
+        off = value.quality in DARK
         if off:
             self._off_since = self._off_since or now_ns
         elif self._on_since is None or self._was_off_long(now_ns):
@@ -131,6 +147,8 @@ class WidebandStates:
             "lean_end": self._at_lean_end_since,
             "served": self._served_ns,
             "last": self._last_ns,
+            "asleep": self._asleep_since,
+            "heats_until": self._heats_until,
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -140,3 +158,4 @@ class WidebandStates:
         self._stood_since, self._at_lean_end_since = state["stood"], state["lean_end"]
         # Older versions did not count it.
         self._served_ns, self._last_ns = int(state.get("served", 0)), state.get("last")
+        self._asleep_since, self._heats_until = state.get("asleep"), state.get("heats_until")

@@ -52,6 +52,8 @@ def _wideband(fitted: Fitted) -> list[str]:
         values |= {"response_time": w.response_time, "stale_after": "0.15 s"}
         comment = "as its controller says it"
     behaves: dict[str, Any] = {"engine_speed": "engine_speed" if fitted.speed else None, "warm_up": w.warm_up}
+    # One that is fed all the time is never dark, and then this says nothing.
+    behaves["fed_with"] = "map" if w.warm_up and fitted.pressure else None
     behaves = {key: value for key, value in behaves.items() if value is not None}
     values |= {"wideband": behaves or None, "health": {"stuck_after": "10 s", "noisiest": 0.06}}
     return table("channels.lambda", values, comment)

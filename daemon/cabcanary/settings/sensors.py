@@ -125,6 +125,9 @@ class Wideband(Strict):
 
     #: The channel of engine speed; without it neither free air nor a cold ceramic after standing is recognised.
     engine_speed: Name | None = None
+    #: Another channel whose sensor is switched on and off with this one. After a stop in which both were dark this one
+    #: may rest at its rail once more until it is hot, and that is no broken wire.
+    fed_with: Name | None = None
     #: Without a word from the sensor itself: not believed for this long after it has come on.
     warm_up: Seconds = 0.0
     #: After standing still for longer than this its ceramic is cold again, and it re-heats.
