@@ -203,3 +203,22 @@ def test_free_air_in_the_exhaust_of_an_engine_that_draws_is_an_overrun():
     for n in range(100, 150):
         last = channel.step({"map": NONE, "lambda": NONE} | rests, S + n * TICK)
     assert last.value != 0.0
+
+
+def test_an_engine_that_has_just_been_started_may_be_switched_off():
+    # It stood for a minute, the starter turned it, and it races for a moment: the manifold empties.
+    def started(s):
+        return seen(max(33.0, 98.5 - 150.0 * s), min(1150.0, 300.0 + 3000.0 * s))
+
+    feed = Feed().hold(5.0, seen(33.0, 800.0)).hold(0.6, lambda s: seen(33.0 + 109.0 * s, 0.0))
+    feed.hold(60.0, seen(98.5, 0.0)).hold(1.0, started)
+    assert feed.dark().key_off.possible
+    # A pull from there is none.
+    feed = Feed().hold(5.0, seen(33.0, 800.0)).hold(0.6, lambda s: seen(33.0 + 109.0 * s, 0.0))
+    feed.hold(60.0, seen(98.5, 0.0)).hold(1.0, started).hold(1.0, seen(80.0, 1200.0))
+    assert not feed.dark().key_off.possible
+
+
+def test_a_manifold_that_was_dark_meanwhile_may_have_filled_unseen():
+    feed = Feed().hold(5.0, seen(33.0)).dark(60.0).hold(2.0, seen(98.5))
+    assert feed.hold(0.5, lambda s: seen(98.5 - 120.0 * s)).dark().key_off.possible

@@ -60,6 +60,14 @@ def test_a_suppression_that_cannot_be_known_is_left_out_and_its_cost_is_told():
     assert sounds(rules, **{"boost": 5, "map": 135, "lambda": 1.1}) == ["lean"]
 
 
+def test_a_rule_with_its_own_way_without_a_channel_tells_what_that_costs():
+    more = 'when = "not fitted throttle and boost > much"\n[rule.without]\nthrottle = "a lift may sound"'
+    rules, problems = built(more)
+    assert not problems
+    assert rules.rules[0].lacks == (("throttle", "a lift may sound"),)
+    assert built(more, UNITS | {"throttle": "%"})[0].rules[0].lacks == ()
+
+
 def test_what_is_known_of_a_suppression_stays():
     rules, _ = built('when = "boost > much"\nsuppress_when = "fuel_cut or map < 130 kPa"')
     assert sounds(rules, boost=5, map=125) == []

@@ -55,6 +55,7 @@ class KeyOff:
         self._manifold = Quiet(QUIET_KPA, STEP_KPA)
         self._supply = Quiet(_REST_VOLTS, _STEP_VOLTS)
         self._drew_ns: int | None = None
+        self._shown_ns: int | None = None
         self._seen_ns: int | None = None
         self._loaded_ns: int | None = None
         self._dark_ns: int | None = None
@@ -66,6 +67,11 @@ class KeyOff:
         """One tick. `dark`: no sensor shows anything; `volts` and whether they are too few for an alternator that
         charges (`rests`; also where no supply is fitted)."""
         quiet_ns = self._manifold.step(seen.kpa, now_ns)
+        if seen.kpa is not None:
+            if self._shown_ns is not None and now_ns - self._shown_ns > _FILLS_NS:
+                # Nobody saw it fill: it is as new as at the first tick.
+                self._drew_ns = self._filled_kpa = None
+            self._shown_ns = now_ns
         if seen.kpa is not None and seen.kpa < LOWEST_KPA:
             self._drew_ns, self._filled_kpa = now_ns, None
         if seen.anything:
@@ -91,6 +97,7 @@ class KeyOff:
         return self._seen_ns - self._loaded_ns >= _AFTER_LOAD_NS
 
     def _is_loaded(self, seen: Seen, quiet_ns: int, now_ns: int) -> bool:
+        stands = seen.kpa is not None and self._stands(seen.kpa, quiet_ns, now_ns)
         if seen.kpa is not None and seen.kpa > HIGHEST_KPA:
             return True
         if seen.rpm is not None and seen.rpm < seen.running_rpm:
@@ -100,7 +107,7 @@ class KeyOff:
             return False
         if (seen.rpm or 0.0) >= _IDLE_RPM or (seen.throttle or 0.0) > _SHUT_PERCENT:
             return True
-        return seen.kpa is not None and seen.kpa >= LOWEST_KPA and not self._stands(seen.kpa, quiet_ns, now_ns)
+        return seen.kpa is not None and seen.kpa >= LOWEST_KPA and not stands
 
     def _stands(self, kpa: float, quiet_ns: int, now_ns: int) -> bool:
         """The manifold of an engine that stands, or that the starter turns: it falls from the air's pressure."""
@@ -119,13 +126,15 @@ class KeyOff:
     def state(self) -> list[Any]:
         """All that later ticks depend on; plain JSON."""
         times = [self._drew_ns, self._seen_ns, self._loaded_ns, self._dark_ns]
-        return [self._manifold.state(), self._supply.state(), times, self._rests, self._filled_kpa]
+        last = [self._filled_kpa, self._shown_ns]
+        return [self._manifold.state(), self._supply.state(), times, self._rests, *last]
 
     def restore(self, state: list[Any]) -> None:
-        """Go on from a saved state; an older version had no last part."""
-        manifold, supply, times, rests, *filled = state
+        """Go on from a saved state; older versions had none or one of the last parts."""
+        manifold, supply, times, rests, *last = state
         self._manifold.restore(manifold)
         self._supply.restore(supply)
         self._drew_ns, self._seen_ns, self._loaded_ns, self._dark_ns = times
         self._rests = bool(rests)
-        self._filled_kpa = filled[0] if filled else None
+        self._filled_kpa = last[0] if last else None
+        self._shown_ns = last[1] if len(last) > 1 else None

@@ -45,6 +45,9 @@ LEARN_AIR = "Stop once, engine off, key on"
 _UNSURE_AGAIN_NS = 3_600_000_000_000
 #: A channel that was told of gravely and has just ceased to matter so is not sounded anew when it is merely news, ns.
 _NEWS_AFTER_NS = 60_000_000_000
+#: One more sensor behind a rule that is blind already is told after this, ns: the rule's own delay is over, and a key
+#: that is turned then darkens it a moment before the engine is known to stand.
+_NEXT_NS = 500_000_000
 #: A sensor that is known to be dead may be put aside for the way home, unless a warning depends on it.
 _LONGEST_SHELVE_NS = 3_600_000_000_000
 
@@ -105,13 +108,16 @@ class BlindAlerts:
         self._ended: dict[str, tuple[int, Priority]] = {}
         #: What was not raised at the last step though a rule cannot see through it.
         self._held: set[str] = set()
+        #: Of each rule that was blind for too long at the last step, what blinded it; and since when more of it waits.
+        self._roots_of: dict[str, list[str]] = {}
+        self._waiting: dict[str, int] = {}
         #: Whether at the last step something was not raised only because of how the sensors were just then.
         self.held_back = False
 
     @property
     def standing(self) -> bool:
         """Whether any stands, or is held back."""
-        return bool(self._priority or self._held)
+        return bool(self._priority or self._held or self._waiting)
 
     @property
     def shelved(self) -> bool:
@@ -128,10 +134,14 @@ class BlindAlerts:
         """One tick; `tripped` are the rules that have been blind for too long."""
         wanted: dict[str, Priority] = {}
         to_blame: set[str] = set()
+        roots_of: dict[str, list[str]] = {}
+        at_once: set[str] = set()
         for machine in tripped:
             rule = machine.rule
             itself = _RULE + rule.id
             roots = [r or itself for r in machine.memory.blind_roots if r not in rule.known_defects]
+            roots_of[rule.id] = roots
+            at_once |= self._told_at_once(rule, roots)
             sensors = [r for r in roots if r != itself]
             # Warming up, and not for longer than any sensor takes: after that it is dead like any other.
             warming = {
@@ -146,7 +156,9 @@ class BlindAlerts:
         # One that was held back while it warmed up and is seen by now: what a rule remembers is still blind, not it.
         to_blame -= {r for r in self._held if r not in self._says and values[r].quality is Quality.GOOD}
         self._held = {r for r in wanted if r not in to_blame and r not in self._priority}
-        self.held_back = bool(self._held)
+        self._roots_of = roots_of
+        to_blame -= self._wait(now_ns, [r for r in wanted if r not in at_once and r not in self._priority])
+        self.held_back = bool(self._held or self._waiting)
         raised = [(r, p) for r, p in wanted.items() if r in to_blame or r in self._priority]
         changes = [c for root, p in raised if (c := self._raise(now_ns, root, p, self._value(root, values)))]
         changes += [self._end(now_ns, root) for root in [r for r in self._priority if r not in wanted]]
@@ -154,6 +166,17 @@ class BlindAlerts:
             if alert.shelved_until_ns is not None and now_ns >= alert.shelved_until_ns:
                 changes += self._unshelve(now_ns, name, alert)
         return changes
+
+    def _told_at_once(self, rule: Rule, roots: Sequence[str]) -> set[str]:
+        """All of them, but for those that have come to others which blind the rule already."""
+        before = self._roots_of.get(rule.id, ())
+        others = [r for r in roots if r in before and r not in self._waiting]
+        return set(others or roots)
+
+    def _wait(self, now_ns: int, following: Iterable[str]) -> set[str]:
+        """Those of them whose time has not come."""
+        self._waiting = {r: self._waiting.get(r, now_ns) for r in following}
+        return {r for r, since_ns in self._waiting.items() if now_ns - since_ns < _NEXT_NS}
 
     def _value(self, root: str, values: Mapping[str, Value]) -> Value:
         return _NOT_WORKED_OUT if root in self._says else values[root]
@@ -279,6 +302,8 @@ class BlindAlerts:
             "priority": {k: int(p) for k, p in self._priority.items()},
             "unsure": sorted(self._unsure),
             "held": sorted(self._held),
+            "roots_of": dict(self._roots_of),
+            "waiting": dict(self._waiting),
             "ended": {k: [t, int(p)] for k, (t, p) in self._ended.items()},
             "unsure_told": {k: [t, int(p)] for k, (t, p) in self._unsure_told.items()},
         }
@@ -288,5 +313,7 @@ class BlindAlerts:
         self.alerts = {k: AlertState(**a) for k, a in state["alerts"].items()}
         self._priority = {k: Priority(p) for k, p in state["priority"].items()}
         self._unsure, self._held = set(state.get("unsure", ())), set(state.get("held", ()))
+        self._roots_of = {k: list(r) for k, r in state.get("roots_of", {}).items()}
+        self._waiting = {k: int(t) for k, t in state.get("waiting", {}).items()}
         self._ended = {k: (int(t), Priority(p)) for k, (t, p) in state.get("ended", {}).items()}
         self._unsure_told = {k: (int(t), Priority(p)) for k, (t, p) in state.get("unsure_told", {}).items()}

@@ -214,6 +214,10 @@ class _Builder:
         """What the rule does without in this vehicle, each with what that costs."""
         cost = self._spec.without
         found = {(e.name, isinstance(e, NoBaselineError)): cost.get(e.name, "") for e in self._without}
+        # Where a rule has its own way without a channel (`not fitted …`) nothing drops out, and it costs all the same.
+        optional = self._names.optional or ()
+        unnamed = [n for n in cost if n in optional and n not in self._names.channels]
+        found |= {(n, False): cost[n] for n in unnamed if (n, False) not in found}
         return tuple((f"baseline {n}" if measured else n, words) for (n, measured), words in found.items())
 
     def _inverse_time(self) -> InverseTime | None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from cabcanary_bench.drives.labels import Label
 
 _LEAN = ("lean_under_boost", "lean_under_load", "lean_at_tip_in", "knock_prone")
-_NO_BOOST = ("boost_lost", "boost_halved", "boost_low")
+_NO_BOOST = ("boost_lost", "boost_fell", "boost_halved", "boost_low")
 _SUPPLY = ("supply_low", "supply_low_boosted", "supply_high", "belt_lost")
 _BLIND_MAP = (
     "cannot_see_map", "cannot_see_boost", "cannot_see_boost_as_burnt", "cannot_see_air_pressure", "pressure_line_dead",

@@ -48,7 +48,7 @@ if TYPE_CHECKING:
 _BOOTS_S = (0.0, 15.0, 30.0)
 #: What weather changes from one drive to the next, kPa (common practice, no source), and how well the last one knew it.
 _WEATHER_KPA, _KEPT_KPA = 0.8, 0.8
-#: A fall from less is not told from a foot that eases (`boost_lost`), and the air is not known better, psi.
+#: A fall from less is not told from a foot that eases (`boost_fell`), and the air is not known better, psi.
 _FALLS_FROM_PSI = 4.0
 #: By so much boost is unsure after ten minutes of any road where nobody measures the air, psi.
 _AIR_PSI = 2.0
