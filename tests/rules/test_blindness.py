@@ -183,7 +183,7 @@ def test_nor_is_it_once_it_is_warm_while_a_window_still_remembers_the_pressure(c
 
 
 def test_one_more_sensor_behind_a_blind_rule_is_told_half_a_second_later(cab):
-    # A key that is turned beside a frozen pressure line: the wideband is dark a moment before the engine is known to stand.
+    # A key that is turned beside a frozen pressure line: the wideband is dark before the engine is known to stand.
     van, burning = cab(LEAN), DRIVING | {"lambda": 0.9}
     van.hold(1000, **DRIVING)
     assert blind(van.hold(2000, **burning | {"map": None, "boost": None})) == [(180, "cannot_see_map", ACTIVE)]
