@@ -463,6 +463,18 @@ def test_a_key_that_is_turned_at_idle_after_a_stall_in_an_unknown_air_is_told_by
     assert ride.raised() == []
 
 
+@pytest.mark.parametrize("vehicle", WITHOUT_SPEED)
+def test_a_pressure_that_is_lost_in_a_loaded_cruise_in_an_unknown_air_is_heard_at_once(tmp_path, vehicle):
+    # At 65 kPa it is half a bar of vacuum at the sea, and on a high pass next to nothing.
+    ride = idling(vehicle, tmp_path)
+    ride.ramp(0.6, IDLE, CRUISE).hold(6.0, CRUISE, map=ride.wave(65.0, 2.0))
+    at = ride.seconds
+    first = ride.hold(3.0, CRUISE, map=None).first(at)
+    assert first is not None
+    assert first[1] == "cannot_see_map"
+    assert first[0] <= 0.6
+
+
 def test_a_wideband_that_heats_at_its_rail_after_a_short_stop_is_no_broken_wire(tmp_path):
     # A delivery: the key for a minute, the starter, and away while the output still rests at 0 V. The air is not known.
     ride, dark = idling("harbour-pickup", tmp_path), {"lambda": None}
@@ -505,5 +517,11 @@ def test_no_line_is_off_in_a_long_pull_before_there_is_boost(tmp_path):
     ride = started("hill-estate", tmp_path)
     rising, pull = (lambda s: 1500.0 + 60.0 * s), PULL | {"map": 100.0, "lambda": 0.9}
     ride.ramp(0.5, IDLE, pull).hold(20.0, pull, engine_speed=rising).ramp(0.4, pull, IDLE)
-    ride.hold(25.0, IDLE, map=22.5, engine_speed=lambda s: 3000.0 - 70.0 * s, **{"lambda": 1.5})
+    falling = {"map": 22.5, "engine_speed": lambda s: 3000.0 - 70.0 * s}
+    ride.hold(25.0, IDLE, **falling, **{"lambda": lambda s: min(1.5, max(0.95, s))})
     assert {a for _, a, _ in ride.raised()} <= {"lean_near_boost", "lean_under_load"}
+
+
+def test_no_line_is_off_while_the_key_is_on_and_the_engine_stands(tmp_path):
+    ride = started("hill-estate", tmp_path).ramp(0.8, IDLE, KEY_ON).hold(30.0, KEY_ON)
+    assert ride.raised() == []
