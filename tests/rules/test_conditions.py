@@ -149,6 +149,13 @@ def test_only_usable_values_are_known(quality):
     assert ask("a", a=bad) is UNKNOWN
 
 
+@pytest.mark.parametrize("quality", list(Quality))
+def test_what_is_lost_is_always_known(quality):
+    value = Value(1.0, quality, 0)
+    assert ask("lost x", x=value) is (FALSE if quality in USABLE else TRUE)
+    assert ask("not lost x", x=value) is (TRUE if quality in USABLE else FALSE)
+
+
 def test_a_saturated_state_is_no_state():
     assert ask("a", a=at_least(1.0)) is UNKNOWN
 

@@ -102,7 +102,7 @@ def test_a_long_row_of_conditions_is_no_deep_one():
 
 PIECES = [
     *CHANNELS,
-    *("ceiling(", "ceiling", "(", ")", ">", "<=", "=", "+", "-", "*", "/", "and", "or", "not", "deadband"),
+    *("ceiling(", "ceiling", "(", ")", ">", "<=", "=", "+", "-", "*", "/", "and", "or", "not", "deadband", "lost"),
     *("1", "0.5", "2 psi", "3 V", "1e400", "psi", "AFR", "°C", "Ω", "\n", "?", "é", "\x00", "nan", "inf"),
 ]
 

@@ -96,6 +96,9 @@ ATOMS = st.one_of(
     st.tuples(SURE, SIGN).map(lambda p: f"{p[0]}rate(boost - air / 2, 0.1 s) {p[1]} 2 kPa/s"),
     st.sampled_from(["coolant > 60 °C", "coolant - coolant / 2 < 170 K", "rate(coolant, 1 s) > 1 °C/min"]),
     st.sampled_from(["mask", "running", "not mask"]),
+    st.sampled_from(
+        ["lost map", "not lost boost", "time_in(lost air and not lost map) > 0.1 s", "share(lost map, 0.5 s) > 0.4"]
+    ),
     st.tuples(SURE, NUMBERS, SIGN).map(lambda p: f"{p[0]}time_in({p[1]} {p[2]} 4 psi) > 0.1 s"),
     st.just("time_in(mask) >= 0.06 s"),
     st.tuples(SURE, NUMBERS, SIGN, st.sampled_from(WIDTHS), SIGN).map(

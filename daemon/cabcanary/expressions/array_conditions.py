@@ -142,6 +142,23 @@ class Switch(Conditions):
         return Truths(known & on, known & ~on)
 
 
+class Lost(Conditions):
+    """Whether nothing is known of a channel."""
+
+    cheap = True
+
+    def __init__(self, sight: Sight) -> None:
+        super().__init__()
+        self._sight = sight
+
+    def _at_sight(self, block: Block) -> bool | None:
+        return False if self._sight.at(block).whole else None
+
+    def _look(self, block: Block) -> Truths:
+        known = self._sight.at(block).known
+        return Truths(~known, known)
+
+
 _LAST_BITS = 1e-12
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from cabcanary.expressions import spans, tree
-from cabcanary.expressions.array_conditions import Compared, Conditions, Fixed, Joined, Negated, Switch
+from cabcanary.expressions.array_conditions import Compared, Conditions, Fixed, Joined, Lost, Negated, Switch
 from cabcanary.expressions.array_numbers import (
     Calculated,
     ChannelNumber,
@@ -180,6 +180,8 @@ class _Compiler:
                 return Negated(self.condition(inner))
             case tree.Switch(name=name):
                 return Switch(self._drive.sight(name))
+            case tree.Lost(name=name):
+                return Lost(self._drive.sight(name))
             case tree.Fixed(truth=truth):
                 return Fixed(truth=truth)
             case tree.Compare():

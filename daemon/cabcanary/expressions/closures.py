@@ -105,6 +105,11 @@ def switch(name: str) -> Callable[[Known, int], Truth]:
     return evaluate
 
 
+def lost(name: str) -> Callable[[Known, int], Truth]:
+    """Whether nothing is known of a channel."""
+    return lambda known, _now: known[name] is None
+
+
 def against_limit(
     key: str, limit: float, band: float, latch: Latch, *, above: bool, or_equal: bool
 ) -> Callable[[Known, int], Truth]:

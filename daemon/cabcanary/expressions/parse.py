@@ -155,6 +155,12 @@ class _Builder:
             raise self._unknown(node.children[1])
         return tree.Fixed(truth, f"fitted {name}")
 
+    def _on_lost(self, node: Tree[Token]) -> tree.Lost:
+        name = str(node.children[1])
+        if name not in self._names.channels:
+            raise self._unknown(node.children[1])
+        return tree.Lost(name)
+
     def _on_compressor_fitted(self, _node: Tree[Token]) -> tree.Fixed:
         return tree.Fixed(bool(self._names.compressor), "compressor fitted")
 

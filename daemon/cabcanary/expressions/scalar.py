@@ -125,7 +125,9 @@ def _is_cheap(node: tree.Node) -> bool:
     match node:
         case tree.Compare(left=tree.ChannelRef(), right=tree.Quantity(), sureness="likely"):
             return True
-        case tree.Quantity() | tree.ChannelRef() | tree.Switch() | tree.Fixed() | tree.Not() | tree.Holds():
+        case tree.Quantity() | tree.ChannelRef() | tree.Holds():
+            return True
+        case tree.Switch() | tree.Lost() | tree.Fixed() | tree.Not():
             return True
         case _:
             return False
@@ -165,7 +167,7 @@ class Program(Generic[Answer]):
 
     def _compile(self, node: tree.Node) -> Callable[[Known, int], Any]:
         match node:
-            case tree.And() | tree.Or() | tree.Not() | tree.Switch() | tree.Fixed() | tree.Compare():
+            case tree.And() | tree.Or() | tree.Not() | tree.Switch() | tree.Lost() | tree.Fixed() | tree.Compare():
                 return self._condition(node)
             case _:
                 return self._number(node)
@@ -203,6 +205,9 @@ class Program(Generic[Answer]):
             case tree.Switch(name=name):
                 self._reader.want_state(name)
                 return closures.switch(name)
+            case tree.Lost(name=name):
+                self._reader.want_state(name)
+                return closures.lost(name)
             case tree.Fixed(truth=truth):
                 return lambda _known, _now: truth
             case tree.Compare():

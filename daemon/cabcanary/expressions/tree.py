@@ -120,6 +120,13 @@ class Switch:
 
 
 @dataclass(frozen=True, slots=True)
+class Lost:
+    """Whether nothing is known of a channel just now; never unknown itself."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
 class Fixed:
     """True or false for as long as this stage is in force; `text` is what was asked."""
 
@@ -149,14 +156,14 @@ class Not:
 
 
 Number = Quantity | ChannelRef | TableCall | Arithmetic | Negative | Absolute | Extreme | Window | TimeIn | Holds
-Condition = Compare | Switch | Fixed | And | Or | Not
+Condition = Compare | Switch | Lost | Fixed | And | Or | Not
 Node = Number | Condition
 
 
 def parts_of(node: Node) -> tuple[Node, ...]:
     """The numbers and conditions directly inside a node."""
     match node:
-        case Quantity() | ChannelRef() | Switch() | Fixed():
+        case Quantity() | ChannelRef() | Switch() | Lost() | Fixed():
             return ()
         case TableCall(argument=inner):
             return (inner,)
@@ -181,7 +188,7 @@ def walk(node: Node) -> Iterator[Node]:
 
 def channels_in(node: Node) -> tuple[str, ...]:
     """The channels that a condition reads, in order of appearance, each once."""
-    return tuple(dict.fromkeys(n.name for n in walk(node) if isinstance(n, ChannelRef | Switch)))
+    return tuple(dict.fromkeys(n.name for n in walk(node) if isinstance(n, ChannelRef | Switch | Lost)))
 
 
 def comparisons_in(node: Node) -> tuple[Compare, ...]:

@@ -73,6 +73,8 @@ def _plain(node: tree.Condition) -> str:
             return f"{text} (in this stage: {'yes' if truth else 'no'})"
         case tree.Compare():
             return _comparison(node)
+        case tree.Lost(name=name):
+            return f"nothing is known of {name}"
         case _:
             return f"{show(node)} is on"
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from cabcanary import units
 from cabcanary.expressions import tree
 from cabcanary.expressions.bounds import dimension, is_step
-from cabcanary.model import Quality
+from cabcanary.model import USABLE, Quality
 from cabcanary.rules.measured import Figures, channel_seen, limit, worked_out
 from cabcanary.spelling import spelt
 
@@ -120,6 +120,8 @@ def _holds(
             return truth
         case tree.Switch(name=name):
             return bool(values[name].value)
+        case tree.Lost(name=name):
+            return values[name].quality not in USABLE
         case tree.Compare():
             left, right = known.get(node, (None, None))
             if left is None or right is None:
@@ -213,7 +215,7 @@ def _per_second(node: tree.Window) -> units.Unit:
 def show(node: tree.Node) -> str:
     """A tree as it would be written, for messages and explanations."""
     match node:
-        case tree.Compare() | tree.And() | tree.Or() | tree.Not() | tree.Switch() | tree.Fixed():
+        case tree.Compare() | tree.And() | tree.Or() | tree.Not() | tree.Switch() | tree.Lost() | tree.Fixed():
             return _show_condition(node)
         case tree.Quantity(text=text):
             return text
@@ -251,6 +253,8 @@ def _show_condition(node: tree.Condition) -> str:
             return text
         case tree.Switch(name=name):
             return name
+        case tree.Lost(name=name):
+            return f"lost {name}"
         case tree.Compare():
             sure = "" if node.sureness == "likely" else f"{node.sureness} "
             return f"{sure}{show(node.left)} {node.comparison} {show(node.right)}"
