@@ -475,6 +475,29 @@ def test_a_pressure_that_is_lost_in_a_loaded_cruise_in_an_unknown_air_is_heard_a
     assert first[0] <= 0.6
 
 
+@pytest.mark.parametrize("vehicle", ["hill-estate", "bench-van"])
+@pytest.mark.parametrize("speed", [None, 0.0])
+def test_pressure_and_engine_speed_that_are_lost_together_are_heard_soon(tmp_path, vehicle, speed):
+    # At light load neither is urgent by itself. With both of them gone nothing shows a pull, and the engine burns.
+    light = CRUISE | {"map": 35.0, "engine_map": 35.0, "throttle": 3.0}
+    ride = started(vehicle, tmp_path).ramp(0.6, IDLE, light).hold(5.0, light, map=Ride.wave(35.0, 0.5))
+    at = ride.seconds
+    gone = {"map": None, "engine_speed": speed} | (BUS_LOST if vehicle == "bench-van" and speed is None else {})
+    first = ride.hold(4.0, light, **gone).first(at)
+    assert first is not None
+    assert first[0] <= (3.2 if vehicle == "bench-van" else 1.7)  # the bus is stale after 2 s
+
+
+@pytest.mark.parametrize("vehicle", ["hill-estate", "bench-van"])
+def test_a_pressure_that_is_lost_in_a_steady_cruise_near_the_airs_pressure_is_heard_at_once(tmp_path, vehicle):
+    steady = CRUISE | {"map": 97.0, "engine_map": 90.0, "engine_speed": 3000.0, "throttle": 40.0}
+    ride = started(vehicle, tmp_path).ramp(3.0, IDLE, steady).hold(8.0, steady)
+    at = ride.seconds
+    first = ride.hold(2.0, steady, map=None).first(at)
+    assert first is not None
+    assert first[0] <= 0.6
+
+
 def test_a_wideband_that_heats_at_its_rail_after_a_short_stop_is_no_broken_wire(tmp_path):
     # A delivery: the key for a minute, the starter, and away while the output still rests at 0 V. The air is not known.
     ride, dark = idling("harbour-pickup", tmp_path), {"lambda": None}
