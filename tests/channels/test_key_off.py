@@ -222,3 +222,16 @@ def test_an_engine_that_has_just_been_started_may_be_switched_off():
 def test_a_manifold_that_was_dark_meanwhile_may_have_filled_unseen():
     feed = Feed().hold(5.0, seen(33.0)).dark(60.0).hold(2.0, seen(98.5))
     assert feed.hold(0.5, lambda s: seen(98.5 - 120.0 * s)).dark().key_off.possible
+
+
+@pytest.mark.parametrize(("after_s", "possible"), [(1.2, True), (2.6, False)])
+def test_the_air_in_which_an_engine_stood_is_no_fuel_cut_once_it_is_started(after_s, possible):
+    # The manifold is empty a third of a second after the start, and the wideband still sees the air in the pipe.
+    air = Seen(30.0, None, None, 400.0, cut=True)
+    feed = Feed().hold(5.0, seen(33.0)).hold(0.8, lambda s: seen(33.0 + 85.0 * s)).hold(3.5, seen(101.0))
+    feed.hold(0.4, lambda s: seen(101.0 - 160.0 * s)).hold(after_s, air)
+    again = Feed()
+    again.now_ns = feed.now_ns
+    again.key_off.restore(json.loads(json.dumps(feed.key_off.state())))
+    for each in (feed, again):
+        assert each.hold(0.2, air).dark().key_off.possible is possible

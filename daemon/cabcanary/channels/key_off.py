@@ -12,6 +12,8 @@ from cabcanary.channels.quiet import Quiet
 _AFTER_LOAD_NS = 1_000_000_000
 #: Gas of a fuel cut comes late and is gone by mixing; an idle that has burnt for this long after it is one, ns.
 _AFTER_CUT_NS = 500_000_000
+#: For so long after it was started an engine's exhaust still holds the air in which it stood, ns.
+_CLEARED_NS = 2_000_000_000
 #: An idling engine turns no faster, rpm, and its throttle is open no further, % (a stop at 20 % and some idle air).
 _IDLE_RPM, _SHUT_PERCENT = 1500.0, 25.0
 #: A throttle that reads this little, %, is shut, wherever it rests.
@@ -56,6 +58,8 @@ class KeyOff:
         self._supply = Quiet(_REST_VOLTS, _STEP_VOLTS)
         self._drew_ns: int | None = None
         self._shown_ns: int | None = None
+        #: When the manifold was last emptied from the pressure at which the engine stood.
+        self._started_ns: int | None = None
         self._seen_ns: int | None = None
         self._loaded_ns: int | None = None
         self._dark_ns: int | None = None
@@ -73,12 +77,13 @@ class KeyOff:
                 self._drew_ns = self._filled_kpa = None
             self._shown_ns = now_ns
         if seen.kpa is not None and seen.kpa < LOWEST_KPA:
+            self._started_ns = now_ns if self._filled_kpa is not None else self._started_ns
             self._drew_ns, self._filled_kpa = now_ns, None
         if seen.anything:
             self._seen_ns = now_ns
             if self._is_loaded(seen, quiet_ns, now_ns):
                 self._loaded_ns = now_ns
-            elif seen.cut and seen.rpm is None:
+            elif seen.cut and seen.rpm is None and not self._has_just_started(now_ns):
                 # An engine speed tells it better: a wideband's wire that is pulled up shows free air for ever.
                 self._loaded_ns = max(self._loaded_ns or 0, now_ns - (_AFTER_LOAD_NS - _AFTER_CUT_NS))
         if not dark:
@@ -96,8 +101,11 @@ class KeyOff:
             return True
         return self._seen_ns - self._loaded_ns >= _AFTER_LOAD_NS
 
+    def _has_just_started(self, now_ns: int) -> bool:
+        return self._started_ns is not None and now_ns - self._started_ns < _CLEARED_NS
+
     def _is_loaded(self, seen: Seen, quiet_ns: int, now_ns: int) -> bool:
-        stands = seen.kpa is not None and self._stands(seen.kpa, quiet_ns, now_ns)
+        stands = seen.kpa is not None and seen.kpa >= LOWEST_KPA and self._stands(seen.kpa, quiet_ns, now_ns)
         if seen.kpa is not None and seen.kpa > HIGHEST_KPA:
             return True
         if seen.rpm is not None and seen.rpm < seen.running_rpm:
@@ -126,11 +134,11 @@ class KeyOff:
     def state(self) -> list[Any]:
         """All that later ticks depend on; plain JSON."""
         times = [self._drew_ns, self._seen_ns, self._loaded_ns, self._dark_ns]
-        last = [self._filled_kpa, self._shown_ns]
+        last = [self._filled_kpa, self._shown_ns, self._started_ns]
         return [self._manifold.state(), self._supply.state(), times, self._rests, *last]
 
     def restore(self, state: list[Any]) -> None:
-        """Go on from a saved state; older versions had none or one of the last parts."""
+        """Go on from a saved state; older versions had none of the last parts, or fewer."""
         manifold, supply, times, rests, *last = state
         self._manifold.restore(manifold)
         self._supply.restore(supply)
@@ -138,3 +146,4 @@ class KeyOff:
         self._rests = bool(rests)
         self._filled_kpa = last[0] if last else None
         self._shown_ns = last[1] if len(last) > 1 else None
+        self._started_ns = last[2] if len(last) > 2 else None

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, get_args
 
+from cabcanary.expressions import tree
 from cabcanary.model import Priority
 from cabcanary.settings.derived import AirPressureChannel, BoostChannel, EngineRunningChannel
 from cabcanary.settings.rule_schema import Subject
@@ -109,13 +110,20 @@ def _before_boost(part: Covered) -> Covered:
 
 
 def _by_rules(subject: str, running: list[Rule], rules: RuleSet, facts: tuple[str, ...]) -> Covered:
-    here = [r for r in running if r.covers == subject]
+    here = [r for r in running if r.covers == subject and not _is_for_others(r.when)]
     if not here:
         return Covered(subject, Watched.NO, _lacks(subject, rules))
     # Several rules for one thing: the best of them says how well it is watched.
     least = min(here, key=lambda r: len(r.lacks))
     why = (*(_cost(name, words) for name, words in least.lacks), *facts)
     return Covered(subject, Watched.LESS if why else Watched.YES, why)
+
+
+def _is_for_others(when: tree.Condition) -> bool:
+    """Whether it only ever holds on vehicles that have another channel, or lack one."""
+    parts = when.parts if isinstance(when, tree.And) else (when,)
+    fixed = [p for p in parts if isinstance(p, tree.Fixed) and not p.truth]
+    return any(p.text.startswith(("fitted ", "not fitted ")) for p in fixed)
 
 
 def _cost(name: str, words: str) -> str:
