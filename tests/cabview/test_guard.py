@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from browser import Browser, PagesProcess, served
 from harness import command, wait_for
+from selenium.webdriver.support.expected_conditions import staleness_of
 
 from cabcanary.cabview.guard import LONGEST_BODY
 from cabcanary.cabview.stream import MOST_CLIENTS
@@ -175,8 +176,11 @@ def test_in_a_browser_the_form_lets_in_whoever_has_the_token_and_nobody_else(loc
         assert browser.current_url == f"{locked.url}/login"
         assert browser.grave_faults() == []
         for token, path in (("wrong", "/login"), (TOKEN, "/cab")):
-            browser.find_element("id", "token").send_keys(token)
+            field = browser.find_element("id", "token")
+            field.send_keys(token)
             browser.find_element("css selector", "form button").click()
+            # The refusal has the form's own address: it is there once the form that was sent is gone.
+            wait_for("the answer", lambda field=field: staleness_of(field)(browser))
             wait_for(path, lambda path=path: browser.current_url == f"{locked.url}{path}")
         browser.until("the stream", "document.getElementById('kind').textContent === 'No monitor'")
         assert TOKEN not in browser.execute_script("return document.cookie + location.href + document.referrer")
