@@ -118,14 +118,18 @@ class Fixed(Conditions):
         return same(block, self._truth)
 
 
-class Switch(Conditions):
-    """A channel of states: true when it is not 0; one at the end of its range is none."""
+class OfChannel(Conditions):
+    """A condition of one channel at the tick itself."""
 
     cheap = True
 
     def __init__(self, sight: Sight) -> None:
         super().__init__()
         self._sight = sight
+
+
+class Switch(OfChannel):
+    """A channel of states: true when it is not 0; one at the end of its range is none."""
 
     def _at_sight(self, block: Block) -> bool | None:
         """Whether it is 0, or another state, throughout."""
@@ -142,14 +146,8 @@ class Switch(Conditions):
         return Truths(known & on, known & ~on)
 
 
-class Lost(Conditions):
+class Lost(OfChannel):
     """Whether nothing is known of a channel."""
-
-    cheap = True
-
-    def __init__(self, sight: Sight) -> None:
-        super().__init__()
-        self._sight = sight
 
     def _at_sight(self, block: Block) -> bool | None:
         return False if self._sight.at(block).whole else None
